@@ -1,0 +1,16 @@
+/* base.h - what every other module stands on: one header per idea, all of them included here.
+ * Needs nothing of ours. Nothing in base prints, exits or keeps global state. */
+#ifndef NW_BASE_H
+#define NW_BASE_H
+
+#include "base/buf.h"       /* growing bytes and arrays, each born with its limit */
+#include "base/constants.h" /* physical and mathematical constants, each with unit and source */
+#include "base/err.h"       /* status + error text */
+#include "base/file.h"      /* whole-file reading, atomic writing, folder listing */
+#include "base/parallel.h"  /* the one parallel loop; progress and cancellation */
+#include "base/quantity.h"  /* numbers with units: "448 mm" */
+#include "base/stats.h"     /* median, MAD, clipped means, percentiles */
+#include "base/table.h"     /* CSV with named columns, units and line numbers */
+#include "base/text.h"      /* strict text -> number, nearest word, ISO 8601 times */
+
+#endif

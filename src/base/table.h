@@ -1,0 +1,47 @@
+/* table.h - comma-separated tables with named columns; errors carry file, line and column. */
+#ifndef NW_TABLE_H
+#define NW_TABLE_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "base/quantity.h"
+
+/* A table as text: '#' lines are comments; `# key: value` comments before or between rows are kept
+ * as header lines. Separator is ',' (RFC 4180 quoting, one physical line a record). */
+struct nw_table;
+
+/* Limits: 64 MiB, 2,000,000 rows, 256 columns. Errors: no header row, ragged row, stray quote,
+ * duplicate column name, NUL bytes. `name` is used in messages. */
+enum nw_status nw_table_parse(const char *name, const char *data, size_t len,
+                              struct nw_table **ret, struct nw_err *err) NW_CHECKED;
+enum nw_status nw_table_read(const char *path, struct nw_table **ret, struct nw_err *err) NW_CHECKED;
+void nw_table_free(struct nw_table *table);
+
+const char *nw_table_name(const struct nw_table *table);
+size_t nw_table_n_rows(const struct nw_table *table);
+size_t nw_table_n_columns(const struct nw_table *table);
+const char *nw_table_column_name(const struct nw_table *table, size_t column);
+/* Index of a column by name (case ignored), or -1. */
+int nw_table_column(const struct nw_table *table, const char *column_name);
+const char *nw_table_cell(const struct nw_table *table, size_t row, size_t column);
+size_t nw_table_line(const struct nw_table *table, size_t row); /* physical line, from 1 */
+/* Header line value for `key` (case ignored), or NULL; *ret_line may be NULL. */
+const char *nw_table_meta(const struct nw_table *table, const char *key, size_t *ret_line);
+
+/* How a column becomes numbers in SI: value = cell * scale + offset, then from `unit` (NULL: the
+ * cell is already SI or dimensionless). A missing required column is an error that lists what is
+ * there and the nearest name. An empty cell, "-" or "nan" is NaN; other text that is no number is
+ * an error with line and column. */
+struct nw_column_map {
+    const char *name; /* column in the file */
+    enum nw_dim dim;
+    const char *unit;     /* unit of the cells */
+    double scale, offset; /* scale 0 is read as 1 */
+    bool is_optional;     /* absent column: all NaN */
+};
+/* values: n_rows doubles, the caller's. *ret_present (may be NULL) says if the column was there. */
+enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_column_map *map,
+                                double *values, bool *ret_present, struct nw_err *err) NW_CHECKED;
+
+#endif

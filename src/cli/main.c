@@ -1,0 +1,7 @@
+/* main.c - the command table. */
+#include "base/err.h"
+
+int main(void)
+{
+    return 2;
+}
