@@ -17,7 +17,8 @@ enum nw_status nw_file_write_atomic(const char *path, const char *data, size_t l
                                     struct nw_err *err) NW_CHECKED;
 
 /* The same in two steps, for writers that want a path of their own (cfitsio): a fresh temporary
- * name in the target's folder, then commit (sync + rename) or drop (unlink). Paths yours to free. */
+ * name in the target's folder, then commit (sync + rename) or drop (unlink). Paths yours to free.
+ */
 enum nw_status nw_file_temp(const char *path, char **ret_temp, struct nw_err *err) NW_CHECKED;
 enum nw_status nw_file_commit(const char *temp, const char *path, struct nw_err *err) NW_CHECKED;
 void nw_file_drop(const char *temp);

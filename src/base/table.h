@@ -13,9 +13,10 @@ struct nw_table;
 
 /* Limits: 64 MiB, 2,000,000 rows, 256 columns. Errors: no header row, ragged row, stray quote,
  * duplicate column name, NUL bytes. `name` is used in messages. */
-enum nw_status nw_table_parse(const char *name, const char *data, size_t len,
-                              struct nw_table **ret, struct nw_err *err) NW_CHECKED;
-enum nw_status nw_table_read(const char *path, struct nw_table **ret, struct nw_err *err) NW_CHECKED;
+enum nw_status nw_table_parse(const char *name, const char *data, size_t len, struct nw_table **ret,
+                              struct nw_err *err) NW_CHECKED;
+enum nw_status nw_table_read(const char *path, struct nw_table **ret,
+                             struct nw_err *err) NW_CHECKED;
 void nw_table_free(struct nw_table *table);
 
 const char *nw_table_name(const struct nw_table *table);

@@ -1,0 +1,189 @@
+/* rig.h - the owner's description of his observatory: parts, and setups made of them.
+ *
+ * A rig file (YAML) is read against one table of keys (path, dimension, range, default, meaning),
+ * from which reader, validation, `rig --keys` and docs/rig-keys.md are made. Inside: SI, radians.
+ * A value is a plain quantity ("448 mm") or {value: 448 mm, sigma: 4 mm, from: given}. What is not
+ * in the file and has a defensible default is assumed, and says so. */
+#ifndef NW_RIG_H
+#define NW_RIG_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+#include "base/base.h"
+
+/* Where a number comes from. */
+#define NW_FROM_LIST(X)                                                                            \
+    X(UNKNOWN, "unknown")   /* nobody said; v is NaN */                                            \
+    X(GIVEN, "given")       /* by the owner */                                                     \
+    X(HEADER, "header")     /* from a frame's header */                                            \
+    X(ASSUMED, "assumed")   /* a documented default */                                             \
+    X(MEASURED, "measured") /* from evidence */
+enum nw_from {
+#define X(name, word) NW_FROM_##name,
+    NW_FROM_LIST(X)
+#undef X
+};
+const char *nw_from_name(enum nw_from from);
+
+/* A value with its standard error (sigma NaN: not stated) and where it comes from. */
+struct nw_val {
+    double v, sigma;
+    enum nw_from from;
+};
+
+#define NW_NAME_SIZE 48
+
+struct nw_site {
+    char name[NW_NAME_SIZE];
+    struct nw_val latitude_rad, longitude_rad, elevation_m; /* longitude east + */
+    struct nw_val seeing_rad; /* FWHM at the zenith, 500 nm, infinite aperture, with outer scale */
+    struct nw_val outer_scale_m;
+    struct nw_val local_air_rad;  /* FWHM of tube, lens, roof and wall out of equilibrium */
+    struct nw_val wind_speed_m_s; /* of the turbulent layers: how fast tilt averages out */
+    struct nw_val sky_brightness_mag_arcsec2;
+    struct nw_val extinction_mag; /* per airmass */
+    struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
+};
+
+struct nw_mount {
+    char name[NW_NAME_SIZE];
+    struct nw_val motion_ra_rad, motion_dec_rad; /* rms within one sub, when no log says */
+    struct nw_val flexure_rad_s;                 /* main camera against guide star, on the sky */
+    struct nw_val polar_error_rad;
+    struct nw_val worm_period_s;
+    struct nw_val guide_rate; /* fraction of the sidereal rate */
+};
+
+struct nw_telescope {
+    char name[NW_NAME_SIZE];
+    struct nw_val aperture_m, focal_length_m;
+    struct nw_val obstruction;                    /* diameter ratio, 0 for a refractor */
+    struct nw_val tube_length_m, expansion_per_K; /* tube: metres of tube, 1/K */
+    struct nw_val colour_spread_m; /* longitudinal colour: rms focus spread over 400-700 nm at its
+                                      own focus */
+    struct nw_val transmission;
+};
+
+struct nw_corrector {
+    char name[NW_NAME_SIZE];
+    struct nw_val magnification; /* 0.8 for a reducer, 1 for a flattener */
+};
+
+enum nw_carries { NW_CARRIES_CAMERA, NW_CARRIES_CORRECTOR_AND_CAMERA };
+struct nw_focuser {
+    char name[NW_NAME_SIZE];
+    struct nw_val step_m; /* travel of one step */
+    enum nw_carries carries;
+    struct nw_val repeatability_m; /* rms of one focus run, travel */
+    struct nw_val compensation;    /* share of the thermal drift that is compensated, 0 to 1 */
+};
+
+struct nw_filter {
+    char name[NW_NAME_SIZE];
+    struct nw_val centre_m, width_m, transmission;
+};
+
+struct nw_camera {
+    char name[NW_NAME_SIZE];
+    struct nw_val pixel_m;
+    size_t width_px, height_px;
+    char pattern[8]; /* "" mono, or "RGGB" ... */
+    struct nw_val gain_e_per_adu, read_noise_e, full_scale_e, offset_adu, dark_e_per_s;
+    struct nw_val quantum_efficiency;
+    struct nw_val bits;
+};
+
+/* A change the owner could make: what `could be` and the advice are computed from. */
+struct nw_change {
+    char name[96];
+    char effort[16]; /* setting | adjustment | purchase */
+    struct nw_setting {
+        char *path, *value; /* overrides, as --set takes them */
+    } * settings;
+    size_t n_settings;
+};
+
+/* One way of using the parts, resolved: no pointers into the file; copies of the parts. */
+struct nw_setup {
+    char name[NW_NAME_SIZE];
+    struct nw_telescope telescope;
+    struct nw_corrector corrector; /* magnification 1 when there is none */
+    bool has_corrector;
+    struct nw_focuser focuser;
+    bool has_focuser;
+    struct nw_filter filter; /* the filter the star width is judged in */
+    struct nw_camera camera;
+    struct nw_telescope guide_telescope;
+    struct nw_camera guide_camera;
+    bool has_guide;
+    struct nw_val binning;
+    struct nw_val focal_length_m;   /* effective: telescope x corrector unless given; with sigma */
+    struct nw_val camera_angle_rad; /* position angle of the frame's +y axis, north through east */
+    /* habits */
+    struct nw_val sub_length_s, focus_interval_s, guide_exposure_s;
+    struct nw_val airmass; /* typical, for predictions without frames */
+    char resampling[16];   /* "none", "bilinear", "lanczos3": what was done to the frames */
+    /* the focal surface at the sensor (field's job later; today from the rig) */
+    struct nw_val tilt_m; /* best focus, corner to corner along the tilt */
+    struct nw_val tilt_direction_rad;
+    struct nw_val curvature_m;       /* best focus, centre to corner */
+    struct nw_val decentre_coma_rad; /* FWHM-equivalent blur of constant coma */
+    struct nw_val astigmatism_m;     /* difference of the two line foci at the corner */
+    /* allocations: allowed FWHM of each star-width line by id, and of the total; NaN = not allotted
+     */
+    struct nw_allocation {
+        char id[32];
+        double fwhm_rad;
+    } allocations[24];
+    size_t n_allocations;
+    struct nw_change *changes;
+    size_t n_changes;
+};
+
+struct nw_rig {
+    char name[NW_NAME_SIZE];
+    char *path;
+    struct nw_site site;
+    struct nw_mount mount;
+    struct nw_setup *setups; /* at least one; the first is the default */
+    size_t n_setups;
+    struct nw_assumption { /* every default that was used, for the report */
+        char path[128];
+        char value[48]; /* as text with unit */
+        char why[160];
+    } * assumptions;
+    size_t n_assumptions;
+};
+
+/* Reads and validates a rig file, then applies `overrides` ("setups.deep.focus_interval=20 min").
+ * Errors give file, line and column, what was found, what was expected, the nearest valid name:
+ * YAML that cannot be parsed, duplicate keys, unknown keys, wrong units, values out of range, parts
+ * that are named but not described, required keys that are missing. */
+enum nw_status nw_rig_read(const char *path, const char *const *overrides, size_t n_overrides,
+                           struct nw_rig **ret, struct nw_err *err) NW_CHECKED;
+void nw_rig_free(struct nw_rig *rig);
+/* By name, NULL = the first; NULL when there is none of that name. */
+const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);
+
+/* The table of keys as text (80 columns) or as a Markdown page. */
+enum nw_status nw_rig_keys(bool as_markdown, struct nw_buf *ret, struct nw_err *err) NW_CHECKED;
+
+/* What frames of one camera say about the rig, for a draft; NaN or "" = not said. SI. */
+struct nw_rig_facts {
+    char camera[72], telescope[72];
+    char filters[16][32];
+    size_t n_filters;
+    size_t width_px, height_px;
+    char pattern[8];
+    double pixel_m, binning, focal_length_m, aperture_m, gain_e_per_adu, read_noise_e;
+    double gain_setting, offset_setting, set_temperature_K, exposure_s, saturation_adu;
+    double latitude_rad, longitude_rad, elevation_m;
+    size_t n_frames;
+};
+/* A commented starter rig file; each value that the frames gave is marked `from: header`, what is
+ * missing and required is there as a comment that says what to fill in. Reading it back works. */
+enum nw_status nw_rig_draft(const struct nw_rig_facts *facts, struct nw_buf *ret,
+                            struct nw_err *err) NW_CHECKED;
+
+#endif
