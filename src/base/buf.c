@@ -4,13 +4,11 @@
 #include <stdarg.h>
 #include <stdint.h>
 
-void nw_buf_init(struct nw_buf *buf, size_t max_bytes)
-{
+void nw_buf_init(struct nw_buf *buf, size_t max_bytes) {
     *buf = (struct nw_buf){.max = max_bytes};
 }
 
-void nw_buf_done(struct nw_buf *buf)
-{
+void nw_buf_done(struct nw_buf *buf) {
     if (buf) {
         free(buf->data);
         *buf = (struct nw_buf){0};
@@ -18,13 +16,11 @@ void nw_buf_done(struct nw_buf *buf)
 }
 
 /* A failed buffer has max == 0 and keeps what it had. */
-int nw_buf_failed(const struct nw_buf *buf)
-{
+int nw_buf_failed(const struct nw_buf *buf) {
     return buf->max == 0;
 }
 
-static enum nw_status reserve(struct nw_buf *buf, size_t more, struct nw_err *err)
-{
+static enum nw_status reserve(struct nw_buf *buf, size_t more, struct nw_err *err) {
     if (more > buf->max || buf->len > buf->max - more) {
         return nw_err_set(err, NW_LIMIT, "text would exceed %zu bytes", buf->max);
     }
@@ -46,8 +42,7 @@ static enum nw_status reserve(struct nw_buf *buf, size_t more, struct nw_err *er
 }
 
 enum nw_status nw_buf_add(struct nw_buf *buf, const char *bytes, size_t n_bytes,
-                          struct nw_err *err)
-{
+                          struct nw_err *err) {
     const enum nw_status status = reserve(buf, n_bytes, err);
     if (status != NW_OK) {
         return status;
@@ -60,8 +55,7 @@ enum nw_status nw_buf_add(struct nw_buf *buf, const char *bytes, size_t n_bytes,
     return NW_OK;
 }
 
-void nw_buf_printf(struct nw_buf *buf, const char *format, ...)
-{
+void nw_buf_printf(struct nw_buf *buf, const char *format, ...) {
     if (nw_buf_failed(buf)) {
         return;
     }
@@ -81,8 +75,7 @@ void nw_buf_printf(struct nw_buf *buf, const char *format, ...)
 }
 
 enum nw_status nw_grow(void **items, size_t *cap, size_t need, size_t item_size, size_t max_items,
-                       struct nw_err *err)
-{
+                       struct nw_err *err) {
     if (need <= *cap) {
         return NW_OK;
     }
@@ -105,12 +98,10 @@ enum nw_status nw_grow(void **items, size_t *cap, size_t need, size_t item_size,
     return NW_OK;
 }
 
-void *nw_calloc(size_t n, size_t size)
-{
+void *nw_calloc(size_t n, size_t size) {
     return calloc(n ? n : 1, size ? size : 1);
 }
 
-char *nw_strdup(const char *text)
-{
+char *nw_strdup(const char *text) {
     return text ? strdup(text) : NULL;
 }

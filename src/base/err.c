@@ -3,8 +3,7 @@
 
 #include <stdarg.h>
 
-enum nw_status nw_err_set(struct nw_err *err, enum nw_status status, const char *format, ...)
-{
+enum nw_status nw_err_set(struct nw_err *err, enum nw_status status, const char *format, ...) {
     if (err) {
         err->status = status;
         va_list args;
@@ -15,8 +14,7 @@ enum nw_status nw_err_set(struct nw_err *err, enum nw_status status, const char 
     return status;
 }
 
-enum nw_status nw_err_at(struct nw_err *err, enum nw_status status, const char *format, ...)
-{
+enum nw_status nw_err_at(struct nw_err *err, enum nw_status status, const char *format, ...) {
     if (err) {
         char place[sizeof err->text];
         va_list args;
@@ -32,8 +30,7 @@ enum nw_status nw_err_at(struct nw_err *err, enum nw_status status, const char *
     return status;
 }
 
-const char *nw_status_text(enum nw_status status)
-{
+const char *nw_status_text(enum nw_status status) {
     switch (status) {
 #define X(name, number, text)                                                                      \
     case NW_##name:                                                                                \
