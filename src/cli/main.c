@@ -1,7 +1,6 @@
 /* main.c - the command table. */
 #include "base/err.h"
 
-int main(void)
-{
+int main(void) {
     return 2;
 }
