@@ -1,0 +1,39 @@
+/* synth.h - the forward simulator: frames and the guide log of one night, with the truth beside
+ * them.
+ *
+ * Independent of the analysers: it shares with them only base, the rig description, sky's
+ * coordinates and the FITS writer. Profiles come from wave optics (pupil, FFT) and the true motion
+ * path, not from the OTF models that the budget uses. Everything follows from the seed. */
+#ifndef NW_SYNTH_H
+#define NW_SYNTH_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#include "base/base.h"
+#include "rig/rig.h"
+
+struct nw_synth_opts {
+    uint64_t seed;
+    size_t n_subs;              /* 0 = 36 */
+    double t_start_utc_s;       /* NaN: a fixed date, in darkness */
+    double ra_rad, dec_rad;     /* NaN: a field that transits during the night */
+    double sub_length_s;        /* NaN: the rig's */
+    size_t width_px, height_px; /* 0: the rig's camera; smaller: the central part is read out */
+    double seeing_rad;  /* zenith, 500 nm, mean of the night; NaN: drawn from the rig's value +-
+                           sigma */
+    bool without_noise; /* for tests */
+    int n_threads;
+    /* what no line of the budget models, each off by default */
+    double pinched_lens_waves; /* three-lobed wavefront, rms */
+    double focuser_slip_m;     /* once, at mid-night */
+};
+
+/* Writes into `folder` (made if missing; must be empty): light frames FITS, guide.csv,
+ * truth.json. Nothing is left behind on failure. */
+enum nw_status nw_synth_night(const struct nw_rig *rig, const char *setup,
+                              const struct nw_synth_opts *opts, const char *folder,
+                              const struct nw_progress *progress, struct nw_err *err) NW_CHECKED;
+
+#endif
