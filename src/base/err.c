@@ -3,6 +3,9 @@
 
 #include <stdarg.h>
 
+#undef nw_err_set /* see err.h: macros for the static analyser */
+#undef nw_err_at
+
 enum nw_status nw_err_set(struct nw_err *err, enum nw_status status, const char *format, ...) {
     if (err) {
         err->status = status;

@@ -12,7 +12,8 @@ enum nw_status nw_file_read(const char *path, size_t max_bytes, char **ret_data,
                             struct nw_err *err) NW_CHECKED;
 
 /* Writes beside the target, syncs, renames: a reader sees the old file or the new one, never a
- * part; on failure the old one stays and the temporary is gone. */
+ * part; on failure the old one stays and the temporary is gone. Permissions of an existing target
+ * are kept; a target that is a link is followed; folders, devices and pipes are refused. */
 enum nw_status nw_file_write_atomic(const char *path, const char *data, size_t len,
                                     struct nw_err *err) NW_CHECKED;
 
@@ -24,8 +25,9 @@ enum nw_status nw_file_commit(const char *temp, const char *path, struct nw_err 
 void nw_file_drop(const char *temp);
 
 /* Regular files of a folder and its sub-folders (depth at most max_depth; 0 = the folder alone)
- * whose names end in one of `endings` (NULL-terminated list, case ignored), sorted by path.
- * Links are not followed into folders; hidden names are skipped. */
+ * whose names end in one of `endings` (NULL-terminated list, case ignored; NULL = all), sorted by
+ * path. Links are not followed into folders; hidden names are skipped. A sub-folder that cannot be
+ * read is an error that names it. */
 struct nw_paths {
     char **items;
     size_t n, cap;
