@@ -17,9 +17,12 @@
 /* ---- Frames ------------------------------------------------------------------------------- */
 
 struct nw_card {
-    char key[72];   /* upper case; long HIERARCH keys in full */
-    char value[72]; /* text without quotes; "" for a keyword without value */
-    bool is_text;
+    char key[72];     /* upper case; long HIERARCH keys in full, without the word HIERARCH */
+    char value[256];  /* text without quotes (continued texts joined, cut at 255 bytes), numbers as
+                         written (Fortran D exponents as E), T or F; "" without value; the text of
+                         COMMENT and HISTORY */
+    char comment[48]; /* what stands after the slash, cut */
+    bool is_text;     /* quoted in the file, or a COMMENT or HISTORY */
 };
 
 /* What the usual header keywords say, in SI; NaN or "" where a frame does not say. The keywords are
@@ -58,9 +61,9 @@ const char *nw_channel_name(enum nw_channel channel); /* "mono", "R", "G", "B", 
 struct nw_frame {
     char *path;
     size_t width_px, height_px, n_planes; /* 1, or 3 for a colour image (planes R, G, B) */
-    float *px;           /* physical values (BZERO, BSCALE applied); blank pixels are NaN */
+    float *px;           /* physical values (BZERO, BSCALE applied); blank, not finite: NaN */
     int bitpix;          /* of the file: 8 16 32 64 -32 -64 */
-    double data_max_adu; /* largest value the data type can hold, NaN for floats */
+    double data_max_adu; /* largest physical value the data type can hold, NaN for floats */
     int hdu;             /* 1 = primary */
     bool is_compressed;
     struct nw_card *cards;
