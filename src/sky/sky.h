@@ -5,17 +5,19 @@
 
 #include "base/base.h"
 
-/* Relative airmass from *apparent* altitude (Pickering 2002, DIO 12, 20). NaN below the horizon.
- * Kasten & Young 1989 beside it, for comparison. REFERENCES ATM-09. */
+/* Relative airmass from *apparent* altitude 0..pi/2 (Pickering 2002, DIO 12, 20), >= 1. NaN below
+ * the horizon. Kasten & Young 1989 beside it, for comparison. REFERENCES ATM-09. */
 double nw_sky_airmass(double apparent_altitude_rad);
 double nw_sky_airmass_kasten_young(double apparent_altitude_rad);
-/* The other way, for 1 <= airmass <= 30: apparent altitude. */
+/* The other way, for 1 <= airmass <= 30 (else NaN): apparent altitude, to 1e-12 rad; exactly pi/2
+ * within 2.4 arcmin of the zenith, where the airmass no longer tells. REFERENCES ATM-10. */
 double nw_sky_altitude_of_airmass(double airmass);
 
 struct nw_air_state {
-    double pressure_Pa, temperature_K, relative_humidity; /* at the site */
+    double pressure_Pa, temperature_K, relative_humidity; /* at the site; humidity 0..1 */
 };
-/* Pressure of the standard atmosphere at a height, for sites that give none. */
+/* Pressure of the standard atmosphere (U.S. Standard Atmosphere 1976) at -500..11000 m, for sites
+ * that give none; weather moves the true one by +-3 %. */
 double nw_sky_standard_pressure_Pa(double elevation_m);
 
 /* Refractivity n - 1 at a wavelength (Filippenko 1982, PASP 94, 715, eq. 1-3; after Edlen 1953).
@@ -23,7 +25,8 @@ double nw_sky_standard_pressure_Pa(double elevation_m);
 double nw_sky_refractivity(double wavelength_m, const struct nw_air_state *air);
 
 /* Differential refraction R(wavelength_a) - R(wavelength_b) = (n_a - n_b) tan z (Filippenko 1982,
- * eq. 4), z apparent zenith distance; > 0: a appears nearer the zenith. REFERENCES ATM-01. */
+ * eq. 4), z apparent zenith distance up to 80 deg (NaN beyond); > 0: a appears nearer the zenith.
+ * Within 0.01 arcsec of the paper's table up to z 60 (REFERENCES ATM-01). */
 double nw_sky_dispersion_rad(double zenith_rad, double wavelength_a_m, double wavelength_b_m,
                              const struct nw_air_state *air);
 
@@ -37,16 +40,25 @@ struct nw_place {
 struct nw_pointing {
     double altitude_rad;    /* apparent (refracted) */
     double azimuth_rad;     /* north through east */
-    double hour_angle_rad;  /* -pi..pi, west + */
-    double dec_rad;         /* of date */
-    double parallactic_rad; /* position angle of the zenith at the target, north through east */
+    double hour_angle_rad;  /* of date, without refraction; -pi..pi, west + */
+    double dec_rad;         /* of date, without refraction */
+    double parallactic_rad; /* position angle of the zenith at the target, north through east;
+                               0 on the meridian between pole and southern horizon, + west */
     double airmass;         /* NaN below the horizon */
 };
+#define NW_SKY_MAX_TIME_S 6.3e9 /* times taken: 200 years about 1970 */
+
 /* Catalogue place (ICRS) as seen from a site at a moment (erfa; UT1 = UTC, no polar motion: good to
- * 15 arcsec). DOMAIN for non-finite input. */
+ * 15 arcsec). air NULL: no refraction. Below 3 deg altitude the refraction is a rough stand-in that
+ * stays continuous (eraAtioq). DOMAIN for input that is not finite or not on the sky or Earth.
+ * REFERENCES EPH-27. */
 enum nw_status nw_sky_pointing(double ra_rad, double dec_rad, double t_utc_s,
                                const struct nw_place *place, const struct nw_air_state *air,
                                struct nw_pointing *ret, struct nw_err *err) NW_CHECKED;
+
+/* Local apparent sidereal time 0..2 pi (IAU 2006/2000A, UT1 = UTC: 15 arcsec); NaN for times out of
+ * range. REFERENCES EPH-28. */
+double nw_sky_sidereal_time_rad(double t_utc_s, double longitude_rad);
 
 /* Turn of the field per second for a polar axis off by polar_error_rad in the worst direction:
  * error * rate / cos(dec) (REFERENCES POL-05; Hook 1989). */
@@ -56,13 +68,18 @@ double nw_sky_field_rotation_rad_s(double polar_error_rad, double dec_rad);
  * Roddier 1981); REFERENCES IMG-15, IMG-16. */
 double nw_sky_seeing_at(double seeing_zenith_500_rad, double airmass, double wavelength_m);
 
-/* r0 at 500 nm of a von Karman seeing FWHM with outer scale L0 (Tokovinin 2002, PASP 114, 1156):
- * solved for r0; L0 infinite or NaN: Kolmogorov. REFERENCES IMG-14, IMG-17. */
+/* Fried parameter r0 and long-exposure FWHM of von Karman seeing with outer scale L0 (Tokovinin
+ * 2002, PASP 114, 1156, eq. 19; good for L0 > 20 r0). L0 infinite or NaN: Kolmogorov. FWHM from
+ * r0 at its own wavelength; r0 *at 500 nm* from a FWHM seen at wavelength_m (r0 ~ lambda^1.2).
+ * REFERENCES IMG-14, IMG-17. */
+double nw_sky_fwhm_of_r0_rad(double r0_m, double wavelength_m, double outer_scale_m);
 double nw_sky_r0_of_seeing_m(double fwhm_rad, double wavelength_m, double outer_scale_m);
 
-/* One-axis rms tilt of an aperture averaged over an exposure, frozen flow (Martin 1987, PASP 99,
- * 1360; von Karman spectrum): what a guide star wobbles by although the mount stands still.
- * REFERENCES IMG-28, IMG-29 (2 %). */
+/* One-axis rms tilt (G-tilt, the centroid's) of an aperture averaged over an exposure, frozen flow
+ * (Martin 1987, PASP 99, 1360; von Karman spectrum), mean of along and across the wind: what a
+ * guide star wobbles by although the mount stands still. r0_m at wavelength_m; the wavelength then
+ * cancels. L0 infinite or NaN: Kolmogorov. NaN outside the domain. It belongs to the seeing, never
+ * to the motion of the mount. REFERENCES IMG-27, IMG-28, IMG-29 (2 %). */
 double nw_sky_tilt_rms_rad(double aperture_m, double r0_m, double wavelength_m,
                            double outer_scale_m, double wind_m_s, double exposure_s);
 
