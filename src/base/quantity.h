@@ -9,7 +9,9 @@
 #include "base/err.h"
 
 /* What a key may hold; name, dimension in words for error texts, an example. Inside all values are
- * SI and radians (temperatures absolute in K, electrons and ADU counted as such, mag as such). */
+ * SI and radians (temperatures absolute in K, electrons and ADU counted as such, mag as such, data
+ * in bytes; plain numbers may carry %, percent or ppm). The unit of the example says the exponents,
+ * so an example must be readable as its own dimension. */
 #define NW_DIM_LIST(X)                                                                             \
     X(NUMBER, "a plain number", "0.8")                                                             \
     X(LENGTH, "a length", "448 mm")                                                                \
@@ -47,15 +49,21 @@ const char *nw_dim_example(enum nw_dim dim); /* "448 mm" */
 /* Reads `text` as a number and a unit of dimension `dim`; *ret in SI. FORMAT errors say what was
  * found and what was expected, with an example: missing unit, wrong dimension, unknown unit (with
  * the nearest known one), text that is no number, NaN or infinite. "-10 degC" is a temperature;
- * "5 degC" where a difference is wanted is an error that says to write "5 K". */
+ * "5 degC" where a difference is wanted is an error that says to write "5 K"; "5 K" is also an
+ * absolute temperature of 5 K. DOMAIN: below absolute zero. A blank before the unit may be left
+ * out. Units: table in units.c; compounds with '/' (the next name only), '.', '*' or a blank, and
+ * exponents -9 to 9 ("arcsec/s", "um/m/K", "m2", "s^-1"); in compounds degC is a difference.
+ * SURFACE_BRIGHTNESS stays in mag/arcsec2 as it is (a logarithm; no other unit is taken). */
 enum nw_status nw_quantity_read(const char *text, enum nw_dim dim, double *ret,
                                 struct nw_err *err) NW_CHECKED;
 
-/* Factor and offset of a unit alone, for table columns: value_si = value * factor + offset. */
+/* Factor and offset of a unit alone, for table columns: value_si = value * factor + offset. "" or
+ * NULL is a unit for plain numbers only. */
 enum nw_status nw_unit_read(const char *unit, enum nw_dim dim, double *ret_factor,
                             double *ret_offset, struct nw_err *err) NW_CHECKED;
 
-/* Writes value_si in the given unit ("%.*g unit") into text; for messages and drafts. */
+/* Writes value_si in the given unit ("%.*g unit", 1 to 17 digits) into text; for messages and
+ * drafts. DOMAIN when it is not finite, LIMIT when text is too small. */
 enum nw_status nw_quantity_write(double value_si, enum nw_dim dim, const char *unit, int digits,
                                  char *text, size_t text_size, struct nw_err *err) NW_CHECKED;
 

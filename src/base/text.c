@@ -7,19 +7,13 @@
 #include <limits.h>
 #include <math.h>
 
+#include "base/base_internal.h"
+
 enum {
     DIGITS_MAX = 800, /* 767 decide every double (exact midpoint of two subnormals); then sticky */
     EXPONENT_MAX = 100000,
     WORD_MAX = 128 /* longer words are not compared by nw_text_nearest */
 };
-
-static bool is_blank(char c) {
-    return c == ' ' || c == '\t' || c == '\n' || c == '\r';
-}
-
-static bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
 
 static char lower(char c) {
     return c >= 'A' && c <= 'Z' ? (char)(c - 'A' + 'a') : c;
@@ -57,11 +51,11 @@ static const char *take_exponent(const char *at, long *exponent) {
     if (*p == '-' || *p == '+') {
         p++;
     }
-    if (!is_digit(*p)) {
+    if (!base_is_digit(*p)) {
         return at;
     }
     long value = 0;
-    for (; is_digit(*p); p++) {
+    for (; base_is_digit(*p); p++) {
         if (value < EXPONENT_MAX) {
             value = value * 10 + (*p - '0');
         }
@@ -77,11 +71,11 @@ const char *nw_text_scan_double(const char *text, double *ret) {
     if (*p == '-' || *p == '+') {
         p++;
     }
-    for (; is_digit(*p); p++) {
+    for (; base_is_digit(*p); p++) {
         take_digit(&digits, *p, false);
     }
     if (*p == '.') {
-        for (p++; is_digit(*p); p++) {
+        for (p++; base_is_digit(*p); p++) {
             take_digit(&digits, *p, true);
         }
     }
@@ -104,17 +98,10 @@ const char *nw_text_scan_double(const char *text, double *ret) {
     return p;
 }
 
-static const char *skip_blanks(const char *text) {
-    while (is_blank(*text)) {
-        text++;
-    }
-    return text;
-}
-
 bool nw_text_to_double(const char *text, double *ret) {
     double value = 0.0;
-    const char *const end = nw_text_scan_double(skip_blanks(text), &value);
-    if (!end || *skip_blanks(end) != '\0' || !isfinite(value)) {
+    const char *const end = nw_text_scan_double(base_skip_blanks(text), &value);
+    if (!end || *base_skip_blanks(end) != '\0' || !isfinite(value)) {
         return false;
     }
     *ret = value;
@@ -122,15 +109,15 @@ bool nw_text_to_double(const char *text, double *ret) {
 }
 
 bool nw_text_to_long(const char *text, long *ret) {
-    const char *const start = skip_blanks(text);
+    const char *const start = base_skip_blanks(text);
     const char *const first = *start == '-' || *start == '+' ? start + 1 : start;
-    if (!is_digit(*first)) {
+    if (!base_is_digit(*first)) {
         return false;
     }
     char *end = NULL;
     errno = 0;
     const long value = strtol(start, &end, 10);
-    if (errno != 0 || *skip_blanks(end) != '\0') {
+    if (errno != 0 || *base_skip_blanks(end) != '\0') {
         return false;
     }
     *ret = value;
@@ -257,4 +244,23 @@ void nw_text_copy(char *to, size_t size, const char *from) {
     }
     memcpy(to, from, len);
     to[len] = '\0';
+}
+
+void base_quote(char to[BASE_QUOTE_BYTES], const char *text) {
+    nw_text_copy(to, BASE_QUOTE_BYTES, text);
+    const size_t len = strlen(to);
+    if (len < strlen(text) && len >= 3) {
+        size_t end = len - 3; /* room for the mark that says it was cut */
+        while (end > 0 && ((unsigned char)to[end] & 0xC0) == 0x80) {
+            end--;
+        }
+        memcpy(to + end, "...", 4);
+    }
+    const bool is_clean = nw_text_is_utf8(to, strlen(to));
+    for (char *p = to; *p; p++) {
+        const unsigned char c = (unsigned char)*p;
+        if (c < 0x20 || c == 0x7F || (c >= 0x80 && !is_clean)) {
+            *p = '?';
+        }
+    }
 }

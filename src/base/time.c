@@ -5,17 +5,15 @@
 
 #include <math.h>
 
-enum { JDN_1970 = 2440588, S_PER_DAY = 86400, YEAR_MIN = 1, YEAR_MAX = 9999 };
+#include "base/base_internal.h"
 
-static bool is_digit(char c) {
-    return c >= '0' && c <= '9';
-}
+enum { JDN_1970 = 2440588, S_PER_DAY = 86400, YEAR_MIN = 1, YEAR_MAX = 9999 };
 
 /* Exactly n digits; moves *at on success. */
 static bool take_number(const char **at, int n, long *ret) {
     long value = 0;
     for (int i = 0; i < n; i++) {
-        if (!is_digit((*at)[i])) {
+        if (!base_is_digit((*at)[i])) {
             return false;
         }
         value = value * 10 + ((*at)[i] - '0');
@@ -69,12 +67,12 @@ static bool take_fraction(const char **at, double *ret) {
         return true;
     }
     ++*at;
-    if (!is_digit(**at)) {
+    if (!base_is_digit(**at)) {
         return false;
     }
     char text[24] = "0.";
     size_t n = 2;
-    for (; is_digit(**at); ++*at) {
+    for (; base_is_digit(**at); ++*at) {
         if (n < sizeof text - 1) {
             text[n++] = **at;
         }
@@ -118,7 +116,7 @@ static bool take_zone(const char **at, double *offset_s) {
         return false;
     }
     if (take_char(at, ':') ? !take_number(at, 2, &minute)
-                           : is_digit(**at) && !take_number(at, 2, &minute)) {
+                           : base_is_digit(**at) && !take_number(at, 2, &minute)) {
         return false;
     }
     if (hour > 14 || minute > 59) {
@@ -131,37 +129,32 @@ static bool take_zone(const char **at, double *offset_s) {
 enum nw_status nw_time_read_iso(const char *text, double zone_offset_s, double *ret_t_utc_s,
                                 struct nw_err *err) {
     static const char *const expected = "expected a time such as 2026-05-14T21:40:07.25Z";
-    const char *p = text;
+    const char *p = base_skip_blanks(text);
+    char quoted[BASE_QUOTE_BYTES];
+    base_quote(quoted, text);
     long year = 0;
     long month = 0;
     long day = 0;
     double second_s = 0.0;
     double offset_s = zone_offset_s;
-    while (*p == ' ' || *p == '\t') {
-        p++;
-    }
     if (!take_number(&p, 4, &year) || !take_char(&p, '-') || !take_number(&p, 2, &month) ||
         !take_char(&p, '-') || !take_number(&p, 2, &day)) {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" is not a date and time, %s", text, expected);
+        return nw_err_set(err, NW_FORMAT, "\"%s\" is not a date and time, %s", quoted, expected);
     }
     if (!is_date(year, month, day)) {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" names no day of the calendar", text);
+        return nw_err_set(err, NW_FORMAT, "\"%s\" names no day of the calendar", quoted);
     }
     if (!take_char(&p, 'T') && !take_char(&p, 't') && !take_char(&p, ' ')) {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" has no time of day, %s", text, expected);
+        return nw_err_set(err, NW_FORMAT, "\"%s\" has no time of day, %s", quoted, expected);
     }
     if (!take_time(&p, &second_s)) {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" has no valid time of day, %s", text, expected);
+        return nw_err_set(err, NW_FORMAT, "\"%s\" has no valid time of day, %s", quoted, expected);
     }
     if (!take_zone(&p, &offset_s)) {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" has no valid zone, expected Z or +hh:mm",
-                          text);
+        return nw_err_set(err, NW_FORMAT, "\"%s\" has no valid zone, expected Z or +hh:mm", quoted);
     }
-    while (*p == ' ' || *p == '\t') {
-        p++;
-    }
-    if (*p != '\0') {
-        return nw_err_set(err, NW_FORMAT, "\"%.60s\" goes on after the time, %s", text, expected);
+    if (*base_skip_blanks(p) != '\0') {
+        return nw_err_set(err, NW_FORMAT, "\"%s\" goes on after the time, %s", quoted, expected);
     }
     const long days = day_number(year, month, day) - JDN_1970;
     *ret_t_utc_s = (double)days * S_PER_DAY + (second_s - offset_s);
