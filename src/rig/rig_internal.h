@@ -1,0 +1,155 @@
+/* rig_internal.h - what the files of this folder share: the node tree, the table of keys, values.
+ *
+ * Idea: YAML events become a tree of our own in which every node knows its place; overrides edit
+ * that tree; one walk against the table finds unknown keys; one loop over the table fills structs.
+ * So the file, the overrides and the documentation cannot disagree. */
+#ifndef NW_RIG_INTERNAL_H
+#define NW_RIG_INTERNAL_H
+
+#include "rig/rig.h"
+
+#define NW_RIG_MAX_BYTES ((size_t)1 << 20)
+#define NW_RIG_MAX_DEPTH 32
+#define NW_RIG_MAX_NODES 100000
+#define NW_RIG_MAX_ENTRIES 1000 /* keys of one map: keeps the check for duplicates cheap */
+#define NW_RIG_MAX_PARTS 64     /* of one kind */
+#define NW_RIG_MAX_SETUPS 16
+#define NW_RIG_MAX_CHANGES 32 /* in the whole file; each is checked by a full read */
+
+/* ---- Tree ---- */
+
+enum nw_rig_node_kind { NW_RIG_SCALAR, NW_RIG_MAP, NW_RIG_LIST };
+struct nw_rig_node {
+    enum nw_rig_node_kind kind;
+    size_t line, column; /* of the key where there is one, else of the value; from 1; line 0: this
+                            node came from an override */
+    size_t value_line, value_column;
+    char *key;  /* in a map; else NULL */
+    char *text; /* of a scalar */
+    struct nw_rig_node *first, *last, *next;
+    size_t n_children;
+};
+
+/* Reads one YAML document; *ret is its root, a map. Errors name `name`, line, column. */
+enum nw_status nw_rig_tree_parse(const char *name, const char *data, size_t len,
+                                 struct nw_rig_node **ret, struct nw_err *err) NW_CHECKED;
+/* The same for a value alone (of an override); any kind of root, all lines 0. */
+enum nw_status nw_rig_tree_parse_value(const char *data, size_t len, struct nw_rig_node **ret,
+                                       struct nw_err *err) NW_CHECKED;
+void nw_rig_tree_free(struct nw_rig_node *node);
+struct nw_rig_node *nw_rig_tree_new(enum nw_rig_node_kind kind, const char *key, const char *text);
+void nw_rig_tree_append(struct nw_rig_node *parent, struct nw_rig_node *child);
+struct nw_rig_node *nw_rig_tree_child(const struct nw_rig_node *map, const char *key,
+                                      size_t key_len); /* or NULL */
+/* By dotted path of plain keys ("habits.airmass"), or NULL. */
+const struct nw_rig_node *nw_rig_tree_find(const struct nw_rig_node *map, const char *path);
+
+/* Applies "path=value" to the tree: replaces or adds what `path` names. */
+enum nw_status nw_rig_override(struct nw_rig_node *root, const char *setting,
+                               struct nw_err *err) NW_CHECKED;
+enum nw_status nw_rig_override_path(struct nw_rig_node *root, const char *path, const char *text,
+                                    struct nw_err *err) NW_CHECKED;
+
+/* ---- Table of keys ---- */
+
+enum nw_rig_object {
+    NW_RIG_TOP,
+    NW_RIG_SITE,
+    NW_RIG_MOUNT,
+    NW_RIG_TELESCOPE,
+    NW_RIG_CORRECTOR,
+    NW_RIG_FOCUSER,
+    NW_RIG_FILTER,
+    NW_RIG_CAMERA,
+    NW_RIG_SETUP,
+    NW_RIG_CHANGE,
+    NW_RIG_N_OBJECTS
+};
+enum nw_rig_kind {
+    NW_RIG_VALUE,   /* struct nw_val */
+    NW_RIG_COUNT,   /* size_t */
+    NW_RIG_WORD,    /* char[size]: text, one of `words` where there are any */
+    NW_RIG_CARRY,   /* enum nw_carries, in the order of `words` */
+    NW_RIG_PART,    /* char[size]: the name of a part, of the inventory `words` */
+    NW_RIG_PARTS,   /* struct nw_rig_names: a list of them */
+    NW_RIG_WIDTH,   /* an allocation: allowed FWHM of one line of the star-width budget */
+    NW_RIG_SETTINGS /* path: value pairs of a change */
+};
+enum { NW_RIG_REQUIRED = 1u << 0, NW_RIG_WHOLE = 1u << 1 };
+
+struct nw_rig_key {
+    const char *path; /* "telescopes.*.aperture" */
+    enum nw_rig_object object;
+    enum nw_rig_kind kind;
+    enum nw_dim dim;
+    const char *min, *max;         /* as text with unit; NULL where there is no range */
+    const char *fallback, *spread; /* default and its standard error as text, or NULL */
+    const char *why;   /* where the default comes from; without `fallback`: derived so */
+    const char *words; /* "a|b|c", or an inventory */
+    unsigned flags;
+    size_t offset, size;
+    const char *meaning;
+};
+extern const struct nw_rig_key nw_rig_key_table[];
+extern const size_t nw_rig_n_keys;
+
+struct nw_rig_object_info {
+    const char *prefix, *title, *text;
+};
+extern const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS];
+
+const struct nw_rig_key *nw_rig_key_of(const char *path); /* by pattern, or NULL */
+/* "0.2 arcsec to 20 arcsec", or the words, or "". */
+void nw_rig_key_range(const struct nw_rig_key *key, char *text, size_t size);
+/* Whether v_si lies within the key's range; NaN does not. */
+bool nw_rig_key_allows(const struct nw_rig_key *key, double v_si);
+
+/* ---- Setups before their parts are looked up ---- */
+
+#define NW_RIG_MAX_LIST NW_RIG_MAX_FILTERS
+struct nw_rig_names {
+    char items[NW_RIG_MAX_LIST][NW_NAME_SIZE];
+    size_t n;
+};
+struct nw_rig_staged {
+    struct nw_setup setup;
+    char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];
+    char filter[NW_NAME_SIZE], camera[NW_NAME_SIZE];
+    char guide_telescope[NW_NAME_SIZE], guide_camera[NW_NAME_SIZE];
+    struct nw_rig_names filters;
+};
+
+/* ---- Reading values (value.c) ---- */
+
+struct nw_rig_reader {
+    const char *file;
+    struct nw_rig *rig;
+    struct nw_rig_node *root;
+    size_t assumptions_cap;
+    bool is_muted; /* defaults are not written down: parts that no setup uses */
+    struct nw_err *err;
+};
+
+/* Sets the error and puts the place in front: "rig.yaml:12:9: path: text". */
+enum nw_status nw_rig_fail(const struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                           const char *path, enum nw_status status, const char *format, ...)
+    NW_PRINTF(5, 6);
+enum nw_status nw_rig_assume(struct nw_rig_reader *reader, const char *path, const char *value,
+                             const char *why) NW_CHECKED;
+/* Reads `node` as `key` wants it into `base` + offset. path: for messages. */
+enum nw_status nw_rig_value_read(struct nw_rig_reader *reader, const struct nw_rig_key *key,
+                                 const struct nw_rig_node *node, const char *path,
+                                 void *base) NW_CHECKED;
+/* What stands there when the file does not say: the default, written down as an assumption; or
+ * unknown; or, for required keys, an error at `parent`. */
+enum nw_status nw_rig_value_default(struct nw_rig_reader *reader, const struct nw_rig_key *key,
+                                    const struct nw_rig_node *parent, const char *path,
+                                    void *base) NW_CHECKED;
+/* Refuses keys that the table does not have, and sections that are no maps. */
+enum nw_status nw_rig_check_keys(struct nw_rig_reader *reader) NW_CHECKED;
+/* Fills all keys of one object from its node (NULL: not in the file). path: "telescopes.main". */
+enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_object object,
+                                  const struct nw_rig_node *node, const char *path,
+                                  void *base) NW_CHECKED;
+
+#endif
