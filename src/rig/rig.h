@@ -104,6 +104,8 @@ struct nw_change {
     size_t n_settings;
 };
 
+#define NW_RIG_MAX_FILTERS 16
+
 /* One way of using the parts, resolved: no pointers into the file; copies of the parts. */
 struct nw_setup {
     char name[NW_NAME_SIZE];
@@ -112,7 +114,9 @@ struct nw_setup {
     bool has_corrector;
     struct nw_focuser focuser;
     bool has_focuser;
-    struct nw_filter filter; /* the filter the star width is judged in */
+    struct nw_filter filter;                      /* the filter the star width is judged in */
+    struct nw_filter filters[NW_RIG_MAX_FILTERS]; /* all that are used; none is allowed */
+    size_t n_filters;
     struct nw_camera camera;
     struct nw_telescope guide_telescope;
     struct nw_camera guide_camera;
@@ -156,12 +160,16 @@ struct nw_rig {
     size_t n_assumptions;
 };
 
-/* Reads and validates a rig file, then applies `overrides` ("setups.deep.focus_interval=20 min").
- * Errors give file, line and column, what was found, what was expected, the nearest valid name:
- * YAML that cannot be parsed, duplicate keys, unknown keys, wrong units, values out of range, parts
- * that are named but not described, required keys that are missing. */
+/* Reads and validates a rig file, then applies `overrides` ("setups.deep.habits.focus_interval=20
+ * min"). Errors give file, line and column, what was found, what was expected, the nearest valid
+ * name: YAML that cannot be parsed, duplicate keys, unknown keys, wrong units, values out of range,
+ * parts that are named but not described, required keys that are missing. */
 enum nw_status nw_rig_read(const char *path, const char *const *overrides, size_t n_overrides,
                            struct nw_rig **ret, struct nw_err *err) NW_CHECKED;
+/* The same from text in memory; `name` stands in messages. */
+enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
+                            const char *const *overrides, size_t n_overrides, struct nw_rig **ret,
+                            struct nw_err *err) NW_CHECKED;
 void nw_rig_free(struct nw_rig *rig);
 /* By name, NULL = the first; NULL when there is none of that name. */
 const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);

@@ -1,0 +1,49 @@
+/* rig.c - words, look-up and the end of a rig; see rig.h */
+#include "rig/rig.h"
+
+const char *nw_from_name(enum nw_from from) {
+    switch (from) {
+#define X(name, word)                                                                              \
+    case NW_FROM_##name:                                                                           \
+        return word;
+        NW_FROM_LIST(X)
+#undef X
+    }
+    return "unknown";
+}
+
+const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name) {
+    if (!name) {
+        return rig->n_setups > 0 ? &rig->setups[0] : NULL;
+    }
+    for (size_t i = 0; i < rig->n_setups; i++) {
+        if (strcmp(rig->setups[i].name, name) == 0) {
+            return &rig->setups[i];
+        }
+    }
+    return NULL;
+}
+
+static void setup_done(struct nw_setup *setup) {
+    for (size_t i = 0; i < setup->n_changes; i++) {
+        for (size_t k = 0; k < setup->changes[i].n_settings; k++) {
+            free(setup->changes[i].settings[k].path);
+            free(setup->changes[i].settings[k].value);
+        }
+        free(setup->changes[i].settings);
+    }
+    free(setup->changes);
+}
+
+void nw_rig_free(struct nw_rig *rig) {
+    if (!rig) {
+        return;
+    }
+    for (size_t i = 0; i < rig->n_setups; i++) {
+        setup_done(&rig->setups[i]);
+    }
+    free(rig->setups);
+    free(rig->assumptions);
+    free(rig->path);
+    free(rig);
+}
