@@ -7,12 +7,14 @@
 
 #include "base/quantity.h"
 
-/* A table as text: '#' lines are comments; `# key: value` comments before or between rows are kept
- * as header lines. Separator is ',' (RFC 4180 quoting, one physical line a record). */
+/* A table as text, UTF-8 (a byte order mark is skipped), lines ended by LF or CR LF. '#' lines are
+ * comments; `# key: value` comments before or between rows are kept as header lines (the key one
+ * word of letters, digits, '_', '-', '.'); blank lines are skipped. Separator is ',' (RFC 4180
+ * quoting, one physical line a record); blanks around cells are dropped. */
 struct nw_table;
 
 /* Limits: 64 MiB, 2,000,000 rows, 256 columns. Errors: no header row, ragged row, stray quote,
- * duplicate column name, NUL bytes. `name` is used in messages. */
+ * duplicate column name, NUL bytes, not UTF-8. `name` is used in messages ("night.csv:17: ..."). */
 enum nw_status nw_table_parse(const char *name, const char *data, size_t len, struct nw_table **ret,
                               struct nw_err *err) NW_CHECKED;
 enum nw_status nw_table_read(const char *path, struct nw_table **ret,
@@ -27,7 +29,7 @@ const char *nw_table_column_name(const struct nw_table *table, size_t column);
 int nw_table_column(const struct nw_table *table, const char *column_name);
 const char *nw_table_cell(const struct nw_table *table, size_t row, size_t column);
 size_t nw_table_line(const struct nw_table *table, size_t row); /* physical line, from 1 */
-/* Header line value for `key` (case ignored), or NULL; *ret_line may be NULL. */
+/* Value of the first header line with `key` (case ignored), or NULL; *ret_line may be NULL. */
 const char *nw_table_meta(const struct nw_table *table, const char *key, size_t *ret_line);
 
 /* How a column becomes numbers in SI: value = cell * scale + offset, then from `unit` (NULL: the
