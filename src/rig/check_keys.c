@@ -3,6 +3,8 @@
  * with "*" holds names of the owner's choice (or the items of a list). */
 #include "rig/rig_internal.h"
 
+#include <math.h>
+
 enum { MAX_NAMES = 64 };
 
 /* The next pieces that may follow `prefix` ("site." -> latitude, longitude, ...). */
@@ -185,6 +187,13 @@ enum nw_status nw_rig_check_keys(struct nw_rig_reader *reader) {
     return walk(reader, reader->root, "", "");
 }
 
+/* Whether the section that holds `rest` ("guided_by.exposure") is in the file. */
+static bool has_section(const struct nw_rig_node *node, const char *rest) {
+    const struct nw_rig_node *const section =
+        node ? nw_rig_tree_child(node, rest, strcspn(rest, ".")) : NULL;
+    return section && section->kind == NW_RIG_MAP;
+}
+
 enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_object object,
                                   const struct nw_rig_node *node, const char *path, void *base) {
     const size_t prefix_len = strlen(nw_rig_objects[object].prefix);
@@ -195,6 +204,11 @@ enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_obje
         }
         const char *const rest = key->path + prefix_len;
         const struct nw_rig_node *const found = node ? nw_rig_tree_find(node, rest) : NULL;
+        if (!found && (key->flags & NW_RIG_IN_SECTION) && !has_section(node, rest)) {
+            *(struct nw_val *)(void *)((char *)base + key->offset) =
+                (struct nw_val){.v = NAN, .sigma = NAN, .from = NW_FROM_UNKNOWN};
+            continue;
+        }
         char place[160];
         (void)snprintf(place, sizeof place, "%.120s%s%.36s", path, *path ? "." : "", rest);
         const enum nw_status status =

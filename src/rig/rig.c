@@ -24,6 +24,14 @@ const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name) 
     return NULL;
 }
 
+double nw_setup_scale_rad(const struct nw_setup *setup) {
+    return setup->camera.pixel_m.v * setup->binning.v / setup->focal_length_m.v;
+}
+
+double nw_setup_f_ratio(const struct nw_setup *setup) {
+    return setup->focal_length_m.v / setup->telescope.aperture_m.v;
+}
+
 static void setup_done(struct nw_setup *setup) {
     for (size_t i = 0; i < setup->n_changes; i++) {
         for (size_t k = 0; k < setup->changes[i].n_settings; k++) {

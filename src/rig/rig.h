@@ -174,6 +174,18 @@ void nw_rig_free(struct nw_rig *rig);
 /* By name, NULL = the first; NULL when there is none of that name. */
 const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);
 
+/* Angle of one (binned) pixel on the sky, small-angle: p b / f [rad]; times 206264.806 in arcsec
+ * (REFERENCES IMG-01, IMG-02). */
+double nw_setup_scale_rad(const struct nw_setup *setup);
+/* Effective focal length over aperture. */
+double nw_setup_f_ratio(const struct nw_setup *setup);
+
+/* What was understood, for people, 80 columns: site, mount, parts of one setup (NULL: the first),
+ * what follows from them (focal length, scale, field, depth of focus), all that is assumed. Added
+ * to *ret. NOTFOUND: no such setup. */
+enum nw_status nw_rig_describe(const struct nw_rig *rig, const char *setup, struct nw_buf *ret,
+                               struct nw_err *err) NW_CHECKED;
+
 /* The table of keys as text (80 columns) or as a Markdown page. */
 enum nw_status nw_rig_keys(bool as_markdown, struct nw_buf *ret, struct nw_err *err) NW_CHECKED;
 

@@ -75,7 +75,11 @@ enum nw_rig_kind {
     NW_RIG_WIDTH,   /* an allocation: allowed FWHM of one line of the star-width budget */
     NW_RIG_SETTINGS /* path: value pairs of a change */
 };
-enum { NW_RIG_REQUIRED = 1u << 0, NW_RIG_WHOLE = 1u << 1 };
+enum {
+    NW_RIG_REQUIRED = 1u << 0,
+    NW_RIG_WHOLE = 1u << 1,
+    NW_RIG_IN_SECTION = 1u << 2 /* its default holds only where its section is in the file */
+};
 
 struct nw_rig_key {
     const char *path; /* "telescopes.*.aperture" */
@@ -103,6 +107,9 @@ const struct nw_rig_key *nw_rig_key_of(const char *path); /* by pattern, or NULL
 void nw_rig_key_range(const struct nw_rig_key *key, char *text, size_t size);
 /* Whether v_si lies within the key's range; NaN does not. */
 bool nw_rig_key_allows(const struct nw_rig_key *key, double v_si);
+
+/* Writes `text` in lines of at most 80 columns, each begun by `indent` blanks. */
+void nw_rig_wrap(struct nw_buf *buf, const char *text, int indent);
 
 /* ---- Setups before their parts are looked up ---- */
 
