@@ -99,6 +99,9 @@ enum nw_status nw_grow(void **items, size_t *cap, size_t need, size_t item_size,
 }
 
 void *nw_calloc(size_t n, size_t size) {
+    if (size > 0 && n > SIZE_MAX / size) {
+        return NULL; /* calloc checks this too, but the sanitizers end the program over it */
+    }
     return calloc(n ? n : 1, size ? size : 1);
 }
 
