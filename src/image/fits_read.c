@@ -1,0 +1,306 @@
+/* fits_read.c - nw_frame_read: finds the image in a file, checks it, reads it.
+ * Idea: walk the HDUs from the first; the first that holds an image (two axes or more, plain or
+ * tile-compressed) is taken, or the one that was asked for. Sizes are held against the limit and
+ * against the file before pixels get memory.
+ * Holds: whatever the bytes are, the result is a frame or one error that names path and HDU. */
+#include <math.h>
+
+#include "image/fits_internal.h"
+
+enum { MAX_HDUS = 1000, MAX_PATH_SHOWN = 160 };
+
+static void axes_text(int n_axes, const uint64_t *axes, char *text, size_t size) {
+    size_t at = 0;
+    text[0] = '\0';
+    for (int i = 0; i < n_axes && i < NW_FITS_MAX_AXES && at < size; i++) {
+        const int n = snprintf(text + at, size - at, "%s%llu", i > 0 ? " x " : "",
+                               (unsigned long long)axes[i]);
+        at += n > 0 ? (size_t)n : 0;
+    }
+}
+
+enum nw_status nw_fits_shape_read(int n_axes, const uint64_t *axes, struct nw_fits_shape *ret,
+                                  struct nw_err *err) {
+    char text[240];
+    axes_text(n_axes, axes, text, sizeof text);
+    int n = n_axes;
+    while (n > 2 && n <= NW_FITS_MAX_AXES && axes[n - 1] == 1) {
+        n--; /* a third axis of length 1 is no cube */
+    }
+    if (n < 2) {
+        return nw_err_set(err, NW_FORMAT, "no image: %s", n == 1 ? "one axis only" : "no data");
+    }
+    uint64_t pixels = 1;
+    for (int i = 0; i < n && i < NW_FITS_MAX_AXES; i++) {
+        if (axes[i] == 0) {
+            return nw_err_set(err, NW_FORMAT, "empty image: %s pixels", text);
+        }
+        if (axes[i] > NW_FITS_MAX_PIXELS || pixels > NW_FITS_MAX_PIXELS / axes[i]) {
+            return nw_err_set(err, NW_LIMIT, "image of %s pixels is over the limit of 400 Mpx",
+                              text);
+        }
+        pixels *= axes[i];
+    }
+    struct nw_fits_shape shape = {.n_planes = 1};
+    if (n == 2) {
+        shape.width_px = (size_t)axes[0];
+        shape.height_px = (size_t)axes[1];
+    } else if (n == 3 && axes[2] == 3) {
+        shape = (struct nw_fits_shape){(size_t)axes[0], (size_t)axes[1], 3, false};
+    } else if (n == 3 && axes[0] == 3) {
+        shape = (struct nw_fits_shape){(size_t)axes[1], (size_t)axes[2], 3, true};
+    } else {
+        return nw_err_set(err, NW_FORMAT,
+                          "a cube of %s%s, expected two axes, or three with 3 colours", text,
+                          n_axes > NW_FITS_MAX_AXES ? " x ..." : "");
+    }
+    *ret = shape;
+    return NW_OK;
+}
+
+/* Puts pixels first .. first + n - 1 of the file where they belong. */
+static void place_pixels(const struct nw_fits_shape *shape, const float *from, uint64_t first,
+                         size_t n, float *px) {
+    const size_t plane = shape->width_px * shape->height_px;
+    for (size_t i = 0; i < n; i++) {
+        const uint64_t at = first + i;
+        px[(size_t)(at % 3) * plane + (size_t)(at / 3)] = from[i];
+    }
+}
+
+static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
+                                  const struct nw_fits_scaling *scaling,
+                                  const struct nw_fits_shape *shape, unsigned char *piece,
+                                  float *row, struct nw_frame *frame, struct nw_err *err) {
+    const size_t pixel_bytes = (size_t)(hdu->bitpix < 0 ? -hdu->bitpix : hdu->bitpix) / 8;
+    const uint64_t n_pixels = (uint64_t)shape->width_px * shape->height_px * shape->n_planes;
+    const size_t per_piece = NW_FITS_PIECE / pixel_bytes;
+    for (uint64_t first = 0; first < n_pixels; first += per_piece) {
+        const uint64_t left = n_pixels - first;
+        const size_t n = left < per_piece ? (size_t)left : per_piece;
+        size_t got = 0;
+        const enum nw_status status = nw_fits_source_read(
+            source, hdu->data_at + first * pixel_bytes, piece, n * pixel_bytes, &got, err);
+        if (status != NW_OK) {
+            return status;
+        }
+        if (got < n * pixel_bytes) {
+            return nw_err_set(err, NW_FORMAT, "truncated: %llu of %llu bytes of pixels are missing",
+                              (unsigned long long)((n_pixels - first) * pixel_bytes - got),
+                              (unsigned long long)(n_pixels * pixel_bytes));
+        }
+        if (shape->colour_first) {
+            nw_fits_pixels_convert(scaling, piece, n, row);
+            place_pixels(shape, row, first, n, frame->px);
+        } else {
+            nw_fits_pixels_convert(scaling, piece, n, frame->px + first);
+        }
+    }
+    return NW_OK;
+}
+
+static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
+                                 bool header_only, struct nw_frame *frame, struct nw_err *err) {
+    struct nw_fits_scaling scaling = {0};
+    struct nw_fits_shape shape = {0};
+    unsigned char *piece = NULL;
+    float *row = NULL;
+    enum nw_status status = nw_fits_shape_read(hdu->n_axes, hdu->axes, &shape, err);
+    if (status == NW_OK) {
+        status = nw_fits_scaling_read(hdu, "BLANK", &scaling, err);
+    }
+    if (status != NW_OK) {
+        return status;
+    }
+    frame->width_px = shape.width_px;
+    frame->height_px = shape.height_px;
+    frame->n_planes = shape.n_planes;
+    frame->bitpix = hdu->bitpix;
+    frame->data_max_adu = nw_fits_scaling_max(&scaling);
+    if (header_only) {
+        return NW_OK;
+    }
+    const size_t n_pixels = shape.width_px * shape.height_px * shape.n_planes;
+    const uint64_t bytes = (uint64_t)n_pixels * (unsigned)abs(hdu->bitpix) / 8;
+    const uint64_t room = nw_fits_source_room(source, hdu->data_at);
+    if (room < bytes) {
+        return nw_err_set(err, NW_FORMAT, "truncated: %llu of %llu bytes of pixels are missing",
+                          (unsigned long long)(bytes - room), (unsigned long long)bytes);
+    }
+    frame->px = nw_big_alloc(n_pixels * sizeof *frame->px);
+    piece = nw_big_alloc(NW_FITS_PIECE);
+    row = shape.colour_first ? nw_calloc(NW_FITS_PIECE, sizeof *row) : NULL;
+    if (!frame->px || !piece || (shape.colour_first && !row)) {
+        status = nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);
+    } else {
+        status = read_pieces(source, hdu, &scaling, &shape, piece, row, frame, err);
+    }
+    nw_big_free(piece);
+    free(row);
+    return status;
+}
+
+static bool holds_image(const struct nw_fits_hdu *hdu) {
+    return hdu->is_compressed || (hdu->is_image && hdu->n_axes >= 2);
+}
+
+static const char *hdu_words(const struct nw_fits_hdu *hdu) {
+    return hdu->is_table      ? "a table"
+           : hdu->is_image    ? "a row of numbers"
+           : hdu->n_axes == 0 ? "without data"
+                              : "of a kind that is not read";
+}
+
+/* Walks to the wanted HDU. *primary keeps the cards of the first one where that is another. */
+static enum nw_status find_hdu(struct nw_fits_source *source, int wanted, struct nw_fits_hdu *ret,
+                               struct nw_fits_hdu *primary, struct nw_err *err) {
+    char seen[160] = "";
+    size_t n_seen = 0;
+    uint64_t at = 0;
+    for (int number = 1; number <= MAX_HDUS; number++) {
+        struct nw_fits_hdu hdu = {0};
+        bool at_end = false;
+        const enum nw_status status = nw_fits_hdu_read(source, at, number, &hdu, &at_end, err);
+        if (status != NW_OK) {
+            return nw_err_at(err, status, "HDU %d", number);
+        }
+        if (at_end) {
+            return wanted > 0 ? nw_err_set(err, NW_NOTFOUND, "no HDU %d: the file has %d", wanted,
+                                           number - 1)
+                              : nw_err_set(err, NW_FORMAT, "no image in the file: %s%s", seen,
+                                           number > 5 ? ", ..." : "");
+        }
+        if (wanted > 0 ? number == wanted : holds_image(&hdu)) {
+            *ret = hdu;
+            return NW_OK;
+        }
+        if (number <= 4) {
+            const int n = snprintf(seen + n_seen, sizeof seen - n_seen, "%sHDU %d is %s",
+                                   n_seen > 0 ? ", " : "", number, hdu_words(&hdu));
+            n_seen += n > 0 ? (size_t)n : 0;
+        }
+        const uint64_t padded =
+            (hdu.data_bytes + NW_FITS_BLOCK - 1) / NW_FITS_BLOCK * NW_FITS_BLOCK;
+        if (hdu.data_bytes > nw_fits_source_room(source, hdu.data_at)) {
+            const enum nw_status cut = nw_err_set(
+                err, NW_FORMAT, "HDU %d: truncated: %llu of %llu bytes of data are missing", number,
+                (unsigned long long)(hdu.data_bytes - nw_fits_source_room(source, hdu.data_at)),
+                (unsigned long long)hdu.data_bytes);
+            nw_fits_hdu_done(&hdu);
+            return cut;
+        }
+        at = hdu.data_at + padded;
+        if (number == 1) {
+            *primary = hdu;
+        } else {
+            nw_fits_hdu_done(&hdu);
+        }
+    }
+    return nw_err_set(err, NW_LIMIT, "more than %d HDUs", MAX_HDUS);
+}
+
+/* The cards of the image, then those of the primary header that it does not have itself (INHERIT
+ * convention, FITS 4.0 sec. 4.4.2.6), unless it says not to. */
+static enum nw_status take_cards(struct nw_fits_hdu *hdu, const struct nw_fits_hdu *primary,
+                                 struct nw_frame *frame, struct nw_err *err) {
+    const struct nw_card *const inherit = nw_fits_cards_find(hdu->cards, hdu->n_cards, "INHERIT");
+    const bool inherits = !inherit || strcmp(inherit->value, "F") != 0;
+    const size_t n_own = hdu->n_cards;
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; inherits && status == NW_OK && i < primary->n_cards; i++) {
+        const struct nw_card *const card = &primary->cards[i];
+        if (nw_fits_key_is_structural(card->key) || strcmp(card->key, "COMMENT") == 0 ||
+            strcmp(card->key, "HISTORY") == 0 || hdu->n_cards >= NW_FITS_MAX_CARDS ||
+            nw_fits_cards_find(hdu->cards, n_own, card->key)) {
+            continue;
+        }
+        status = nw_grow((void **)&hdu->cards, &hdu->cap_cards, hdu->n_cards + 1,
+                         sizeof *hdu->cards, NW_FITS_MAX_CARDS, err);
+        if (status == NW_OK) {
+            hdu->cards[hdu->n_cards++] = *card;
+        }
+    }
+    frame->cards = hdu->cards;
+    frame->n_cards = hdu->n_cards;
+    hdu->cards = NULL;
+    hdu->n_cards = 0;
+    return status;
+}
+
+static enum nw_status read_frame(struct nw_fits_source *source, const struct nw_frame_opts *opts,
+                                 struct nw_frame *frame, struct nw_err *err) {
+    struct nw_fits_hdu hdu = {0};
+    struct nw_fits_hdu primary = {0};
+    enum nw_status status = find_hdu(source, opts->hdu, &hdu, &primary, err);
+    if (status != NW_OK) {
+        goto done;
+    }
+    frame->hdu = hdu.number;
+    frame->is_compressed = hdu.is_compressed;
+    if (hdu.is_compressed) {
+        status = nw_err_set(err, NW_FORMAT, "tile-compressed images are not read");
+    } else if (hdu.is_table) {
+        status = nw_err_set(err, NW_FORMAT, "a table, not an image");
+    } else {
+        status = read_plain(source, &hdu, opts->header_only, frame, err);
+    }
+    if (status == NW_OK && !opts->header_only) {
+        status = nw_fits_source_verify(source, err);
+    }
+    if (status == NW_OK) {
+        status = take_cards(&hdu, &primary, frame, err);
+    }
+    if (status != NW_OK) {
+        status = nw_err_at(err, status, "HDU %d", hdu.number);
+    }
+done:
+    nw_fits_hdu_done(&hdu);
+    nw_fits_hdu_done(&primary);
+    return status;
+}
+
+/* A very long path must not push the fault out of the text. */
+static enum nw_status at_path(struct nw_err *err, enum nw_status status, const char *path) {
+    const size_t n = strlen(path);
+    return n <= MAX_PATH_SHOWN ? nw_err_at(err, status, "%s", path)
+                               : nw_err_at(err, status, "...%s", path + n - MAX_PATH_SHOWN);
+}
+
+enum nw_status nw_frame_read(const char *path, const struct nw_frame_opts *opts,
+                             struct nw_frame **ret, struct nw_err *err) {
+    const struct nw_frame_opts defaults = {0};
+    struct nw_fits_source source = {.fd = -1};
+    struct nw_frame *frame = NULL;
+    enum nw_status status = nw_fits_source_init(&source, path, err);
+    if (status != NW_OK) {
+        goto done;
+    }
+    frame = nw_calloc(1, sizeof *frame);
+    if (!frame || !(frame->path = nw_strdup(path))) {
+        status = nw_err_set(err, NW_NOMEM, "frame");
+        goto done;
+    }
+    status = read_frame(&source, opts ? opts : &defaults, frame, err);
+    if (status == NW_OK) {
+        nw_fits_facts_read(frame->cards, frame->n_cards, &frame->facts);
+        *ret = frame;
+        frame = NULL;
+    }
+done:
+    nw_fits_source_done(&source);
+    nw_frame_free(frame);
+    return status == NW_OK ? NW_OK : at_path(err, status, path);
+}
+
+void nw_frame_free(struct nw_frame *frame) {
+    if (frame) {
+        free(frame->path);
+        free(frame->cards);
+        nw_big_free(frame->px);
+        free(frame);
+    }
+}
+
+const struct nw_card *nw_frame_card(const struct nw_frame *frame, const char *key) {
+    return nw_fits_cards_find(frame->cards, frame->n_cards, key);
+}
