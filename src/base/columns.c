@@ -56,6 +56,22 @@ const char *nw_table_meta(const struct nw_table *table, const char *key, size_t 
     return NULL;
 }
 
+size_t nw_table_n_metas(const struct nw_table *table) {
+    return table->n_metas;
+}
+
+const char *nw_table_meta_at(const struct nw_table *table, size_t i, const char **ret_value,
+                             size_t *ret_line) {
+    assert(i < table->n_metas);
+    if (ret_value) {
+        *ret_value = table->metas[i].value;
+    }
+    if (ret_line) {
+        *ret_line = table->metas[i].line;
+    }
+    return table->metas[i].key;
+}
+
 static enum nw_status missing_column(const struct nw_table *table, const char *name,
                                      struct nw_err *err) {
     const char **const names = nw_calloc(table->n_columns, sizeof *names);

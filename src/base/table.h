@@ -31,6 +31,11 @@ const char *nw_table_cell(const struct nw_table *table, size_t row, size_t colum
 size_t nw_table_line(const struct nw_table *table, size_t row); /* physical line, from 1 */
 /* Value of the first header line with `key` (case ignored), or NULL; *ret_line may be NULL. */
 const char *nw_table_meta(const struct nw_table *table, const char *key, size_t *ret_line);
+/* All header lines in the order of the file: how many, and the i-th one's key, value and line
+ * (NULL where not wanted). For readers that refuse misspelt keys. */
+size_t nw_table_n_metas(const struct nw_table *table);
+const char *nw_table_meta_at(const struct nw_table *table, size_t i, const char **ret_value,
+                             size_t *ret_line);
 
 /* How a column becomes numbers in SI: value = cell * scale + offset, then from `unit` (NULL: the
  * cell is already SI or dimensionless). A missing required column is an error that lists what is
