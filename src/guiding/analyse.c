@@ -1,0 +1,253 @@
+/* analyse.c - from a guide log to numbers: cut, fit both axes, measure the subs.
+ * Idea: this file only orders the work; cut.c, axis.c, loop.c, smooth.c and subs.c do it.
+ * Holds: the two series hold the same rows. */
+#include <math.h>
+
+#include "guiding/guiding_internal.h"
+
+#define SUB_LENGTH_s 300.0
+#define ACTS_NLL 3.0 /* e^3 = 20 to 1: then the log tells when a pulse acts */
+
+/* Working memory of one analysis. */
+struct work {
+    struct guide_cut cut;
+    struct guide_series ra, dec;
+    struct guide_state *ra_states, *dec_states;
+    double *scratch;
+    struct guide_spans made;
+};
+
+static enum nw_status new_series(size_t n, struct guide_series *s, struct nw_err *err) {
+    s->t_s = nw_calloc(n + 1, sizeof *s->t_s);
+    s->e_rad = nw_calloc(n + 1, sizeof *s->e_rad);
+    s->x = nw_calloc(n + 1, sizeof *s->x);
+    s->starts = nw_calloc(n + 1, sizeof *s->starts);
+    return s->t_s && s->e_rad && s->x && s->starts
+               ? NW_OK
+               : nw_err_set(err, NW_NOMEM, "series of %zu guide samples", n);
+}
+
+static void series_done(struct guide_series *s) {
+    free(s->t_s);
+    free(s->e_rad);
+    free(s->x);
+    free(s->starts);
+}
+
+static void work_done(struct work *w) {
+    nw_guide_cut_done(&w->cut);
+    series_done(&w->ra);
+    series_done(&w->dec);
+    free(w->ra_states);
+    free(w->dec_states);
+    free(w->scratch);
+    free(w->made.items);
+}
+
+static enum nw_status work_init(const struct nw_guide_log *log, struct work *w,
+                                struct nw_err *err) {
+    enum nw_status status = nw_guide_cut(log, &w->cut, err);
+    if (status == NW_OK) {
+        status = new_series(w->cut.n_keep, &w->ra, err);
+    }
+    if (status == NW_OK) {
+        status = new_series(w->cut.n_keep, &w->dec, err);
+    }
+    if (status != NW_OK) {
+        return status;
+    }
+    if (w->cut.n_keep == 0) {
+        return nw_err_set(err, NW_DATA,
+                          "%s: dithers, settling and pauses leave none of %zu samples", log->path,
+                          w->cut.n_star);
+    }
+    w->ra_states = nw_calloc(w->cut.n_keep, sizeof *w->ra_states);
+    w->dec_states = nw_calloc(w->cut.n_keep, sizeof *w->dec_states);
+    w->scratch = nw_calloc(w->cut.n_keep, sizeof *w->scratch);
+    return w->ra_states && w->dec_states && w->scratch
+               ? NW_OK
+               : nw_err_set(err, NW_NOMEM, "states of %zu guide samples", w->cut.n_keep);
+}
+
+static void fill(const struct nw_guide_log *log, struct work *w, enum nw_pulse_acts acts) {
+    nw_guide_fill(log, &w->cut, false, acts, &w->ra);
+    nw_guide_fill(log, &w->cut, true, acts, &w->dec);
+}
+
+/* Which kind of log makes the errors more likely, both axes together? */
+static void find_acts(const struct nw_guide_log *log, struct work *w, struct nw_guide_analysis *a) {
+    a->pulse_acts = log->pulse_acts;
+    const bool has_pulses =
+        nw_guide_count_pulses(log, false).n_sent > 0 || nw_guide_count_pulses(log, true).n_sent > 0;
+    if (a->pulse_acts != NW_PULSE_ACTS_UNKNOWN || !has_pulses ||
+        w->cut.n_keep < GUIDE_SAMPLES_MIN) {
+        return;
+    }
+    const struct guide_fit_opts opts = {.b_fixed = NAN, .is_wander_fixed = true};
+    fill(log, w, NW_PULSE_ACTS_BEFORE);
+    const double before =
+        nw_guide_fit_loop(&w->ra, &opts).nll + nw_guide_fit_loop(&w->dec, &opts).nll;
+    fill(log, w, NW_PULSE_ACTS_AFTER);
+    const double after =
+        nw_guide_fit_loop(&w->ra, &opts).nll + nw_guide_fit_loop(&w->dec, &opts).nll;
+    if (fabs(before - after) > ACTS_NLL) {
+        a->pulse_acts = before < after ? NW_PULSE_ACTS_BEFORE : NW_PULSE_ACTS_AFTER;
+        a->is_pulse_acts_inferred = true;
+    }
+}
+
+/* Everything that is a measurement starts as "not measured". */
+static struct nw_guide_axis blank_axis(void) {
+    return (struct nw_guide_axis){.uncorrelated_rad = NAN,
+                                  .noise_rad = NAN,
+                                  .noise_low_rad = NAN,
+                                  .noise_high_rad = NAN,
+                                  .motion_in_sub_rad = NAN,
+                                  .motion_low_rad = NAN,
+                                  .motion_high_rad = NAN,
+                                  .drift_rad_s = NAN,
+                                  .drift_sigma_rad_s = NAN,
+                                  .response = NAN,
+                                  .response_sigma = NAN,
+                                  .pulse_gain = NAN};
+}
+
+static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
+                               struct work *w, struct nw_guide_analysis *a, struct nw_err *err) {
+    a->ra = blank_axis();
+    a->dec = blank_axis();
+    find_acts(log, w, a);
+    fill(log, w, a->pulse_acts);
+    struct guide_axis_opts axis_opts = {
+        .acts = a->pulse_acts, .noise_floor_rad = opts->noise_floor_rad, .scratch = w->scratch};
+    enum nw_status status = nw_guide_axis(log, &w->ra, &axis_opts, w->ra_states, &a->ra, err);
+    if (status == NW_OK) {
+        axis_opts.is_dec = true;
+        status = nw_guide_axis(log, &w->dec, &axis_opts, w->dec_states, &a->dec, err);
+    }
+    a->total_rms_logged_rad = hypot(a->ra.rms_logged_rad, a->dec.rms_logged_rad);
+    return status;
+}
+
+static enum nw_status measure_subs(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
+                                   struct work *w, struct nw_guide_analysis *a,
+                                   struct nw_err *err) {
+    const struct nw_span *spans = opts->subs;
+    size_t n = opts->n_subs;
+    if (!spans) {
+        const double length_s = opts->sub_length_s > 0.0 ? opts->sub_length_s : SUB_LENGTH_s;
+        const enum nw_status status = nw_guide_make_subs(&w->ra, length_s, &w->made, err);
+        if (status != NW_OK) {
+            return status;
+        }
+        spans = w->made.items;
+        n = w->made.n;
+        if (n == 0) {
+            (void)snprintf(a->ra.why_null, sizeof a->ra.why_null,
+                           "no undisturbed stretch of %g s between dithers and gaps", length_s);
+            (void)snprintf(a->dec.why_null, sizeof a->dec.why_null, "%s", a->ra.why_null);
+        }
+    }
+    a->subs = nw_calloc(n + 1, sizeof *a->subs);
+    if (!a->subs) {
+        return nw_err_set(err, NW_NOMEM, "%zu subs", n);
+    }
+    const bool has_model = w->ra.n >= GUIDE_SAMPLES_MIN;
+    const struct guide_pair pair = {.ra = &w->ra,
+                                    .dec = &w->dec,
+                                    .ra_states = has_model ? w->ra_states : NULL,
+                                    .dec_states = has_model ? w->dec_states : NULL};
+    for (size_t i = 0; i < n; i++) {
+        struct nw_guide_sub *sub = &a->subs[a->n_subs++];
+        sub->start_s = spans[i].start_s;
+        sub->end_s = spans[i].end_s;
+        nw_guide_measure_sub(&pair, opts, a, sub);
+        if (!log->is_dec_sign_known) {
+            sub->cross_rad2 = sub->drift_dec_rad = NAN;
+        }
+    }
+    nw_guide_sum_subs(a);
+    if (isnan(a->ra.motion_high_rad) && a->ra.why_null[0] == '\0') {
+        (void)snprintf(a->ra.why_null, sizeof a->ra.why_null,
+                       "none of %zu exposures holds %d guide samples", n, GUIDE_SUB_SAMPLES_MIN);
+        (void)snprintf(a->dec.why_null, sizeof a->dec.why_null, "%s", a->ra.why_null);
+    }
+    return NW_OK;
+}
+
+/* The spans change hands: from the cut to the analysis. */
+static void take_cut(const struct nw_guide_log *log, struct guide_cut *cut,
+                     struct nw_guide_analysis *a) {
+    a->duration_s = log->rows[log->n - 1].t_s - log->rows[0].t_s;
+    a->interval_s = cut->interval_s;
+    a->n_samples = cut->n_star;
+    a->n_used = cut->n_keep;
+    a->are_dithers_inferred = cut->are_dithers_inferred;
+    a->gaps = cut->gaps.items;
+    a->n_gaps = cut->gaps.n;
+    a->dithers = cut->dithers.items;
+    a->n_dithers = cut->dithers.n;
+    a->bursts = cut->bursts.items;
+    a->n_bursts = cut->bursts.n;
+    cut->gaps = cut->dithers = cut->bursts = (struct guide_spans){0};
+}
+
+static enum nw_status check_opts(const struct nw_guide_opts *opts, struct nw_err *err) {
+    for (size_t i = 0; opts->subs && i < opts->n_subs; i++) {
+        if (!(opts->subs[i].end_s > opts->subs[i].start_s)) {
+            return nw_err_set(err, NW_DOMAIN,
+                              "exposure %zu ends at %.3f s, before its start %.3f s", i + 1,
+                              opts->subs[i].end_s, opts->subs[i].start_s);
+        }
+    }
+    if (!opts->subs && opts->sub_length_s < 0.0) {
+        return nw_err_set(err, NW_DOMAIN, "length of an exposure %g s is not > 0",
+                          opts->sub_length_s);
+    }
+    return NW_OK;
+}
+
+enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
+                                struct nw_guide_analysis **ret, struct nw_err *err) {
+    static const struct nw_guide_opts defaults = {.sub_length_s = SUB_LENGTH_s,
+                                                  .noise_floor_rad = NAN};
+    opts = opts ? opts : &defaults;
+    struct work work = {0};
+    struct nw_guide_analysis *a = NULL;
+    enum nw_status status = check_opts(opts, err);
+    if (status == NW_OK) {
+        status = work_init(log, &work, err);
+    }
+    if (status != NW_OK) {
+        goto done;
+    }
+    a = nw_calloc(1, sizeof *a);
+    if (!a) {
+        status = nw_err_set(err, NW_NOMEM, "guide analysis");
+        goto done;
+    }
+    status = fit_axes(log, opts, &work, a, err);
+    if (status == NW_OK) {
+        status = measure_subs(log, opts, &work, a, err);
+    }
+    if (status != NW_OK) {
+        goto done;
+    }
+    take_cut(log, &work.cut, a);
+    *ret = a;
+    a = NULL;
+done:
+    nw_guide_analysis_free(a);
+    work_done(&work);
+    return status;
+}
+
+void nw_guide_analysis_free(struct nw_guide_analysis *analysis) {
+    if (analysis) {
+        free(analysis->gaps);
+        free(analysis->dithers);
+        free(analysis->bursts);
+        free(analysis->subs);
+        free(analysis);
+    }
+}

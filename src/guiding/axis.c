@@ -1,0 +1,279 @@
+/* axis.c - what can be said of one axis: rms, noise bound, ringing, loop, response, drift.
+ * Idea: the loop model decides; where it cannot (few samples, no pulses, a rate not given) the
+ * field stays NaN and a sentence says what is missing. Holds: response = b / (rate on the sky);
+ * right ascension moves rate * cos dec on the sky. */
+#include <math.h>
+
+#include "guiding/guiding_internal.h"
+
+#define RESPONSE_SIGMA_MAX 0.25 /* relative; beyond, the log does not tell the response */
+#define LN_R_SIGMA_MAX 1.0      /* beyond, noise and motion are not told apart */
+#define DRIFT_BLOCKS 12
+
+static double pulse_of(const struct nw_guide_row *row, bool is_dec) {
+    return is_dec ? row->dec_pulse_s : row->ra_pulse_s;
+}
+
+struct guide_pulses nw_guide_count_pulses(const struct nw_guide_log *log, bool is_dec) {
+    struct guide_pulses pulses = {0};
+    for (size_t i = 0; i < log->n; i++) {
+        const double p = pulse_of(&log->rows[i], is_dec);
+        pulses.are_logged = pulses.are_logged || isfinite(p);
+        pulses.n_sent += isfinite(p) && fabs(p) > 0.0 ? 1 : 0;
+    }
+    return pulses;
+}
+
+void nw_guide_fill(const struct nw_guide_log *log, const struct guide_cut *cut, bool is_dec,
+                   enum nw_pulse_acts acts, struct guide_series *s) {
+    const bool are_logged = nw_guide_count_pulses(log, is_dec).are_logged;
+    double path = 0.0;
+    s->n = 0;
+    s->dt0_s = cut->interval_s;
+    for (size_t i = 0; i < log->n; i++) {
+        const struct nw_guide_row *row = &log->rows[i];
+        const double e = is_dec ? row->dec_rad : row->ra_rad;
+        const double p = pulse_of(row, is_dec);
+        const double sent = !are_logged ? 0.0 : isfinite(p) ? p : 0.0;
+        if (acts == NW_PULSE_ACTS_BEFORE) {
+            path += sent;
+        }
+        if (cut->keep[i]) {
+            s->t_s[s->n] = row->t_s;
+            s->e_rad[s->n] = e;
+            s->starts[s->n] = cut->starts[i];
+            s->x[s->n++] = path;
+            path -= are_logged ? 0.0 : e; /* the assumed proportional loop, gain b */
+        }
+        if (acts != NW_PULSE_ACTS_BEFORE) {
+            path += sent;
+        }
+    }
+}
+
+double nw_guide_uncorrelated_var(const struct guide_series *s, double b, double *ret_rel_sigma) {
+    double sum = 0.0;
+    size_t n = 0;
+    for (size_t k = 2; k < s->n; k++) {
+        const double dt1 = s->t_s[k] - s->t_s[k - 1];
+        const double dt0 = s->t_s[k - 1] - s->t_s[k - 2];
+        if (s->starts[k] || s->starts[k - 1] || fabs(dt1 - dt0) > 0.5 * s->dt0_s) {
+            continue;
+        }
+        const double d = (s->e_rad[k] - b * s->x[k]) - 2.0 * (s->e_rad[k - 1] - b * s->x[k - 1]) +
+                         (s->e_rad[k - 2] - b * s->x[k - 2]);
+        sum += d * d;
+        n++;
+    }
+    if (n < 10) {
+        *ret_rel_sigma = NAN;
+        return NAN;
+    }
+    /* correlations of the differences of white noise: 1, -4/6, 1/6; 2 (1 + 2 (16 + 1)/36) = 3.89 */
+    *ret_rel_sigma = sqrt(3.89 / (double)n);
+    return sum / (6.0 * (double)n); /* 1 + 4 + 1 */
+}
+
+bool nw_guide_is_ringing(const struct guide_series *s) {
+    enum { LAGS = 21 };
+    double sum[LAGS] = {0};
+    double mean = nw_stat_mean(s->e_rad, s->n);
+    size_t n_in_run = 0;
+    for (size_t k = 0; k < s->n; k++) {
+        n_in_run = s->starts[k] ? 0 : n_in_run + 1;
+        for (size_t lag = 0; lag < LAGS && lag <= n_in_run && lag <= k; lag++) {
+            sum[lag] += (s->e_rad[k] - mean) * (s->e_rad[k - lag] - mean);
+        }
+    }
+    if (s->n < 60 || !(sum[0] > 0.0)) {
+        return false;
+    }
+    for (size_t lag = 1; 2 * lag < LAGS; lag++) {
+        /* half a period against, a whole period with: hardly damped */
+        if (sum[lag] < -0.4 * sum[0] && sum[2 * lag] > 0.3 * sum[0]) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static void logged(const struct guide_series *s, double *scratch, struct nw_guide_axis *axis) {
+    axis->n = s->n;
+    axis->mean_rad = nw_stat_mean(s->e_rad, s->n);
+    double sum = 0.0;
+    for (size_t k = 0; k < s->n; k++) {
+        sum += s->e_rad[k] * s->e_rad[k];
+        scratch[k] = fabs(s->e_rad[k]);
+    }
+    axis->rms_logged_rad = sqrt(sum / (double)s->n);
+    axis->p99_rad = nw_stat_quantile(scratch, s->n, 0.99);
+}
+
+/* Scatter of the open-loop increments of equal blocks: sees what a random walk does not describe
+ * (a worm, a slow bend). NaN with fewer than 8 blocks. */
+static double block_drift_sigma(const struct guide_series *s, double b) {
+    const double block_s = (double)s->n * s->dt0_s / DRIFT_BLOCKS;
+    double sum = 0.0;
+    double sum2 = 0.0;
+    double n = 0.0;
+    size_t first = 0;
+    for (size_t k = 1; k < s->n; k++) {
+        if (s->starts[k]) {
+            first = k;
+        } else if (s->t_s[k] - s->t_s[first] >= block_s) {
+            const double rate =
+                ((s->e_rad[k] - b * s->x[k]) - (s->e_rad[first] - b * s->x[first])) /
+                (s->t_s[k] - s->t_s[first]);
+            sum += rate;
+            sum2 += rate * rate;
+            n += 1.0;
+            first = k;
+        }
+    }
+    return n < 8.0 ? NAN : sqrt(fmax(0.0, sum2 - sum * sum / n) / (n - 1.0) / n);
+}
+
+static void find_drift(const struct guide_series *s, const struct guide_fit *fit, double b_sigma,
+                       struct nw_guide_axis *axis) {
+    const struct guide_fit_opts opts = {.b_fixed = fit->b, .is_wander_fixed = true};
+    const struct guide_fit walk = nw_guide_fit_loop(s, &opts);
+    double sigma = NAN;
+    nw_guide_drift(s, &walk, &axis->drift_rad_s, &sigma);
+    if (b_sigma > 0.0) { /* a response off by one sigma turns the pulses into another drift */
+        struct guide_fit other = walk;
+        other.b += b_sigma;
+        double shifted = 0.0;
+        double unused = 0.0;
+        nw_guide_drift(s, &other, &shifted, &unused);
+        sigma = hypot(sigma, shifted - axis->drift_rad_s);
+    }
+    const double blocks = block_drift_sigma(s, fit->b);
+    axis->drift_sigma_rad_s = blocks > 1.5 * sigma ? blocks : sigma;
+}
+
+/* Mean correction per error of the pulses that were sent; the path has both kinds of log (pulse
+ * before or after its row) on the same steps. */
+static double gain_of(const struct guide_series *s, double b) {
+    double sum_pe = 0.0;
+    double sum_ee = 0.0;
+    for (size_t k = 1; k < s->n; k++) {
+        if (!s->starts[k]) { /* x[k] - x[k-1] is the pulse that answered e[k-1], at delay 1 */
+            sum_pe += (s->x[k] - s->x[k - 1]) * s->e_rad[k - 1];
+            sum_ee += s->e_rad[k - 1] * s->e_rad[k - 1];
+        }
+    }
+    return sum_ee > 0.0 ? -b * sum_pe / sum_ee : NAN;
+}
+
+/* Rate on the sky per second of pulse; NaN with the reason. */
+static double rate_on_sky(const struct nw_guide_log *log, bool is_dec, char why[static 160]) {
+    const double rate = is_dec ? log->dec_rate_rad_s : log->ra_rate_rad_s;
+    if (!isfinite(rate)) {
+        (void)snprintf(why, 160, "the guide rate is not given: add `# %s_rate_arcsec_per_s: ...`",
+                       is_dec ? "dec" : "ra");
+        return NAN;
+    }
+    if (!is_dec && !isfinite(log->declination_rad)) {
+        (void)snprintf(why, 160, "the rate on the sky needs `# declination_deg: ...`");
+        return NAN;
+    }
+    return is_dec ? rate : rate * cos(log->declination_rad);
+}
+
+/* Fits the loop with logged pulses; says what it found about the response. */
+static struct guide_fit fit_with_pulses(const struct guide_series *s, double rate,
+                                        double r_floor_rad2, struct nw_guide_axis *axis) {
+    const struct guide_fit_opts free_opts = {.b_fixed = NAN, .r_floor_rad2 = r_floor_rad2};
+    const struct guide_fit fit = nw_guide_fit_loop(s, &free_opts);
+    const bool is_told = fit.b > 0.0 && fit.b_sigma < RESPONSE_SIGMA_MAX * fit.b;
+    if (is_told) {
+        axis->response = fit.b / rate; /* NaN without a rate: the reason stands already */
+        axis->response_sigma = fit.b_sigma / rate;
+        return fit;
+    }
+    if (isnan(rate)) {
+        return fit;
+    }
+    (void)snprintf(axis->why_response, sizeof axis->why_response,
+                   "the log does not tell it: %.2g +- %.2g (a loop near its best gain answers "
+                   "noise and motion alike); taken as 1",
+                   fit.b / rate, fit.b_sigma / rate);
+    axis->is_response_assumed = true;
+    const struct guide_fit_opts opts = {.b_fixed = rate, .r_floor_rad2 = r_floor_rad2};
+    return nw_guide_fit_loop(s, &opts);
+}
+
+static struct guide_fit fit_without_pulses(const struct guide_series *s, bool is_unguided,
+                                           double r_floor_rad2) {
+    struct guide_fit_opts opts = {.b_fixed = is_unguided ? 0.0 : NAN, .r_floor_rad2 = r_floor_rad2};
+    struct guide_fit fit = nw_guide_fit_loop(s, &opts);
+    if (!is_unguided &&
+        !(fit.b > 0.0 && fit.b < 2.0)) { /* no loop to be seen, or none that holds */
+        opts.b_fixed = 0.0;
+        fit = nw_guide_fit_loop(s, &opts);
+    }
+    return fit;
+}
+
+static void take_noise(const struct guide_series *s, const struct guide_fit *fit,
+                       double r_floor_rad2, struct nw_guide_axis *axis) {
+    double rel = NAN;
+    const double var = nw_guide_uncorrelated_var(s, fit->b, &rel);
+    axis->uncorrelated_rad = sqrt(var * (1.0 + 1.645 * rel)); /* one-sided 95 % */
+    axis->noise_rad = sqrt(fit->r_rad2);
+    if (fit->ln_r_sigma <= LN_R_SIGMA_MAX) {
+        axis->noise_low_rad = axis->noise_rad * exp(-0.98 * fit->ln_r_sigma);
+        axis->noise_high_rad = axis->noise_rad * exp(0.98 * fit->ln_r_sigma);
+    } else { /* none seen, or not told apart from the walk */
+        axis->noise_low_rad = sqrt(r_floor_rad2);
+        axis->noise_high_rad = fmax(axis->uncorrelated_rad, axis->noise_rad);
+    }
+}
+
+enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_series *s,
+                             const struct guide_axis_opts *opts, struct guide_state *states,
+                             struct nw_guide_axis *axis, struct nw_err *err) {
+    const double r_floor_rad2 =
+        opts->noise_floor_rad > 0.0 ? opts->noise_floor_rad * opts->noise_floor_rad : 0.0;
+    logged(s, opts->scratch, axis);
+    axis->is_oscillating = nw_guide_is_ringing(s);
+    if (s->n < GUIDE_SAMPLES_MIN) {
+        (void)snprintf(axis->why_null, sizeof axis->why_null,
+                       "only %zu undisturbed samples; %d are needed", s->n, GUIDE_SAMPLES_MIN);
+        (void)snprintf(axis->why_drift, sizeof axis->why_drift, "%s", axis->why_null);
+        (void)snprintf(axis->why_response, sizeof axis->why_response, "%s", axis->why_null);
+        return NW_OK;
+    }
+    const struct guide_pulses pulses = nw_guide_count_pulses(log, opts->is_dec);
+    struct guide_fit fit;
+    if (pulses.n_sent > 0) {
+        const double rate = rate_on_sky(log, opts->is_dec, axis->why_response);
+        fit = fit_with_pulses(s, rate, r_floor_rad2, axis);
+        axis->pulse_gain = gain_of(s, fit.b);
+    } else {
+        (void)snprintf(axis->why_response, sizeof axis->why_response, "%s",
+                       pulses.are_logged ? "no pulse was sent" : "pulses are not logged");
+        fit = fit_without_pulses(s, pulses.are_logged, r_floor_rad2);
+        axis->is_loop_inferred = !pulses.are_logged;
+        axis->pulse_gain = fit.b;
+    }
+    take_noise(s, &fit, r_floor_rad2, axis);
+    const bool is_b_known = !fit.is_b_free || fit.b_sigma < RESPONSE_SIGMA_MAX * fabs(fit.b);
+    if (!pulses.are_logged) {
+        (void)snprintf(axis->why_drift, sizeof axis->why_drift,
+                       "pulses are not logged: what they took away is not known");
+    } else if (!is_b_known) {
+        (void)snprintf(axis->why_drift, sizeof axis->why_drift, "%s", axis->why_response);
+    } else if (opts->is_dec && !log->is_dec_sign_known) {
+        (void)snprintf(axis->why_drift, sizeof axis->why_drift,
+                       "axes of the mount: north or south needs `# tube_side: east|west`");
+    } else {
+        find_drift(s, &fit, fit.b_sigma, axis);
+    }
+    if (fit.is_b_free && !is_b_known && !(fit.ln_r_sigma <= LN_R_SIGMA_MAX)) {
+        (void)snprintf(axis->why_null, sizeof axis->why_null,
+                       "noise and motion are not told apart in this log%s",
+                       pulses.are_logged ? ": give the guide rate" : ": log the pulses");
+    }
+    return nw_guide_smooth(s, &fit, states, err);
+}
