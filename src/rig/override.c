@@ -133,7 +133,9 @@ static enum nw_status apply(struct nw_rig_node *root, const char *path, struct n
 enum nw_status nw_rig_override_path(struct nw_rig_node *root, const char *path, const char *text,
                                     struct nw_err *err) {
     struct nw_rig_node *value = NULL;
-    enum nw_status status = nw_rig_tree_parse_value(text, strlen(text), &value, err);
+    enum nw_status status = text[strspn(text, " ")] == '\0'
+                                ? nw_err_set(err, NW_FORMAT, "has no value")
+                                : nw_rig_tree_parse_value(text, strlen(text), &value, err);
     if (status == NW_OK) {
         status = apply(root, path, value, err);
         value = status == NW_OK ? NULL : value;
