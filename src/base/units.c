@@ -52,7 +52,8 @@ static const struct unit_row UNITS[] = {
     {"1", 1.0, ONE}, {"%", 0.01, ONE}, {"percent", 0.01, ONE}, {"ppm", 1e-6, ONE},
     {"m", 1.0, LENGTH}, {"km", 1e3, LENGTH}, {"cm", 1e-2, LENGTH}, {"mm", 1e-3, LENGTH},
     {"um", 1e-6, LENGTH}, {"nm", 1e-9, LENGTH}, {"in", IN, LENGTH}, {"ft", 12 * IN, LENGTH},
-    {"kg", 1.0, MASS}, {"g", 1e-3, MASS}, {"mg", 1e-6, MASS}, {"lb", LB, MASS}, {"oz", LB / 16, MASS},
+    {"kg", 1.0, MASS}, {"g", 1e-3, MASS}, {"mg", 1e-6, MASS},
+    {"lb", LB, MASS}, {"oz", LB / 16, MASS},
     {"s", 1.0, TIME}, {"ms", 1e-3, TIME}, {"us", 1e-6, TIME}, {"ns", 1e-9, TIME},
     {"sec", 1.0, TIME}, {"min", 60.0, TIME}, {"h", 3600.0, TIME}, {"hour", 3600.0, TIME},
     {"d", 86400.0, TIME}, {"day", 86400.0, TIME}, {"yr", 365.25 * 86400.0, TIME},
@@ -87,7 +88,8 @@ static const struct {
     const char *written, *unit;
 } SPELLINGS[] = {
     {"µm", "um"}, {"μm", "um"}, {"µs", "us"}, {"μs", "us"}, {"µrad", "urad"}, {"μrad", "urad"},
-    {"°", "deg"}, {"°C", "degC"}, {"°F", "degF"}, {"″", "arcsec"}, {"′", "arcmin"}, {"\"", "arcsec"},
+    {"°", "deg"}, {"°C", "degC"}, {"°F", "degF"},
+    {"″", "arcsec"}, {"′", "arcmin"}, {"\"", "arcsec"},
     {"Ω", "ohm"}, {"Ω", "ohm"}, {"mΩ", "mohm"}, {"mΩ", "mohm"},
 };
 /* ... and what is not read, since it means something else or nothing, with what to write. */

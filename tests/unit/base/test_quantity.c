@@ -25,66 +25,68 @@ static void refused(const char *text, enum nw_dim dim, enum nw_status want, cons
     assert_true(value > 41.0 && value < 43.0); /* written only on NW_OK */
 }
 
+static const struct {
+    const char *text;
+    enum nw_dim dim;
+    double want;
+    const char *source;
+} readings[] = {
+    {"448 mm", NW_DIM_LENGTH, 0.448, "SI prefix"},
+    {"3.76um", NW_DIM_LENGTH, 3.76e-6, "SI prefix, no blank"},
+    {" 3.76 \xC2\xB5m ", NW_DIM_LENGTH, 3.76e-6, "micro sign U+00B5"},
+    {"3.76 \xCE\xBCm", NW_DIM_LENGTH, 3.76e-6, "Greek mu U+03BC"},
+    {"8 in", NW_DIM_LENGTH, 0.2032, "NIST SP 811 (2008) B.8: 1 in = 2.54e-2 m exactly"},
+    {"1 ft", NW_DIM_LENGTH, 0.3048, "NIST SP 811 B.8: 3.048e-1 m exactly"},
+    {"1 lb", NW_DIM_MASS, 0.45359237, "NIST SP 811 B.8: 4.535924e-1, exact value note 22"},
+    {"1 oz", NW_DIM_MASS, 2.8349523125e-2, "NIST SP 811 B.8: 2.834952e-2 kg"},
+    {"1 mmHg", NW_DIM_PRESSURE, 133.3224, "NIST SP 811 B.8: 1.333224e2 Pa"},
+    {"1013.25 hPa", NW_DIM_PRESSURE, 101325.0, "NIST SP 811 B.8: 1 atm"},
+    {"206264.806247 arcsec", NW_DIM_ANGLE, 1.0, "180 * 3600 / pi"},
+    {"180 deg", NW_DIM_ANGLE, NW_PI, "definition"},
+    {"1.7\"", NW_DIM_ANGLE, 1.7 / 206264.806247, "double prime sign as seconds of arc"},
+    {"60 \xE2\x80\xB2", NW_DIM_ANGLE, NW_PI / 180.0, "prime sign U+2032 as minutes of arc"},
+    {"15.04106864 arcsec/s", NW_DIM_ANGULAR_RATE, 7.292115855e-5, "REFERENCES EPH-21"},
+    {"1 yr", NW_DIM_TIME, 31557600.0, "Julian year, IAU: 365.25 d"},
+    {"-10 degC", NW_DIM_TEMPERATURE, 263.15, "SI Brochure 2.3.1"},
+    {"-40 degF", NW_DIM_TEMPERATURE, 233.15, "-40 degF = -40 degC"},
+    {"14 degF", NW_DIM_TEMPERATURE, 263.15, "NIST SP 811 B.8: (t - 32) / 1.8"},
+    {"5 K", NW_DIM_TEMPERATURE, 5.0, "kelvin is absolute"},
+    {"0.5 K", NW_DIM_TEMPERATURE_DIFFERENCE, 0.5, "kelvin is a difference too"},
+    {"-1.2 degC/h", NW_DIM_TEMPERATURE_RATE, -1.2 / 3600.0, "a rate is a difference"},
+    {"23.6 um/m/K", NW_DIM_EXPANSION, 23.6e-6, "definition"},
+    {"23.6 ppm/K", NW_DIM_EXPANSION, 23.6e-6, "definition"},
+    {"23.6 um.m^-1.K-1", NW_DIM_EXPANSION, 23.6e-6, "definition"},
+    {"16 um/degC", NW_DIM_LENGTH_PER_TEMPERATURE, 16e-6, "definition"},
+    {"36 km/h", NW_DIM_SPEED, 10.0, "3.6 km/h = 1 m/s"},
+    {"2 A V", NW_DIM_POWER, 2.0, "W = V A"},
+    {"25 N.m/s", NW_DIM_POWER, 25.0, "W = N m / s"},
+    {"3 V/ohm", NW_DIM_CURRENT, 3.0, "A = V / ohm"},
+    {"10 Wh/h", NW_DIM_POWER, 10.0, "definition"},
+    {"5 A ohm/km * km", NW_DIM_VOLTAGE, 5.0, "V = A ohm"},
+    {"1.6 e", NW_DIM_ELECTRONS, 1.6, "counted as such"},
+    {"1.6e", NW_DIM_ELECTRONS, 1.6, "an e without digits is the unit"},
+    {"1.6e-", NW_DIM_ELECTRONS, 1.6, "e- is the electron too"},
+    {"1e3 e-", NW_DIM_ELECTRONS, 1000.0, "number with exponent, then the unit"},
+    {"0.25 e-/ADU", NW_DIM_ELECTRONS_PER_ADU, 0.25, "counted as such"},
+    {"3.6 e/h", NW_DIM_ELECTRONS_PER_TIME, 0.001, "definition"},
+    {"21.2 mag/arcsec2", NW_DIM_SURFACE_BRIGHTNESS, 21.2, "kept as it is"},
+    {"21.2 mag/arcsec^2", NW_DIM_SURFACE_BRIGHTNESS, 21.2, "kept as it is"},
+    {"50 mmag", NW_DIM_MAGNITUDE, 0.05, "SI prefix"},
+    {"1 MiB", NW_DIM_DATA_SIZE, 1048576.0, "IEC 80000-13"},
+    {"52 MB", NW_DIM_DATA_SIZE, 52e6, "SI prefix"},
+    {"80 %", NW_DIM_NUMBER, 0.8, "definition"},
+    {"-.5e1", NW_DIM_NUMBER, -5.0, "number form"},
+    {"+5.", NW_DIM_NUMBER, 5.0, "number form"},
+};
+
 static void test_units_agree_with_published_factors(void **state) {
     (void)state;
-    const struct {
-        const char *text;
-        enum nw_dim dim;
-        double want;
-        const char *source;
-    } rows[] = {
-        {"448 mm", NW_DIM_LENGTH, 0.448, "SI prefix"},
-        {"3.76um", NW_DIM_LENGTH, 3.76e-6, "SI prefix, no blank"},
-        {" 3.76 \xC2\xB5m ", NW_DIM_LENGTH, 3.76e-6, "micro sign U+00B5"},
-        {"3.76 \xCE\xBCm", NW_DIM_LENGTH, 3.76e-6, "Greek mu U+03BC"},
-        {"8 in", NW_DIM_LENGTH, 0.2032, "NIST SP 811 (2008) B.8: 1 in = 2.54e-2 m exactly"},
-        {"1 ft", NW_DIM_LENGTH, 0.3048, "NIST SP 811 B.8: 3.048e-1 m exactly"},
-        {"1 lb", NW_DIM_MASS, 0.45359237, "NIST SP 811 B.8: 4.535924e-1, exact value note 22"},
-        {"1 oz", NW_DIM_MASS, 2.8349523125e-2, "NIST SP 811 B.8: 2.834952e-2 kg"},
-        {"1 mmHg", NW_DIM_PRESSURE, 133.3224, "NIST SP 811 B.8: 1.333224e2 Pa"},
-        {"1013.25 hPa", NW_DIM_PRESSURE, 101325.0, "NIST SP 811 B.8: 1 atm"},
-        {"206264.806247 arcsec", NW_DIM_ANGLE, 1.0, "180 * 3600 / pi"},
-        {"180 deg", NW_DIM_ANGLE, NW_PI, "definition"},
-        {"1.7\"", NW_DIM_ANGLE, 1.7 / 206264.806247, "double prime sign as seconds of arc"},
-        {"60 \xE2\x80\xB2", NW_DIM_ANGLE, NW_PI / 180.0, "prime sign U+2032 as minutes of arc"},
-        {"15.04106864 arcsec/s", NW_DIM_ANGULAR_RATE, 7.292115855e-5, "REFERENCES EPH-21"},
-        {"1 yr", NW_DIM_TIME, 31557600.0, "Julian year, IAU: 365.25 d"},
-        {"-10 degC", NW_DIM_TEMPERATURE, 263.15, "SI Brochure 2.3.1"},
-        {"-40 degF", NW_DIM_TEMPERATURE, 233.15, "-40 degF = -40 degC"},
-        {"14 degF", NW_DIM_TEMPERATURE, 263.15, "NIST SP 811 B.8: (t - 32) / 1.8"},
-        {"5 K", NW_DIM_TEMPERATURE, 5.0, "kelvin is absolute"},
-        {"0.5 K", NW_DIM_TEMPERATURE_DIFFERENCE, 0.5, "kelvin is a difference too"},
-        {"-1.2 degC/h", NW_DIM_TEMPERATURE_RATE, -1.2 / 3600.0, "a rate is a difference"},
-        {"23.6 um/m/K", NW_DIM_EXPANSION, 23.6e-6, "definition"},
-        {"23.6 ppm/K", NW_DIM_EXPANSION, 23.6e-6, "definition"},
-        {"23.6 um.m^-1.K-1", NW_DIM_EXPANSION, 23.6e-6, "definition"},
-        {"16 um/degC", NW_DIM_LENGTH_PER_TEMPERATURE, 16e-6, "definition"},
-        {"36 km/h", NW_DIM_SPEED, 10.0, "3.6 km/h = 1 m/s"},
-        {"2 A V", NW_DIM_POWER, 2.0, "W = V A"},
-        {"25 N.m/s", NW_DIM_POWER, 25.0, "W = N m / s"},
-        {"3 V/ohm", NW_DIM_CURRENT, 3.0, "A = V / ohm"},
-        {"10 Wh/h", NW_DIM_POWER, 10.0, "definition"},
-        {"5 A ohm/km * km", NW_DIM_VOLTAGE, 5.0, "V = A ohm"},
-        {"1.6 e", NW_DIM_ELECTRONS, 1.6, "counted as such"},
-        {"1.6e", NW_DIM_ELECTRONS, 1.6, "an e without digits is the unit"},
-        {"1.6e-", NW_DIM_ELECTRONS, 1.6, "e- is the electron too"},
-        {"1e3 e-", NW_DIM_ELECTRONS, 1000.0, "number with exponent, then the unit"},
-        {"0.25 e-/ADU", NW_DIM_ELECTRONS_PER_ADU, 0.25, "counted as such"},
-        {"3.6 e/h", NW_DIM_ELECTRONS_PER_TIME, 0.001, "definition"},
-        {"21.2 mag/arcsec2", NW_DIM_SURFACE_BRIGHTNESS, 21.2, "kept as it is"},
-        {"21.2 mag/arcsec^2", NW_DIM_SURFACE_BRIGHTNESS, 21.2, "kept as it is"},
-        {"50 mmag", NW_DIM_MAGNITUDE, 0.05, "SI prefix"},
-        {"1 MiB", NW_DIM_DATA_SIZE, 1048576.0, "IEC 80000-13"},
-        {"52 MB", NW_DIM_DATA_SIZE, 52e6, "SI prefix"},
-        {"80 %", NW_DIM_NUMBER, 0.8, "definition"},
-        {"-.5e1", NW_DIM_NUMBER, -5.0, "number form"},
-        {"+5.", NW_DIM_NUMBER, 5.0, "number form"},
-    };
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        const double tol = 1e-9 * fabs(rows[i].want);
-        const bool is_rounded = strstr(rows[i].text, "mmHg") || strstr(rows[i].text, "15.04");
-        check_near(read_ok(rows[i].text, rows[i].dim), rows[i].want, is_rounded ? 1e3 * tol : tol,
-                   rows[i].source);
+    for (size_t i = 0; i < sizeof readings / sizeof readings[0]; i++) {
+        const double tol = 1e-9 * fabs(readings[i].want);
+        const bool is_rounded =
+            strstr(readings[i].text, "mmHg") || strstr(readings[i].text, "15.04");
+        check_near(read_ok(readings[i].text, readings[i].dim), readings[i].want,
+                   is_rounded ? 1e3 * tol : tol, readings[i].source);
     }
 }
 
