@@ -9,7 +9,7 @@
 
 enum { SCAN_DIRECTIONS = 12 };
 #define SCAN_STEP 1.04
-#define REACH_LEVEL 1e-5 /* of the OTF: what lies below is left out */
+#define REACH_LEVEL 1e-7 /* of the OTF: what lies below is left out */
 #define REACH_MOST 64.0  /* in units of f_half */
 
 enum nw_status optics_grid_init(struct optics_grid *grid, double f_max, size_t n_f, size_t n_phi,
