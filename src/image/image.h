@@ -143,7 +143,7 @@ void nw_background_row(const struct nw_background *background, size_t y, float *
     X(EDGE, 2, "edge", "the measuring window reaches past the image edge")                         \
     X(STREAK, 3, "streak", "far longer than wide: a trail, not a star")                            \
     X(NOT_POINT, 4, "not-point", "width or shape far from the frame's stars: galaxy, ghost, blob") \
-    X(NO_FIT, 5, "no-fit", "the profile fit did not converge: widths are not measured")
+    X(NO_FIT, 5, "no-fit", "no profile was fitted, or none fits: widths are not measured")
 enum nw_star_flag {
 #define X(name, bit, word, text) NW_STAR_##name = 1 << (bit),
     NW_STAR_FLAG_LIST(X)
@@ -186,6 +186,10 @@ struct nw_zone {
     double fwhm_px, fwhm_sigma_px, half_light_px, half_light_sigma_px;
     double e1, e2, e_sigma;
 };
+
+/* Words of the flags by bit, NULL past the end. */
+const char *nw_star_flag_word(unsigned bit);
+const char *nw_frame_flag_word(unsigned bit);
 
 /* One image (a mono frame, or one colour of a colour frame), measured. */
 struct nw_measure {

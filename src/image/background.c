@@ -1,0 +1,308 @@
+/* background.c - smooth sky and noise on a mesh.
+ * Idea: each tile gives a clipped mode (tile.c); a median filter over the tiles drops those spoilt
+ * by bright stars; a bicubic spline joins them (Bijaoui 1980, A&A 84, 81; Bertin & Arnouts 1996,
+ * A&AS 117, 393, sec. 2.1). Noise is joined bilinearly, so that it stays positive.
+ * Holds: 1. tile (i, j) covers columns i*w/nx .. (i+1)*w/nx-1.  2. a tile without pixels takes its
+ * nearest neighbours' mean.  3. beyond the outermost tile centres the surface goes on straight; the
+ * median filter sees it mirrored about the outermost tile, so a slope is left as it is. */
+#include "image/measure_internal.h"
+
+struct nw_background {
+    size_t width_px, height_px, nx, ny;
+    double level_adu, noise_adu;
+    double *z, *zyy, *zxx, *zxxyy; /* nx * ny: value and second derivatives */
+    double *noise;
+    double *tiles; /* the one block all of them live in */
+};
+
+struct tile_job {
+    struct nw_image_view image;
+    struct nw_background *background;
+};
+
+static size_t tile_edge(size_t i, size_t n_tiles, size_t n_px) {
+    return i * n_px / n_tiles;
+}
+
+static void measure_tile(void *user, size_t index) {
+    const struct tile_job *job = user;
+    const struct nw_background *b = job->background;
+    const size_t i = index % b->nx;
+    const size_t j = index / b->nx;
+    const size_t x0 = tile_edge(i, b->nx, b->width_px);
+    const size_t x1 = tile_edge(i + 1, b->nx, b->width_px);
+    const size_t y0 = tile_edge(j, b->ny, b->height_px);
+    const size_t y1 = tile_edge(j + 1, b->ny, b->height_px);
+    const struct nw_image_view tile = {.px = job->image.px + y0 * job->image.stride_px + x0,
+                                       .width_px = x1 - x0,
+                                       .height_px = y1 - y0,
+                                       .stride_px = job->image.stride_px};
+    const struct tile_stat stat = tile_measure(tile);
+    const bool is_enough = stat.count > 0 && stat.count * 8 >= tile.width_px * tile.height_px;
+    b->z[index] = is_enough ? stat.level_adu : (double)NAN;
+    b->noise[index] = is_enough ? stat.sigma_adu : (double)NAN;
+}
+
+/* Mean of the nearest ring of tiles that has values; NaN when no tile has any. */
+static double nearest_mean(const double *z, const struct nw_background *b, size_t i, size_t j) {
+    const size_t reach_max = b->nx > b->ny ? b->nx : b->ny;
+    for (size_t reach = 1; reach <= reach_max; reach++) {
+        double sum = 0.0;
+        size_t n = 0;
+        const size_t j0 = j > reach ? j - reach : 0;
+        const size_t i0 = i > reach ? i - reach : 0;
+        for (size_t jj = j0; jj <= j + reach && jj < b->ny; jj++) {
+            for (size_t ii = i0; ii <= i + reach && ii < b->nx; ii++) {
+                if (isfinite(z[jj * b->nx + ii])) {
+                    sum += z[jj * b->nx + ii];
+                    n++;
+                }
+            }
+        }
+        if (n > 0) {
+            return sum / (double)n;
+        }
+    }
+    return (double)NAN;
+}
+
+static bool fill_gaps(double *z, const struct nw_background *b, double *work) {
+    const size_t n = b->nx * b->ny;
+    memcpy(work, z, n * sizeof *z);
+    for (size_t k = 0; k < n; k++) {
+        if (!isfinite(work[k])) {
+            z[k] = nearest_mean(work, b, k % b->nx, k / b->nx);
+            if (!isfinite(z[k])) {
+                return false;
+            }
+        }
+    }
+    return true;
+}
+
+/* Value at a place that may lie outside: mirrored about the outermost tile, with or without the
+ * slope (2 edge - inside, or inside). */
+static double mirrored(const double *z, const struct nw_background *b, long i, long j, bool slope) {
+    const long nx = (long)b->nx;
+    const long ny = (long)b->ny;
+    const long edge_i = i < 0 ? 0 : i >= nx ? nx - 1 : i;
+    const long edge_j = j < 0 ? 0 : j >= ny ? ny - 1 : j;
+    long in_i = 2 * edge_i - i;
+    long in_j = 2 * edge_j - j;
+    in_i = in_i < 0 ? 0 : in_i >= nx ? nx - 1 : in_i;
+    in_j = in_j < 0 ? 0 : in_j >= ny ? ny - 1 : in_j;
+    const double inside = z[in_j * nx + in_i];
+    if (!slope || (edge_i == i && edge_j == j)) {
+        return inside;
+    }
+    return 2.0 * z[edge_j * nx + edge_i] - inside;
+}
+
+static void median_filter(double *z, const struct nw_background *b, size_t filter, bool slope,
+                          double *work) {
+    enum { FILTER_MAX = 9 };
+    const long half = (long)(filter > FILTER_MAX ? FILTER_MAX : filter) / 2;
+    double near[FILTER_MAX * FILTER_MAX];
+    for (long j = 0; j < (long)b->ny; j++) {
+        for (long i = 0; i < (long)b->nx; i++) {
+            size_t n = 0;
+            for (long dj = -half; dj <= half; dj++) {
+                for (long di = -half; di <= half; di++) {
+                    near[n++] = mirrored(z, b, i + di, j + dj, slope);
+                }
+            }
+            work[j * (long)b->nx + i] = nw_stat_median(near, n);
+        }
+    }
+    memcpy(z, work, b->nx * b->ny * sizeof *z);
+}
+
+static void make_spline(struct nw_background *b, double *work) {
+    for (size_t j = 0; j < b->ny; j++) {
+        spline_second_derivatives(b->z + j * b->nx, b->nx, 1, b->zxx + j * b->nx, work);
+    }
+    for (size_t i = 0; i < b->nx; i++) {
+        spline_second_derivatives(b->z + i, b->ny, b->nx, b->zyy + i, work);
+        spline_second_derivatives(b->zxx + i, b->ny, b->nx, b->zxxyy + i, work);
+    }
+}
+
+static size_t tile_count(size_t n_px, size_t mesh_px) {
+    const size_t n = (n_px + mesh_px / 2) / mesh_px;
+    return n > 0 ? n : 1;
+}
+
+enum nw_status background_build(struct nw_image_view image, const struct nw_background_opts *opts,
+                                int n_threads, struct nw_background **ret, struct nw_err *err) {
+    const size_t mesh_px = opts && opts->mesh_px > 0 ? opts->mesh_px : 64;
+    const size_t filter = opts && opts->filter > 0 ? opts->filter : 3;
+    if (image.width_px == 0 || image.height_px == 0) {
+        return nw_err_set(err, NW_DOMAIN, "image of %zu x %zu px has no pixels", image.width_px,
+                          image.height_px);
+    }
+    if (mesh_px < 4 || filter > 9 || filter % 2 == 0) {
+        return nw_err_set(
+            err, NW_DOMAIN,
+            "background mesh of %zu px with filter %zu: expected a mesh of at least 4 "
+            "px and an odd filter of at most 9",
+            mesh_px, filter);
+    }
+    enum nw_status status = NW_OK;
+    struct nw_background *b = calloc(1, sizeof *b);
+    const size_t nx = tile_count(image.width_px, mesh_px);
+    const size_t ny = tile_count(image.height_px, mesh_px);
+    const size_t n = nx * ny;
+    double *tiles = nw_calloc(6 * n + nx + ny, sizeof *tiles);
+    if (!b || !tiles) {
+        free(tiles);
+        status = nw_err_set(err, NW_NOMEM, "background of %zu x %zu tiles", nx, ny);
+        goto done;
+    }
+    *b = (struct nw_background){.width_px = image.width_px,
+                                .height_px = image.height_px,
+                                .nx = nx,
+                                .ny = ny,
+                                .tiles = tiles,
+                                .z = tiles,
+                                .zyy = tiles + n,
+                                .zxx = tiles + 2 * n,
+                                .zxxyy = tiles + 3 * n,
+                                .noise = tiles + 4 * n};
+    double *const work = tiles + 5 * n;
+    struct tile_job job = {.image = image, .background = b};
+    nw_parallel_for(n, n_threads, measure_tile, &job, NULL);
+    if (!fill_gaps(b->z, b, work) || !fill_gaps(b->noise, b, work)) {
+        status = nw_err_set(err, NW_DATA, "no finite pixel in the image of %zu x %zu px",
+                            image.width_px, image.height_px);
+        goto done;
+    }
+    median_filter(b->z, b, filter, true, work);
+    median_filter(b->noise, b, filter, false, work);
+    make_spline(b, work);
+    memcpy(work, b->z, n * sizeof *work);
+    b->level_adu = nw_stat_median(work, n);
+    memcpy(work, b->noise, n * sizeof *work);
+    b->noise_adu = nw_stat_median(work, n);
+    *ret = b;
+    b = NULL;
+done:
+    nw_background_free(b);
+    return status;
+}
+
+enum nw_status nw_background_new(struct nw_image_view image, const struct nw_background_opts *opts,
+                                 struct nw_background **ret, struct nw_err *err) {
+    return background_build(image, opts, 0, ret, err);
+}
+
+void nw_background_free(struct nw_background *background) {
+    if (background) {
+        free(background->tiles);
+        free(background);
+    }
+}
+
+double nw_background_level_adu(const struct nw_background *background) {
+    return background->level_adu;
+}
+
+double nw_background_noise_adu(const struct nw_background *background) {
+    return background->noise_adu;
+}
+
+void background_raise_noise(struct nw_background *background, double floor_adu) {
+    for (size_t k = 0; k < background->nx * background->ny; k++) {
+        background->noise[k] = fmax(background->noise[k], floor_adu);
+    }
+    background->noise_adu = fmax(background->noise_adu, floor_adu);
+}
+
+/* Which interval between tile centres a pixel lies in, and where in it. */
+static size_t interval_of(double px, size_t n_tiles, size_t n_px, double *ret_t) {
+    const double at = (px + 0.5) * (double)n_tiles / (double)n_px - 0.5;
+    if (n_tiles < 2) {
+        *ret_t = 0.0;
+        return 0;
+    }
+    const double index = fmin(fmax(floor(at), 0.0), (double)(n_tiles - 2));
+    *ret_t = at - index;
+    return (size_t)index;
+}
+
+/* Value and second derivative along x at one tile column on row y. */
+struct node {
+    double z, zxx, noise;
+};
+
+struct row_place {
+    size_t low, high; /* offsets of the two rows of tiles */
+    double weight[4], noise_t;
+};
+
+static struct node row_node(const struct nw_background *b, const struct row_place *p, size_t i) {
+    const size_t l = p->low + i;
+    const size_t h = p->high + i;
+    const double *w = p->weight;
+    return (struct node){
+        .z = w[0] * b->z[l] + w[1] * b->z[h] + w[2] * b->zyy[l] + w[3] * b->zyy[h],
+        .zxx = w[0] * b->zxx[l] + w[1] * b->zxx[h] + w[2] * b->zxxyy[l] + w[3] * b->zxxyy[h],
+        .noise = (1.0 - p->noise_t) * b->noise[l] + p->noise_t * b->noise[h],
+    };
+}
+
+/* First pixel whose centre lies in interval i + 1 or later. */
+static size_t interval_end(const struct nw_background *b, size_t i) {
+    if (i + 2 >= b->nx) {
+        return b->width_px;
+    }
+    const double edge = ((double)i + 1.5) * (double)b->width_px / (double)b->nx - 0.5;
+    return (size_t)ceil(edge);
+}
+
+static void fill_sky(const struct node *a, const struct node *c, double t, double dt, size_t n,
+                     float *sky) {
+    /* one cubic in t: Numerical Recipes eq. 3.3.3 sorted by powers */
+    const double c3 = (c->zxx - a->zxx) / 6.0;
+    const double c2 = a->zxx / 2.0;
+    const double c1 = c->z - a->z - a->zxx / 3.0 - c->zxx / 6.0;
+    for (size_t k = 0; k < n; k++) {
+        const double u = t + (double)k * dt;
+        const double in = fmin(fmax(u, 0.0), 1.0);
+        const double slope = c1 + in * (2.0 * c2 + in * 3.0 * c3);
+        sky[k] = (float)(a->z + in * (c1 + in * (c2 + in * c3)) + (u - in) * slope);
+    }
+}
+
+void background_span(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky,
+                     float *noise) {
+    struct row_place place;
+    double ty = 0.0;
+    const size_t j = interval_of((double)y, b->ny, b->height_px, &ty);
+    place.low = j * b->nx;
+    place.high = (b->ny > 1 ? j + 1 : j) * b->nx;
+    place.noise_t = fmin(fmax(ty, 0.0), 1.0);
+    spline_weights(ty, place.weight);
+    const double dt = (double)b->nx / (double)b->width_px;
+    size_t x = x0;
+    while (x < x0 + n) {
+        double t = 0.0;
+        const size_t i = interval_of((double)x, b->nx, b->width_px, &t);
+        const size_t stop = interval_end(b, i);
+        size_t end = stop < x0 + n ? stop : x0 + n;
+        end = end > x ? end : x + 1; /* rounding at a tile centre */
+        const struct node a = row_node(b, &place, i);
+        const struct node c = row_node(b, &place, b->nx > 1 ? i + 1 : i);
+        if (sky) {
+            fill_sky(&a, &c, t, b->nx > 1 ? dt : 0.0, end - x, sky + (x - x0));
+        }
+        for (size_t k = x; noise && k < end; k++) {
+            const double u = b->nx > 1 ? fmin(fmax(t + (double)(k - x) * dt, 0.0), 1.0) : 0.0;
+            noise[k - x0] = (float)(a.noise + u * (c.noise - a.noise));
+        }
+        x = end;
+    }
+}
+
+void nw_background_row(const struct nw_background *background, size_t y, float *sky, float *noise) {
+    background_span(background, 0, background->width_px, y, sky, noise);
+}

@@ -1,0 +1,144 @@
+/* measure_internal.h - what the files of the measuring half share.
+ * Idea: one pass over the rows finds peaks (detect, peaks); everything after works on small
+ * cut-outs around them (window, profile_fit), held on the stack: no allocation per star.
+ * Coordinates here are those of the measured grid; only measure.c turns them into frame pixels. */
+#ifndef NW_MEASURE_INTERNAL_H
+#define NW_MEASURE_INTERNAL_H
+
+#include <math.h>
+
+#include "image/image.h"
+
+/* What is measured, and what is known about its pixels. */
+struct field {
+    struct nw_image_view image;
+    const struct nw_background *background;
+    double saturation_adu;   /* INFINITY when there is no such level */
+    double variance_per_adu; /* photon noise: 1 / gain; 0 when the gain is not known */
+    double pixel_width; /* of a pixel in steps of the grid: 1; 0.5 for one colour of a mosaic */
+    int n_threads;
+};
+
+/* ---- background.c ---- */
+enum nw_status background_build(struct nw_image_view image, const struct nw_background_opts *opts,
+                                int n_threads, struct nw_background **ret,
+                                struct nw_err *err) NW_CHECKED;
+/* Part of a row: x0 <= x < x0 + n. */
+void background_span(const struct nw_background *background, size_t x0, size_t n, size_t y,
+                     float *sky, float *noise);
+/* Where the noise is 0 (digital silence) it is raised to floor_adu, so that ratios stay finite. */
+void background_raise_noise(struct nw_background *background, double floor_adu);
+
+/* tile.c: sky and noise of one tile. count is the number of finite pixels, 0: nothing measured. */
+struct tile_stat {
+    double level_adu, sigma_adu;
+    size_t count;
+};
+struct tile_stat tile_measure(struct nw_image_view tile);
+
+/* spline.c: second derivatives of a natural cubic spline through n equidistant values (step 1). */
+void spline_second_derivatives(const double *z, size_t n, size_t stride, double *ret, double *work);
+/* Weights of z[i], z[i+1], z''[i], z''[i+1] at t in units of the step from i; straight on beyond
+ * 0..1. */
+void spline_weights(double t, double weight[static 4]);
+
+/* ---- detect.c: the image filtered with a Gaussian, in units of the filtered noise ---- */
+/* ret: width * height floats, the caller's. Blank pixels count as sky. */
+enum nw_status detect_filter(const struct field *field, double kernel_fwhm_px, float *ret,
+                             struct nw_err *err) NW_CHECKED;
+
+/* ---- peaks.c: connected pixels above the threshold, and the maxima in them ---- */
+struct peak {
+    int32_t x, y;
+    float snr;      /* of the filtered image */
+    bool is_streak; /* its component is far longer than wide */
+};
+struct peak_list {
+    struct peak *peaks; /* brightest first */
+    size_t n, cap;
+};
+enum nw_status peaks_find(const float *filtered, const struct field *field, double threshold,
+                          double kernel_fwhm_px, struct peak_list *ret,
+                          struct nw_err *err) NW_CHECKED;
+/* Too sharp for a star of this width: a hot pixel or a particle hit. */
+bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_px);
+
+/* ---- window.c ---- */
+#define WINDOW_MAX_RADIUS 40
+#define WINDOW_MAX_SIDE (2 * WINDOW_MAX_RADIUS + 1)
+struct window { /* square cut-out, sky subtracted; NaN outside the image, where blank or masked */
+    int x0, y0, side;
+    size_t n_lost;      /* pixels outside the image or blank */
+    size_t n_masked;    /* pixels given to neighbours */
+    size_t n_saturated; /* at or above the saturation level, within the inner half */
+    double noise_adu;   /* of a sky pixel at the centre */
+    float px[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
+};
+void window_cut(const struct field *field, double x, double y, int radius, struct window *ret);
+/* Gives the pixels nearer to (nx, ny) than to (x, y) away. */
+void window_mask(struct window *window, double x, double y, double nx, double ny);
+/* Pixels without value get that of the point-symmetric pixel about (x, y), else 0. */
+void window_fill(struct window *window, double x, double y);
+struct centroid {
+    double x, y, x_sigma_px, y_sigma_px;
+    bool is_good;
+};
+/* Gaussian-weighted centroid, iterated to its fixed point. */
+struct centroid window_centroid(const struct window *window, const struct field *field, double x,
+                                double y, double fwhm_px);
+/* Sum inside a circle, edge pixels by fine subdivision; *ret_area: pixels of the circle. */
+double window_aperture(const struct window *window, double x, double y, double r_px,
+                       double *ret_area);
+/* Radius that holds half of what is inside r_px; NaN when that is not positive. */
+double window_half_light(const struct window *window, double x, double y, double r_px);
+/* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
+double window_half_area_fwhm(const struct window *window);
+
+/* ---- profile.c: the Moffat (1969, A&A 3, 455) profile and its pixel integral ---- */
+struct profile { /* amplitude (1 + cxx dx^2 + 2 cxy dx dy + cyy dy^2)^-beta + sky, before the pixel
+                  */
+    double amplitude, x, y, cxx, cxy, cyy, sky, beta;
+};
+double moffat_fwhm_per_alpha(double beta); /* 2 sqrt(2^(1/beta) - 1) */
+double moffat_encircled(double r_per_alpha, double beta);
+double moffat_half_light_per_fwhm(double beta);
+double profile_fwhm_px(const struct profile *profile); /* optical, sqrt(major minor) */
+/* Average over a pixel of the given width centred at (dx, dy) from the star; amplitude 1, no sky.
+ */
+double profile_pixel(const struct profile *profile, double dx, double dy, double pixel_width);
+struct delivered {
+    double fwhm_px, major_px, minor_px, theta_rad, e1, e2;
+};
+/* Half-maximum widths of the profile convolved with the pixel, along its own axes. */
+struct delivered profile_delivered(const struct profile *profile, double pixel_width);
+/* 1 / integral of the square of the round profile convolved with the pixel [grid px^2]. */
+double moffat_neq_area_px2(double fwhm_optical_px, double beta, double pixel_width);
+
+/* ---- profile_fit.c ---- */
+struct profile_fit {
+    struct profile profile;
+    double x_sigma_px, y_sigma_px, fwhm_relative_sigma; /* optical width */
+    double misfit; /* rms of what noise does not explain, relative to the rms of the model */
+    double chi2_per_freedom;
+    bool is_good; /* converged, sane */
+};
+/* Least squares from `start`; beta free or as given there. */
+struct profile_fit profile_fit(const struct window *window, const struct profile *start,
+                               const struct field *field, bool is_beta_free);
+
+/* ---- stars.c, summary.c ---- */
+struct seeing {             /* the common profile of the frame, grid px */
+    double fwhm_px;         /* delivered */
+    double fwhm_optical_px; /* before the pixel */
+    double beta;
+    bool is_fitted; /* from profile fits; else from areas above half maximum, or a default */
+};
+double seeing_guess(const struct field *field, const struct peak_list *peaks);
+enum nw_status stars_measure(const struct field *field, const struct peak_list *peaks,
+                             const struct nw_measure_opts *opts, struct seeing *seeing,
+                             struct nw_measure *measure, struct nw_err *err) NW_CHECKED;
+/* After the stars are in frame pixels. */
+void summary_make(struct nw_measure *measure, const struct seeing *seeing);
+bool star_is_used(const struct nw_star *star);
+
+#endif

@@ -1,0 +1,324 @@
+/* stars.c - from peaks to measured stars.
+ * Idea: a few bright clean stars give the frame's common profile (width and Moffat beta); then
+ * every star gets centroid and aperture, and the brightest a profile fit with that beta. Each star
+ * writes only its own entry, so they run in parallel.
+ * Holds: flux is the sum within 2.5 delivered widths of the frame: the same share of the light in
+ * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
+#include "image/measure_internal.h"
+
+#include <assert.h>
+
+enum { N_GUESS = 200, N_BETA = 60, NEAR_MAX = 8 };
+static const double APERTURE_FWHM = 2.5;
+
+double seeing_guess(const struct field *field, const struct peak_list *peaks) {
+    double widths[N_GUESS];
+    size_t n = 0;
+    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < 4 * N_GUESS; i++) {
+        const struct peak *const peak = &peaks->peaks[i];
+        struct window w;
+        if (peak->is_streak || peak_is_sharp(field, peak->x, peak->y, 1.5)) {
+            continue;
+        }
+        window_cut(field, peak->x, peak->y, 20, &w);
+        const double width = w.n_saturated == 0 && w.n_lost == 0 ? window_half_area_fwhm(&w) : NAN;
+        if (width > 1.0) {
+            widths[n++] = width;
+        }
+    }
+    return n > 0 ? nw_stat_median(widths, n) : 3.0;
+}
+
+/* ---- neighbours: peaks in cells ---- */
+struct grid {
+    double cell_px;
+    size_t nx, ny;
+    uint32_t *start, *item;
+};
+
+static size_t cell_of(const struct grid *g, const struct peak *p) {
+    return (size_t)((double)p->y / g->cell_px) * g->nx + (size_t)((double)p->x / g->cell_px);
+}
+
+static enum nw_status grid_build(const struct field *field, const struct peak_list *peaks,
+                                 double cell_px, struct grid *g, struct nw_err *err) {
+    *g = (struct grid){.cell_px = cell_px};
+    g->nx = (size_t)((double)field->image.width_px / cell_px) + 1;
+    g->ny = (size_t)((double)field->image.height_px / cell_px) + 1;
+    g->start = nw_calloc(g->nx * g->ny + 2, sizeof *g->start);
+    g->item = nw_calloc(peaks->n, sizeof *g->item);
+    if (!g->start || !g->item) {
+        return nw_err_set(err, NW_NOMEM, "grid of %zu stars", peaks->n);
+    }
+    for (size_t i = 0; i < peaks->n; i++) {
+        g->start[cell_of(g, &peaks->peaks[i]) + 2]++;
+    }
+    for (size_t k = 2; k < g->nx * g->ny + 2; k++) {
+        g->start[k] += g->start[k - 1];
+    }
+    for (size_t i = 0; i < peaks->n; i++) {
+        g->item[g->start[cell_of(g, &peaks->peaks[i]) + 1]++] = (uint32_t)i;
+    }
+    return NW_OK;
+}
+
+/* Peaks within radius of peak i, at most NEAR_MAX, brightest first (the order of the list). */
+static size_t neighbours(const struct grid *g, const struct peak_list *peaks, size_t i,
+                         double radius_px, uint32_t near[static NEAR_MAX]) {
+    const struct peak *const p = &peaks->peaks[i];
+    const long cx = (long)((double)p->x / g->cell_px);
+    const long cy = (long)((double)p->y / g->cell_px);
+    size_t n = 0;
+    for (long y = cy - 1; y <= cy + 1; y++) {
+        for (long x = cx - 1; x <= cx + 1; x++) {
+            if (x < 0 || y < 0 || x >= (long)g->nx || y >= (long)g->ny) {
+                continue;
+            }
+            const size_t cell = (size_t)y * g->nx + (size_t)x;
+            for (uint32_t k = g->start[cell]; k < g->start[cell + 1] && n < NEAR_MAX; k++) {
+                const struct peak *const other = &peaks->peaks[g->item[k]];
+                const double d = hypot((double)(other->x - p->x), (double)(other->y - p->y));
+                if (g->item[k] != i && d <= radius_px) {
+                    near[n++] = g->item[k];
+                }
+            }
+        }
+    }
+    return n;
+}
+
+struct star_job {
+    const struct field *field;
+    const struct peak_list *peaks;
+    const struct grid *grid;
+    const struct seeing *seeing;
+    struct nw_star *stars;
+    double *betas; /* when the common profile is sought: free beta, NaN where useless */
+    double *optical;
+    size_t n_fit;
+    int radius;
+};
+
+static struct profile start_profile(const struct seeing *seeing, double x, double y,
+                                    double peak_adu, double pixel_width) {
+    const double alpha = seeing->fwhm_optical_px / moffat_fwhm_per_alpha(seeing->beta);
+    struct profile p = {.amplitude = 1.0,
+                        .x = x,
+                        .y = y,
+                        .cxx = 1.0 / (alpha * alpha),
+                        .cyy = 1.0 / (alpha * alpha),
+                        .beta = seeing->beta};
+    p.amplitude = fmax(peak_adu, 1e-30) / profile_pixel(&p, 0.0, 0.0, pixel_width);
+    return p;
+}
+
+static double highest(const struct window *w) {
+    float top = -INFINITY;
+    const int inner = w->side / 4;
+    const int c = w->side / 2;
+    for (int j = c - inner; j <= c + inner; j++) {
+        for (int i = c - inner; i <= c + inner; i++) {
+            const float value = w->px[(size_t)j * (size_t)w->side + (size_t)i];
+            top = value > top ? value : top;
+        }
+    }
+    return (double)top;
+}
+
+static void fit_star(const struct star_job *job, const struct window *w, bool is_beta_free,
+                     struct nw_star *star, struct profile_fit *ret) {
+    const struct field *const field = job->field;
+    const struct profile start =
+        start_profile(job->seeing, star->x_px, star->y_px, star->peak_adu, field->pixel_width);
+    *ret = profile_fit(w, &start, field, is_beta_free);
+    if (!ret->is_good || !(ret->misfit < 0.25)) {
+        star->flags |= NW_STAR_NO_FIT;
+        return;
+    }
+    const struct delivered d = profile_delivered(&ret->profile, field->pixel_width);
+    const double optical = profile_fwhm_px(&ret->profile);
+    star->fwhm_px = d.fwhm_px;
+    star->fwhm_major_px = d.major_px;
+    star->fwhm_minor_px = d.minor_px;
+    star->theta_rad = d.theta_rad;
+    star->e1 = d.e1;
+    star->e2 = d.e2;
+    star->fwhm_optical_px = optical >= 1.3 * field->pixel_width ? optical : NAN;
+    /* d ln delivered = (optical / delivered)^2 d ln optical, as widths nearly add in squares */
+    const double share = fmin(1.0, pow(optical / d.fwhm_px, 2.0));
+    star->fwhm_sigma_px = d.fwhm_px * share * ret->fwhm_relative_sigma;
+    if (!(star->flags & NW_STAR_SATURATED)) {
+        star->x_px = ret->profile.x;
+        star->y_px = ret->profile.y;
+        star->x_sigma_px = ret->x_sigma_px;
+        star->y_sigma_px = ret->y_sigma_px;
+    }
+}
+
+static const struct nw_star EMPTY_STAR = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN,
+                                          NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, 0};
+
+static void photometry(const struct star_job *job, const struct window *w, struct nw_star *star) {
+    double area = 0.0;
+    const double r_px = fmin(APERTURE_FWHM * job->seeing->fwhm_px, (double)(w->side / 2));
+    star->flux_adu = window_aperture(w, star->x_px, star->y_px, r_px, &area);
+    star->flux_sigma_adu = sqrt(area * w->noise_adu * w->noise_adu +
+                                fmax(star->flux_adu, 0.0) * job->field->variance_per_adu);
+    star->snr = star->flux_adu / star->flux_sigma_adu;
+    star->half_light_px = window_half_light(w, star->x_px, star->y_px, r_px);
+}
+
+static void measure_star(void *user, size_t i) {
+    const struct star_job *const job = user;
+    const struct field *const field = job->field;
+    const struct peak *const peak = &job->peaks->peaks[i];
+    struct nw_star star = EMPTY_STAR;
+    struct window w;
+    window_cut(field, peak->x, peak->y, job->radius, &w);
+    star.x_px = peak->x;
+    star.y_px = peak->y;
+    star.peak_adu = highest(&w);
+    star.flags |= w.n_lost > 0 ? NW_STAR_EDGE : 0;
+    star.flags |= w.n_saturated > 0 ? NW_STAR_SATURATED : 0;
+    star.flags |= peak->is_streak ? NW_STAR_STREAK : 0;
+    uint32_t near[NEAR_MAX];
+    const size_t n_near = neighbours(job->grid, job->peaks, i, 1.5 * job->radius, near);
+    for (size_t k = 0; k < n_near; k++) {
+        const struct peak *const other = &job->peaks->peaks[near[k]];
+        if ((double)other->snr > 0.02 * (double)peak->snr) {
+            star.flags |= NW_STAR_BLENDED;
+        }
+        window_mask(&w, peak->x, peak->y, other->x, other->y);
+    }
+    struct window full = w;
+    window_fill(&full, star.x_px, star.y_px);
+    const struct centroid c =
+        window_centroid(&full, field, star.x_px, star.y_px, job->seeing->fwhm_px);
+    if (c.is_good) {
+        star.x_px = c.x;
+        star.y_px = c.y;
+        star.x_sigma_px = c.x_sigma_px;
+        star.y_sigma_px = c.y_sigma_px;
+    }
+    const bool is_clean = !(star.flags & (NW_STAR_SATURATED | NW_STAR_EDGE | NW_STAR_STREAK));
+    struct profile_fit fit = {.is_good = false};
+    if (job->betas) {
+        const bool is_useful = is_clean && !(star.flags & NW_STAR_BLENDED) && c.is_good;
+        job->betas[i] = job->optical[i] = NAN;
+        if (is_useful) {
+            fit_star(job, &w, true, &star, &fit);
+            job->betas[i] = star.flags & NW_STAR_NO_FIT ? NAN : fit.profile.beta;
+            job->optical[i] = star.flags & NW_STAR_NO_FIT ? NAN : profile_fwhm_px(&fit.profile);
+        }
+        return;
+    }
+    photometry(job, &full, &star);
+    if (i < job->n_fit && is_clean && c.is_good && star.snr > 5.0) {
+        fit_star(job, &w, false, &star, &fit);
+    } else {
+        star.flags |= NW_STAR_NO_FIT;
+    }
+    job->stars[i] = star;
+}
+
+/* The common profile from the brightest clean stars; leaves `seeing` when there are too few. */
+static enum nw_status common_profile(struct star_job *job, struct seeing *seeing,
+                                     struct nw_err *err) {
+    enum { TRY_MAX = 4 * N_BETA };
+    double betas[TRY_MAX];
+    double optical[TRY_MAX];
+    const size_t n_try = job->peaks->n < TRY_MAX ? job->peaks->n : TRY_MAX;
+    for (int round = 0; round < 2; round++) {
+        job->betas = betas;
+        job->optical = optical;
+        (void)nw_parallel_for(n_try, job->field->n_threads, measure_star, job, NULL);
+        job->betas = NULL;
+        double kept_beta[N_BETA];
+        double kept_optical[N_BETA];
+        size_t n = 0;
+        for (size_t i = 0; i < n_try && n < N_BETA; i++) {
+            if (isfinite(betas[i])) {
+                kept_beta[n] = betas[i];
+                kept_optical[n++] = optical[i];
+            }
+        }
+        if (n < 3) {
+            return NW_OK;
+        }
+        const struct profile round_star = start_profile(
+            &(struct seeing){.fwhm_optical_px = nw_stat_median(kept_optical, n),
+                             .beta = fmin(fmax(nw_stat_median(kept_beta, n), 1.5), 10.0)},
+            0.0, 0.0, 1.0, job->field->pixel_width);
+        seeing->beta = round_star.beta;
+        seeing->fwhm_optical_px = profile_fwhm_px(&round_star);
+        seeing->fwhm_px = profile_delivered(&round_star, job->field->pixel_width).fwhm_px;
+        seeing->is_fitted = true;
+        const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
+        job->radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
+    }
+    (void)err;
+    return NW_OK;
+}
+
+static int by_flux(const void *a, const void *b) {
+    const double p = ((const struct nw_star *)a)->flux_adu;
+    const double q = ((const struct nw_star *)b)->flux_adu;
+    return p > q ? -1 : p < q; /* NaN last is not needed: a flux is a finite sum */
+}
+
+/* Width or shape far from the frame's stars: five robust sigmas and a third. */
+static void flag_not_point(struct nw_star *stars, size_t n) {
+    double *const widths = nw_calloc(n, sizeof *widths);
+    if (!widths) {
+        return; /* a flag less, not a failure */
+    }
+    size_t m = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (isfinite(stars[i].fwhm_px) && stars[i].snr > 20.0) {
+            widths[m++] = stars[i].fwhm_px;
+        }
+    }
+    if (m >= 5) {
+        double median = 0.0;
+        const double sigma = nw_stat_mad_sigma(widths, m, &median);
+        for (size_t i = 0; i < n; i++) {
+            const double reach = fmax(5.0 * hypot(sigma, stars[i].fwhm_sigma_px), median / 3.0);
+            if (fabs(stars[i].fwhm_px - median) > reach) {
+                stars[i].flags |= NW_STAR_NOT_POINT;
+            }
+        }
+    }
+    free(widths);
+}
+
+enum nw_status stars_measure(const struct field *field, const struct peak_list *peaks,
+                             const struct nw_measure_opts *opts, struct seeing *seeing,
+                             struct nw_measure *measure, struct nw_err *err) {
+    const size_t max_stars = opts && opts->max_stars ? opts->max_stars : 100000;
+    struct peak_list kept = *peaks;
+    kept.n = peaks->n < max_stars ? peaks->n : max_stars;
+    struct grid grid = {0};
+    struct star_job job = {.field = field, .peaks = &kept, .grid = &grid, .seeing = seeing};
+    job.n_fit = opts && opts->fit_stars ? opts->fit_stars : 2000;
+    const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
+    job.radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
+    measure->stars = nw_calloc(kept.n, sizeof *measure->stars);
+    enum nw_status status = NW_OK;
+    if (!measure->stars) {
+        return nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
+    }
+    status = grid_build(field, &kept, 1.5 * WINDOW_MAX_RADIUS, &grid, err);
+    if (status == NW_OK) {
+        status = common_profile(&job, seeing, err);
+    }
+    if (status == NW_OK) {
+        job.stars = measure->stars;
+        (void)nw_parallel_for(kept.n, field->n_threads, measure_star, &job, NULL);
+        qsort(measure->stars, kept.n, sizeof *measure->stars, by_flux);
+        measure->n_stars = kept.n;
+        flag_not_point(measure->stars, measure->n_stars);
+    }
+    free(grid.start);
+    free(grid.item);
+    return status;
+}
