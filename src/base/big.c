@@ -34,7 +34,7 @@ struct front {
 _Static_assert(sizeof(struct front) <= FRONT_BYTES, "the front holds its own description");
 
 void *nw_big_alloc(size_t bytes) {
-    if (bytes > SIZE_MAX - 2 * FRONT_BYTES) {
+    if (bytes > SIZE_MAX - 2 * (size_t)FRONT_BYTES) {
         return NULL;
     }
     const size_t rounded = (bytes + FRONT_BYTES - 1) / FRONT_BYTES * FRONT_BYTES;

@@ -12,8 +12,7 @@
 
 /* Absolute tolerance; fails on NaN; prints got, want, tolerance and source. */
 static inline void check_near_at(double got, double want, double tol, const char *source,
-                                 const char *file, int line)
-{
+                                 const char *file, int line) {
     if (!(fabs(got - want) <= tol)) {
         print_error("got %.12g, want %.12g +- %.3g  [%s]\n", got, want, tol, source);
         _fail(file, line);
