@@ -98,15 +98,67 @@ double nw_fits_scaling_max(const struct nw_fits_scaling *scaling);
 void nw_fits_pixels_convert(const struct nw_fits_scaling *scaling, const unsigned char *bytes,
                             size_t n, float *px);
 
-/* ---- fits_tiles.c: tile-compressed images --------------------------------------------------- */
-
 struct nw_fits_shape {
     size_t width_px, height_px, n_planes;
     bool colour_first; /* the three colours of a pixel stand together */
 };
-/* What the axes mean, or the error that names them. */
+/* What the axes mean, or the error that names them. (fits_read.c) */
 enum nw_status nw_fits_shape_read(int n_axes, const uint64_t *axes, struct nw_fits_shape *ret,
                                   struct nw_err *err) NW_CHECKED;
+/* Where pixel `at` of the file stands in px. */
+size_t nw_fits_shape_place(const struct nw_fits_shape *shape, uint64_t at);
+
+/* ---- fits_tiles.c, fits_tile_table.c: tile-compressed images -------------------------------- */
+
+enum nw_fits_packing {
+    NW_FITS_RICE_1,
+    NW_FITS_GZIP_1,
+    NW_FITS_GZIP_2,
+    NW_FITS_HCOMPRESS_1,
+};
+enum nw_fits_dither { NW_FITS_DITHER_NONE, NW_FITS_DITHER_1, NW_FITS_DITHER_2 };
+
+/* A column of the table: where in a row, and how wide; width 0: not there. */
+struct nw_fits_column {
+    size_t at, bytes;
+    char code; /* of TFORMn; 'P' or 'Q': descriptor, then heap_code */
+    char heap_code;
+};
+
+/* The checked description of a tile-compressed image. */
+struct nw_fits_tiles {
+    enum nw_fits_packing packing;
+    enum nw_fits_dither dither;
+    int64_t dither_seed;
+    struct nw_fits_scaling scaling; /* of the image inside; bscale, bzero for integers */
+    double zscale, zzero;           /* from keywords, where there is no column; NaN: none */
+    int n_axes;
+    uint64_t axes[NW_FITS_MAX_AXES], tile[NW_FITS_MAX_AXES];
+    uint64_t n_tiles, tile_px;
+    int rice_bytes;
+    size_t rice_block_px;
+    size_t row_bytes;
+    uint64_t heap_at; /* in the data unit */
+    struct nw_fits_column packed, gzipped, plain, zscale_column, zzero_column, zblank_column;
+};
+enum nw_status nw_fits_tiles_check(const struct nw_fits_hdu *hdu, struct nw_fits_tiles *ret,
+                                   struct nw_err *err) NW_CHECKED;
+/* Fills frame: sizes, bitpix, and the pixels unless header_only. */
+enum nw_status nw_fits_tiles_read(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
+                                  bool header_only, struct nw_frame *frame,
+                                  struct nw_err *err) NW_CHECKED;
+
+/* ---- fits_unpack.c, fits_hcompress.c: the packed bytes of one tile -------------------------- */
+
+/* False when the bytes are damaged. bytes_per_px 1, 2 or 4. */
+bool nw_fits_unpack_rice(const unsigned char *bytes, size_t n, int bytes_per_px, size_t block_px,
+                         int64_t *values, size_t n_px);
+/* Big-endian elements; their width in bytes, 0 when damaged. to, scratch: 8 * n_px bytes. */
+size_t nw_fits_unpack_gzip(const unsigned char *bytes, size_t n, bool is_shuffled, size_t n_px,
+                           unsigned char *to, unsigned char *scratch);
+/* values, scratch: n_slow * n_fast; line: the longer of both. */
+bool nw_fits_unpack_hcompress(const unsigned char *bytes, size_t n, size_t n_slow, size_t n_fast,
+                              int64_t *values, unsigned char *scratch, int64_t *line);
 
 /* ---- facts.c: what the keywords say --------------------------------------------------------- */
 

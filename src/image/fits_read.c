@@ -58,14 +58,9 @@ enum nw_status nw_fits_shape_read(int n_axes, const uint64_t *axes, struct nw_fi
     return NW_OK;
 }
 
-/* Puts pixels first .. first + n - 1 of the file where they belong. */
-static void place_pixels(const struct nw_fits_shape *shape, const float *from, uint64_t first,
-                         size_t n, float *px) {
+size_t nw_fits_shape_place(const struct nw_fits_shape *shape, uint64_t at) {
     const size_t plane = shape->width_px * shape->height_px;
-    for (size_t i = 0; i < n; i++) {
-        const uint64_t at = first + i;
-        px[(size_t)(at % 3) * plane + (size_t)(at / 3)] = from[i];
-    }
+    return shape->colour_first ? (size_t)(at % 3) * plane + (size_t)(at / 3) : (size_t)at;
 }
 
 static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
@@ -91,7 +86,9 @@ static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw
         }
         if (shape->colour_first) {
             nw_fits_pixels_convert(scaling, piece, n, row);
-            place_pixels(shape, row, first, n, frame->px);
+            for (size_t i = 0; i < n; i++) {
+                frame->px[nw_fits_shape_place(shape, first + i)] = row[i];
+            }
         } else {
             nw_fits_pixels_convert(scaling, piece, n, frame->px + first);
         }
@@ -238,7 +235,7 @@ static enum nw_status read_frame(struct nw_fits_source *source, const struct nw_
     frame->hdu = hdu.number;
     frame->is_compressed = hdu.is_compressed;
     if (hdu.is_compressed) {
-        status = nw_err_set(err, NW_FORMAT, "tile-compressed images are not read");
+        status = nw_fits_tiles_read(source, &hdu, opts->header_only, frame, err);
     } else if (hdu.is_table) {
         status = nw_err_set(err, NW_FORMAT, "a table, not an image");
     } else {
