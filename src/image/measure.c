@@ -129,6 +129,20 @@ static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     }
 }
 
+/* Scatter of the filtered image: 1 for white noise, more where the noise of neighbouring pixels is
+ * alike (resampled or processed frames); never taken below 1. */
+static double filtered_scatter(const float *filtered, size_t n_px) {
+    enum { SAMPLE = 4096 };
+    double values[SAMPLE];
+    const size_t step = n_px / SAMPLE + 1;
+    size_t n = 0;
+    for (size_t i = 0; i < n_px && n < SAMPLE; i += step) {
+        values[n++] = (double)filtered[i];
+    }
+    double median = 0.0;
+    return n > 0 ? fmax(nw_stat_mad_sigma(values, n, &median), 1.0) : 1.0;
+}
+
 /* Finds peaks twice: with a usual width, then with the width that the first ones show. */
 static enum nw_status find_peaks(const struct field *field, double threshold, float *filtered,
                                  struct peak_list *peaks, double *ret_fwhm_px, struct nw_err *err) {
@@ -138,7 +152,9 @@ static enum nw_status find_peaks(const struct field *field, double threshold, fl
         if (status == NW_OK) {
             free(peaks->peaks);
             *peaks = (struct peak_list){0};
-            status = peaks_find(filtered, field, threshold, fwhm_px, peaks, err);
+            const size_t n_px = field->image.width_px * field->image.height_px;
+            const double scatter = filtered_scatter(filtered, n_px);
+            status = peaks_find(filtered, field, threshold * scatter, fwhm_px, peaks, err);
         }
         if (status != NW_OK) {
             return status;

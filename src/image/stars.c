@@ -168,6 +168,17 @@ static void photometry(const struct star_job *job, const struct window *w, struc
     star->half_light_px = window_half_light(w, star->x_px, star->y_px, r_px);
 }
 
+/* A neighbour that still matters after its half of the window is given away: close by when it has a
+ * twentieth of the light, within the window a fifth, just outside twice as much. The steps keep
+ * the width's error under 1 % on simulated pairs of equal profiles. */
+static bool is_blend(const struct star_job *job, const struct peak *star,
+                     const struct peak *other) {
+    const double d = hypot((double)(other->x - star->x), (double)(other->y - star->y));
+    const double ratio = (double)(other->snr / star->snr);
+    const double close_px = 2.0 * job->seeing->fwhm_px;
+    return ratio > (d <= close_px ? 0.05 : d <= job->radius ? 0.2 : 2.0);
+}
+
 static void measure_star(void *user, size_t i) {
     const struct star_job *const job = user;
     const struct field *const field = job->field;
@@ -185,9 +196,7 @@ static void measure_star(void *user, size_t i) {
     const size_t n_near = neighbours(job->grid, job->peaks, i, 1.5 * job->radius, near);
     for (size_t k = 0; k < n_near; k++) {
         const struct peak *const other = &job->peaks->peaks[near[k]];
-        if ((double)other->snr > 0.02 * (double)peak->snr) {
-            star.flags |= NW_STAR_BLENDED;
-        }
+        star.flags |= is_blend(job, peak, other) ? NW_STAR_BLENDED : 0;
         window_mask(&w, peak->x, peak->y, other->x, other->y);
     }
     struct window full = w;
