@@ -70,9 +70,10 @@ static int by_frame(const void *a, const void *b) {
                                 : (p->star > q->star) - (p->star < q->star);
 }
 
-/* Each star's brightness: weighted mean over its frames, zero points taken off. A star that is seen
- * once says nothing and is NaN. */
-static void solve_stars(const struct readings *r, const double *zero, double *star) {
+/* Each star's brightness: weighted mean over its frames, zero points taken off; a frame with patchy
+ * cloud counts little. A star that is seen once says nothing and is NaN. */
+static void solve_stars(const struct readings *r, const double *zero,
+                        const struct nw_transmission *result, double *star) {
     for (size_t i = 0; i < r->n;) {
         double sum = 0.0;
         double weight = 0.0;
@@ -80,7 +81,8 @@ static void solve_stars(const struct readings *r, const double *zero, double *st
         size_t end = i;
         for (; end < r->n && r->items[end].star == r->items[i].star; end++) {
             const struct reading *const x = &r->items[end];
-            const double w = 1.0 / (x->sigma * x->sigma);
+            const double patchy = result[x->frame].patchy;
+            const double w = 1.0 / (x->sigma * x->sigma + patchy * patchy);
             if (!x->is_out && isfinite(zero[x->frame])) {
                 sum += w * (x->value - zero[x->frame]);
                 weight += w;
@@ -92,34 +94,53 @@ static void solve_stars(const struct readings *r, const double *zero, double *st
     }
 }
 
-/* Each frame's zero point: median of what its stars say; work holds n values. */
+enum kind { VALUE, IN_SIGMAS, SIGMA };
+
+/* What the stars of one frame say of its zero point, as it is or in units of its error. */
+static size_t say(const struct reading *items, size_t n, const double *star, double zero,
+                  enum kind kind, double *ret) {
+    size_t count = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (isfinite(star[items[i].star])) {
+            const double off = items[i].value - star[items[i].star] - zero;
+            ret[count++] = kind == VALUE       ? off
+                           : kind == IN_SIGMAS ? off / items[i].sigma
+                                               : items[i].sigma;
+        }
+    }
+    return count;
+}
+
+/* Half the width that holds the middle 68 %: a third of the stars behind cloud shows in it, while
+ * a MAD would not see them. */
+static double half_width(double *values, size_t n) {
+    const double high = nw_stat_quantile(values, n, 0.8413);
+    return 0.5 * (high - nw_stat_quantile(values, n, 0.1587));
+}
+
+/* Each frame's zero point: median of what its stars say; work holds as many values. */
 static void solve_frames(const struct readings *r, const double *star, double *zero,
                          struct nw_transmission *result, double *work) {
     for (size_t i = 0; i < r->n;) {
+        const struct reading *const items = &r->items[i];
         size_t n = 0;
-        double expected = 0.0;
-        size_t end = i;
-        for (; end < r->n && r->items[end].frame == r->items[i].frame; end++) {
-            const struct reading *const x = &r->items[end];
-            if (isfinite(star[x->star])) {
-                work[n++] = x->value - star[x->star];
-                expected += x->sigma * x->sigma;
-            }
+        while (i + n < r->n && items[n].frame == items[0].frame) {
+            n++;
         }
-        const uint32_t frame = r->items[i].frame;
-        if (n >= 3) {
-            /* half the width that holds the middle 68 %: a third of the stars behind cloud shows
-             * in it, while the MAD would not see them */
-            zero[frame] = nw_stat_median(work, n);
-            const double high = nw_stat_quantile(work, n, 0.8413);
-            const double scatter = 0.5 * (high - nw_stat_quantile(work, n, 0.1587));
-            result[frame].n_stars = n;
-            result[frame].sigma = sqrt(NW_PI / 2.0) * scatter / sqrt((double)n);
-            result[frame].patchy = sqrt(fmax(scatter * scatter - expected / (double)n, 0.0));
-        } else {
-            zero[frame] = NAN;
+        i += n;
+        const uint32_t frame = items[0].frame;
+        const size_t count = say(items, n, star, 0.0, VALUE, work);
+        zero[frame] = NAN;
+        if (count < 3) {
+            continue;
         }
-        i = end;
+        zero[frame] = nw_stat_median(work, count);
+        result[frame].n_stars = count;
+        result[frame].sigma = sqrt(NW_PI / 2.0) * half_width(work, count) / sqrt((double)count);
+        (void)say(items, n, star, zero[frame], IN_SIGMAS, work);
+        const double excess = half_width(work, count);
+        (void)say(items, n, star, zero[frame], SIGMA, work);
+        result[frame].patchy = nw_stat_median(work, count) * sqrt(fmax(excess * excess - 1.0, 0.0));
     }
 }
 
@@ -130,7 +151,7 @@ static void iterate(struct readings *r, double *zero, double *star, double *work
     qsort(r->items, r->n, sizeof *r->items, by_star);
     qsort(by_frames.items, by_frames.n, sizeof *by_frames.items, by_frame);
     for (int round = 0; round < 12; round++) {
-        solve_stars(r, zero, star);
+        solve_stars(r, zero, result, star);
         solve_frames(&by_frames, star, zero, result, work);
         for (size_t i = 0; i < r->n; i++) { /* variable stars, neighbours: five sigmas */
             struct reading *const x = &r->items[i];
@@ -141,9 +162,11 @@ static void iterate(struct readings *r, double *zero, double *star, double *work
     }
 }
 
-static void first_guess(const struct readings *r, size_t n_frames, double *zero) {
+static void first_guess(const struct readings *r, size_t n_frames, double *zero,
+                        struct nw_transmission *result) {
     for (size_t f = 0; f < n_frames; f++) {
         zero[f] = NAN;
+        result[f].patchy = 0.0;
     }
     for (size_t i = 0; i < r->n; i++) {
         zero[r->items[i].frame] = 0.0;
@@ -195,7 +218,7 @@ enum nw_status nw_transmission_solve(const struct nw_measure *const *frames,
     if (status == NW_OK && r.n > 0) {
         double *const zero = work;
         double *const star = work + n_frames;
-        first_guess(&r, n_frames, zero);
+        first_guess(&r, n_frames, zero, result);
         iterate(&r, zero, star, star + n_stars, result);
         scale_to_best(result, zero, n_frames);
     }
