@@ -255,7 +255,7 @@ enum nw_status nw_rig_draft(const struct nw_rig_facts *facts, struct nw_buf *ret
     f.binning = is_binned ? binning : NAN;
     nw_buf_printf(ret,
                   "# A rig file drafted from the headers of %zu frame%s. It works as it stands.\n"
-                  "# 1. Look for REPLACE: those values are guesses.\n"
+                  "# 1. Look for 'REPLACE'; those values are guesses.\n"
                   "# 2. Check what is marked 'from: header'; headers repeat what was typed in.\n"
                   "# 3. `nightwright rig FILE` says what was understood,\n"
                   "#    `nightwright rig --keys` explains every key.\n"

@@ -155,7 +155,7 @@ static enum nw_status take_key(struct builder *b, const yaml_event_t *event) {
     if (len == 0) {
         return fail(b, event->start_mark, NW_FORMAT, "empty key");
     }
-    if (strcmp(key, "<<") == 0) {
+    if (event->data.scalar.style == YAML_PLAIN_SCALAR_STYLE && strcmp(key, "<<") == 0) {
         return fail(b, event->start_mark, NW_FORMAT,
                     "merge keys (<<) are not understood here; write the values out");
     }
