@@ -159,4 +159,36 @@ enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_obje
                                   const struct nw_rig_node *node, const char *path,
                                   void *base) NW_CHECKED;
 
+/* ---- Parts and setups (parts.c, setups.c) ---- */
+
+/* The parts of one file. Which of them a setup uses decides whose defaults are listed. */
+struct nw_rig_inventory {
+    const char *key; /* "telescopes" */
+    enum nw_rig_object object;
+    size_t item_size;
+    const struct nw_rig_node *node; /* NULL: the file has none */
+    bool is_listed[NW_RIG_MAX_PARTS];
+};
+
+struct nw_rig_parts {
+    struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras;
+};
+
+struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
+/* Every part must be right, also those that no setup uses. */
+enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
+                                  const struct nw_rig_inventory *inv) NW_CHECKED;
+/* Copies the named part into `to`. node, path: where it is named, for messages. */
+enum nw_status nw_rig_take_part(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
+                                const char *name, const struct nw_rig_node *node, const char *path,
+                                void *to) NW_CHECKED;
+enum nw_status nw_rig_read_setups(struct nw_rig_reader *reader,
+                                  struct nw_rig_parts *parts) NW_CHECKED;
+
+/* A value worked out from others, and the line about it among the assumptions. */
+struct nw_val nw_rig_derived(double v, double sigma);
+enum nw_status nw_rig_note_derived(struct nw_rig_reader *reader, const char *pattern,
+                                   const char *path, const struct nw_val *val, double unit,
+                                   const char *unit_name) NW_CHECKED;
+
 #endif

@@ -1,0 +1,148 @@
+/* parts.c - the inventories of a rig file: every part checked, and copied where a setup names it.
+ * Idea: a part is read anew each time it is named; its defaults are listed as assumptions the first
+ * time only, and never when no setup uses it. */
+#include "rig/rig_internal.h"
+
+#include <math.h>
+
+struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
+    struct nw_rig_parts parts = {
+        .telescopes = {"telescopes", NW_RIG_TELESCOPE, sizeof(struct nw_telescope), NULL, {false}},
+        .correctors = {"correctors", NW_RIG_CORRECTOR, sizeof(struct nw_corrector), NULL, {false}},
+        .focusers = {"focusers", NW_RIG_FOCUSER, sizeof(struct nw_focuser), NULL, {false}},
+        .filters = {"filters", NW_RIG_FILTER, sizeof(struct nw_filter), NULL, {false}},
+        .cameras = {"cameras", NW_RIG_CAMERA, sizeof(struct nw_camera), NULL, {false}},
+    };
+    struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors, &parts.focusers,
+                                            &parts.filters, &parts.cameras};
+    for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
+        all[i]->node = nw_rig_tree_find(root, all[i]->key);
+    }
+    return parts;
+}
+
+struct nw_val nw_rig_derived(double v, double sigma) {
+    return (struct nw_val){.v = v, .sigma = sigma, .from = NW_FROM_ASSUMED};
+}
+
+/* Writes a derived value down: `path` = v +- sigma in `unit`, because of the key's `why`. */
+enum nw_status nw_rig_note_derived(struct nw_rig_reader *reader, const char *pattern,
+                                   const char *path, const struct nw_val *val, double unit,
+                                   const char *unit_name) {
+    char text[48];
+    (void)snprintf(text, sizeof text, "%.4g %s +- %.2g %s", val->v / unit, unit_name,
+                   val->sigma / unit, unit_name);
+    return nw_rig_assume(reader, path, text, nw_rig_key_of(pattern)->why);
+}
+
+/* Refractors: the tube is a little shorter than the focal length. */
+static enum nw_status finish_telescope(struct nw_rig_reader *reader, const char *path,
+                                       struct nw_telescope *t) {
+    if (t->tube_length_m.from != NW_FROM_UNKNOWN) {
+        return NW_OK;
+    }
+    char place[128];
+    (void)snprintf(place, sizeof place, "%.100s.tube_length", path);
+    t->tube_length_m = nw_rig_derived(0.9 * t->focal_length_m.v, 0.1 * t->focal_length_m.v);
+    return nw_rig_note_derived(reader, "telescopes.*.tube_length", place, &t->tube_length_m, 1e-3,
+                               "mm");
+}
+
+static enum nw_status finish_camera(struct nw_rig_reader *reader, const char *path,
+                                    struct nw_camera *c) {
+    if (c->full_scale_e.from != NW_FROM_UNKNOWN) {
+        return NW_OK;
+    }
+    char place[128];
+    (void)snprintf(place, sizeof place, "%.100s.full_scale", path);
+    const double counts = exp2(c->bits.v) - 1.0 - c->offset_adu.v;
+    const double full = c->gain_e_per_adu.v * fmax(counts, 1.0);
+    c->full_scale_e = nw_rig_derived(full, 0.2 * full);
+    return nw_rig_note_derived(reader, "cameras.*.full_scale", place, &c->full_scale_e, 1.0, "e");
+}
+
+/* Reads the part that `node` describes into `to`. */
+static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_rig_inventory *inv,
+                                const struct nw_rig_node *node, void *to) {
+    char path[128];
+    memset(to, 0, inv->item_size);
+    nw_text_copy(to, NW_NAME_SIZE, node->key); /* the name is the first member of every part */
+    (void)snprintf(path, sizeof path, "%.20s.%.48s", inv->key, node->key);
+    enum nw_status status = nw_rig_object_read(reader, inv->object, node, path, to);
+    if (status == NW_OK && inv->object == NW_RIG_TELESCOPE) {
+        status = finish_telescope(reader, path, to);
+    }
+    if (status == NW_OK && inv->object == NW_RIG_CAMERA) {
+        status = finish_camera(reader, path, to);
+    }
+    return status;
+}
+_Static_assert(offsetof(struct nw_telescope, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_corrector, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_focuser, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_filter, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_camera, name) == 0, "name first");
+
+/* Every part must be right, also those that no setup uses. */
+enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
+                                  const struct nw_rig_inventory *inv) {
+    union {
+        struct nw_telescope telescope;
+        struct nw_corrector corrector;
+        struct nw_focuser focuser;
+        struct nw_filter filter;
+        struct nw_camera camera;
+    } part;
+    if (!inv->node) {
+        return NW_OK;
+    }
+    if (inv->node->n_children > NW_RIG_MAX_PARTS) {
+        return nw_rig_fail(reader, inv->node, inv->key, NW_LIMIT, "%zu parts, at most %d are read",
+                           inv->node->n_children, NW_RIG_MAX_PARTS);
+    }
+    enum nw_status status = NW_OK;
+    reader->is_muted = true;
+    for (const struct nw_rig_node *n = inv->node->first; n && status == NW_OK; n = n->next) {
+        status = read_part(reader, inv, n, &part);
+    }
+    reader->is_muted = false;
+    return status;
+}
+
+/* The error for a part that is named but not described. */
+static enum nw_status fail_part(const struct nw_rig_reader *reader,
+                                const struct nw_rig_inventory *inv, const struct nw_rig_node *node,
+                                const char *path, const char *name) {
+    const char *names[NW_RIG_MAX_PARTS];
+    size_t n = 0;
+    struct nw_buf list;
+    nw_buf_init(&list, 8192);
+    for (const struct nw_rig_node *p = inv->node ? inv->node->first : NULL; p; p = p->next) {
+        nw_buf_printf(&list, "%s'%s'", n ? ", " : "", p->key);
+        names[n++] = p->key;
+    }
+    const char *const near = nw_text_nearest(name, names, n);
+    const enum nw_status status = nw_rig_fail(
+        reader, node, path, NW_NOTFOUND, "'%.48s' is not described under %s; %s%.180s%s%s%s", name,
+        inv->key, n ? "there is " : "nothing is there", list.data ? list.data : "",
+        near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
+    nw_buf_done(&list);
+    return status;
+}
+
+/* Copies the named part into `to`; its defaults are listed once. node, path: where it is named. */
+enum nw_status nw_rig_take_part(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
+                                const char *name, const struct nw_rig_node *node, const char *path,
+                                void *to) {
+    size_t i = 0;
+    for (const struct nw_rig_node *p = inv->node ? inv->node->first : NULL; p; p = p->next, i++) {
+        if (strcmp(p->key, name) == 0) {
+            reader->is_muted = inv->is_listed[i];
+            inv->is_listed[i] = true;
+            const enum nw_status status = read_part(reader, inv, p, to);
+            reader->is_muted = false;
+            return status;
+        }
+    }
+    return fail_part(reader, inv, node, path, name);
+}
