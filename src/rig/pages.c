@@ -86,6 +86,26 @@ static void write_default(struct nw_buf *buf, const struct nw_rig_key *key) {
     }
 }
 
+bool nw_rig_key_at(size_t i, struct nw_rig_key_info *ret) {
+    if (i >= nw_rig_n_keys) {
+        return false;
+    }
+    const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    struct nw_buf text;
+    *ret = (struct nw_rig_key_info){.path = key->path,
+                                    .meaning = key->meaning,
+                                    .is_required = (key->flags & NW_RIG_REQUIRED) != 0};
+    nw_buf_init(&text, 1000);
+    write_holds(&text, key);
+    nw_text_copy(ret->holds, sizeof ret->holds, text.data ? text.data : "");
+    nw_buf_done(&text);
+    nw_buf_init(&text, 1000);
+    write_default(&text, key);
+    nw_text_copy(ret->left_out, sizeof ret->left_out, text.data ? text.data : "");
+    nw_buf_done(&text);
+    return true;
+}
+
 static void text_key(struct nw_buf *buf, const struct nw_rig_key *key) {
     struct nw_buf line;
     nw_buf_init(&line, 4096);

@@ -189,6 +189,15 @@ enum nw_status nw_rig_describe(const struct nw_rig *rig, const char *setup, stru
 /* The table of keys as text (80 columns) or as a Markdown page. */
 enum nw_status nw_rig_keys(bool as_markdown, struct nw_buf *ret, struct nw_err *err) NW_CHECKED;
 
+/* One key of the table, for other forms of the page. false past the end. */
+struct nw_rig_key_info {
+    const char *path, *meaning; /* static */
+    char holds[128];            /* "an angle, 0.2 arcsec to 20 arcsec" */
+    char left_out[256];         /* "required", the default with its reason, or "none" */
+    bool is_required;
+};
+bool nw_rig_key_at(size_t i, struct nw_rig_key_info *ret);
+
 /* What frames of one camera say about the rig, for a draft; NaN or "" = not said. SI. */
 struct nw_rig_facts {
     char camera[72], telescope[72];
