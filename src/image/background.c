@@ -5,6 +5,8 @@
  * Holds: 1. tile (i, j) covers columns i*w/nx .. (i+1)*w/nx-1.  2. a tile without pixels takes its
  * nearest neighbours' mean.  3. beyond the outermost tile centres the surface goes on straight; the
  * median filter sees it mirrored about the outermost tile, so a slope is left as it is. */
+#include <assert.h>
+
 #include "image/measure_internal.h"
 
 struct nw_background {
@@ -67,7 +69,8 @@ static double nearest_mean(const double *z, const struct nw_background *b, size_
 }
 
 static bool fill_gaps(double *z, const struct nw_background *b, double *work) {
-    const size_t n = b->nx * b->ny;
+    const size_t n = b->nx * b->ny; /* nx, ny >= 1: tile_count */
+    assert(b->nx > 0);
     memcpy(work, z, n * sizeof *z);
     for (size_t k = 0; k < n; k++) {
         if (!isfinite(work[k])) {

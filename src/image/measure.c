@@ -112,6 +112,13 @@ static double saturation_level(const struct nw_frame *frame, const struct nw_mea
     return isfinite(frame->data_max_adu) ? 0.999 * frame->data_max_adu : INFINITY;
 }
 
+/* Photon noise per ADU above the sky; 0 when nobody says the gain. */
+static double photon_variance(const struct nw_frame *frame, const struct nw_measure_opts *opts) {
+    const double gain =
+        opts && opts->gain_e_per_adu > 0.0 ? opts->gain_e_per_adu : frame->facts.gain_e_per_adu;
+    return gain > 0.0 ? 1.0 / gain : 0.0;
+}
+
 static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     const double k = plane->pitch;
     for (size_t i = 0; i < m->n_stars; i++) {
@@ -203,9 +210,7 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     }
     background_raise_noise(background, frame->bitpix > 0 ? 0.29 : 1e-6 * fabs(top_adu) + 1e-30);
     field.background = background;
-    const double gain =
-        opts && opts->gain_e_per_adu > 0.0 ? opts->gain_e_per_adu : frame->facts.gain_e_per_adu;
-    field.variance_per_adu = gain > 0.0 ? 1.0 / gain : 0.0;
+    field.variance_per_adu = photon_variance(frame, opts);
     field.saturation_adu = saturation_level(frame, opts, top_adu, n_top);
     filtered = nw_big_alloc(n_px * sizeof *filtered);
     if (!filtered) {

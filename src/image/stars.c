@@ -6,15 +6,13 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-#include <assert.h>
-
 enum { N_GUESS = 200, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 
 double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     double widths[N_GUESS];
     size_t n = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < 4 * N_GUESS; i++) {
+    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < (size_t)N_GUESS * 4; i++) {
         const struct peak *const peak = &peaks->peaks[i];
         struct window w;
         if (peak->is_streak || peak_is_sharp(field, peak->x, peak->y, 1.5)) {
@@ -160,7 +158,7 @@ static const struct nw_star EMPTY_STAR = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN
 
 static void photometry(const struct star_job *job, const struct window *w, struct nw_star *star) {
     double area = 0.0;
-    const double r_px = fmin(APERTURE_FWHM * job->seeing->fwhm_px, (double)(w->side / 2));
+    const double r_px = fmin(APERTURE_FWHM * job->seeing->fwhm_px, 0.5 * (double)(w->side - 1));
     star->flux_adu = window_aperture(w, star->x_px, star->y_px, r_px, &area);
     star->flux_sigma_adu = sqrt(area * w->noise_adu * w->noise_adu +
                                 fmax(star->flux_adu, 0.0) * job->field->variance_per_adu);

@@ -65,8 +65,10 @@ static void place_zones(struct nw_measure *m, int *zone_of) {
     const double h = (double)m->height_px;
     const double half_diagonal = 0.5 * hypot(w, h);
     for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
-        m->zones[k].u = ((k % NW_ZONES_X + 0.5) / NW_ZONES_X - 0.5) * w / half_diagonal;
-        m->zones[k].v = ((k / NW_ZONES_X + 0.5) / NW_ZONES_Y - 0.5) * h / half_diagonal;
+        const int column = k % NW_ZONES_X;
+        const int row = k / NW_ZONES_X;
+        m->zones[k].u = ((column + 0.5) / NW_ZONES_X - 0.5) * w / half_diagonal;
+        m->zones[k].v = ((row + 0.5) / NW_ZONES_Y - 0.5) * h / half_diagonal;
     }
     for (size_t i = 0; i < m->n_stars; i++) {
         const int zx = (int)floor((m->stars[i].x_px + 0.5) * NW_ZONES_X / w);

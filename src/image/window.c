@@ -51,7 +51,7 @@ void window_mask(struct window *w, double x, double y, double nx, double ny) {
             const double py = w->y0 + j;
             if (hypot(px - nx, py - ny) < hypot(px - x, py - y)) {
                 float *const value = &w->px[(size_t)j * (size_t)w->side + (size_t)i];
-                w->n_masked += isfinite(*value);
+                w->n_masked += isfinite(*value) ? 1 : 0;
                 *value = NAN;
             }
         }

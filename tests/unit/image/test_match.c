@@ -1,4 +1,4 @@
-/* Matching and relative transmission on star lists of known truth. */
+/* test_match.c - matching and relative transmission on star lists of known truth. */
 #include "check.h"
 
 #include <gsl/gsl_randist.h>
