@@ -85,11 +85,11 @@ static void draft_site(struct nw_buf *buf, const struct nw_rig_facts *f) {
 static void draft_telescope(struct nw_buf *buf, const struct nw_rig_facts *f, const char *name) {
     nw_buf_printf(buf, "telescopes:\n  \"%s\":\n", name);
     double f_m = f->focal_length_m;
-    nw_buf_printf(buf,
-                  "    # Headers repeat what was typed into the capture program, with the\n"
-                  "    # reducer or without. As it stands no corrector is counted twice: name\n"
-                  "    # one only when this is the focal length without it.\n");
-    if (!put(buf, "telescopes.*.focal_length", f_m, "mm", "sigma: 2 %, ")) {
+    if (put(buf, "telescopes.*.focal_length", f_m, "mm", "sigma: 2 %, ")) {
+        nw_buf_printf(buf, "    # As typed into the capture program, with the reducer or without.\n"
+                           "    # As it stands no corrector is counted twice: name one only when\n"
+                           "    # this is the focal length without it.\n");
+    } else {
         f_m = 0.5;
         nw_buf_printf(buf, "    # REPLACE: no frame says it.\n"
                            "    focal_length: {value: 500 mm, sigma: 50 %%, from: assumed}\n");

@@ -57,7 +57,7 @@ static enum nw_status read_text(const char *name, const char *data, size_t len,
     struct nw_rig *rig = nw_calloc(1, sizeof *rig);
     struct nw_rig_reader reader = {.file = name, .rig = rig, .err = err};
     if (!rig) {
-        return nw_err_set(err, NW_NOMEM, "rig");
+        return nw_err_set(err, NW_NOMEM, "description of the rig");
     }
     enum nw_status status = nw_rig_tree_parse(name, data, len, &reader.root, err);
     for (size_t i = 0; i < n_overrides && status == NW_OK; i++) {
@@ -113,7 +113,7 @@ enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
     }
     if (status == NW_OK) {
         rig->path = nw_strdup(name);
-        status = rig->path ? NW_OK : nw_err_set(err, NW_NOMEM, "rig");
+        status = rig->path ? NW_OK : nw_err_set(err, NW_NOMEM, "description of the rig");
     }
     if (status == NW_OK) {
         *ret = rig;

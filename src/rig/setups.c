@@ -203,7 +203,7 @@ static enum nw_status read_setup(struct nw_rig_reader *reader, struct nw_rig_par
     struct nw_rig *const rig = reader->rig;
     struct nw_rig_staged *const staged = nw_calloc(1, sizeof *staged);
     if (!staged) {
-        return nw_err_set(reader->err, NW_NOMEM, "setup");
+        return nw_err_set(reader->err, NW_NOMEM, "setups");
     }
     char path[128];
     (void)snprintf(path, sizeof path, "setups.%.48s", node->key);
