@@ -118,8 +118,10 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
     a->dec = blank_axis();
     find_acts(log, w, a);
     fill(log, w, a->pulse_acts);
-    struct guide_axis_opts axis_opts = {
-        .acts = a->pulse_acts, .noise_floor_rad = opts->noise_floor_rad, .scratch = w->scratch};
+    struct guide_axis_opts axis_opts = {.cut = &w->cut,
+                                        .acts = a->pulse_acts,
+                                        .noise_floor_rad = opts->noise_floor_rad,
+                                        .scratch = w->scratch};
     enum nw_status status = nw_guide_axis(log, &w->ra, &axis_opts, w->ra_states, &a->ra, err);
     if (status == NW_OK) {
         axis_opts.is_dec = true;

@@ -180,27 +180,35 @@ static double rate_on_sky(const struct nw_guide_log *log, bool is_dec, char why[
     return is_dec ? rate : rate * cos(log->declination_rad);
 }
 
-/* Fits the loop with logged pulses; says what it found about the response. */
-static struct guide_fit fit_with_pulses(const struct guide_series *s, double rate,
-                                        double r_floor_rad2, struct nw_guide_axis *axis) {
-    const struct guide_fit_opts free_opts = {.b_fixed = NAN, .r_floor_rad2 = r_floor_rad2};
-    const struct guide_fit fit = nw_guide_fit_loop(s, &free_opts);
-    const bool is_told = fit.b > 0.0 && fit.b_sigma < RESPONSE_SIGMA_MAX * fit.b;
-    if (is_told) {
-        axis->response = fit.b / rate; /* NaN without a rate: the reason stands already */
-        axis->response_sigma = fit.b_sigma / rate;
-        return fit;
+/* Fits the loop with logged pulses: their effect b learnt from dithers, else from the rate given,
+ * else left to the likelihood, which noise with memory misleads (see response.c): *ret_is_told. */
+static struct guide_fit fit_with_pulses(const struct nw_guide_log *log,
+                                        const struct guide_series *s,
+                                        const struct guide_axis_opts *opts, double r_floor_rad2,
+                                        struct nw_guide_axis *axis, bool *ret_is_told) {
+    double rel = NAN;
+    const double rate = rate_on_sky(log, opts->is_dec, axis->why_response);
+    const double noise_rad = sqrt(nw_guide_uncorrelated_var(s, 0.0, &rel));
+    const struct guide_response learnt =
+        nw_guide_learn_response(log, opts->cut, opts->is_dec, opts->acts, noise_rad);
+    struct guide_fit_opts fit_opts = {.b_fixed = rate, .r_floor_rad2 = r_floor_rad2};
+    *ret_is_told = learnt.b > 0.0 && learnt.b_sigma < RESPONSE_SIGMA_MAX * learnt.b;
+    if (*ret_is_told) {
+        fit_opts.b_fixed = learnt.b;
+        axis->response = learnt.b / rate; /* NaN without a rate: the reason stands already */
+        axis->response_sigma = learnt.b_sigma / rate;
+    } else if (isfinite(rate)) {
+        axis->is_response_assumed = true;
+        (void)snprintf(
+            axis->why_response, sizeof axis->why_response,
+            "%zu large pulses after dithers; %d are needed (those of a quiet loop follow "
+            "noise); taken as 1",
+            learnt.n_steps, GUIDE_STEPS_MIN);
     }
-    if (isnan(rate)) {
-        return fit;
-    }
-    (void)snprintf(axis->why_response, sizeof axis->why_response,
-                   "the log does not tell it: %.2g +- %.2g (a loop near its best gain answers "
-                   "noise and motion alike); taken as 1",
-                   fit.b / rate, fit.b_sigma / rate);
-    axis->is_response_assumed = true;
-    const struct guide_fit_opts opts = {.b_fixed = rate, .r_floor_rad2 = r_floor_rad2};
-    return nw_guide_fit_loop(s, &opts);
+    struct guide_fit fit = nw_guide_fit_loop(s, &fit_opts);
+    fit.b_sigma = *ret_is_told ? learnt.b_sigma : fit.b_sigma;
+    *ret_is_told = *ret_is_told || isfinite(rate);
+    return fit;
 }
 
 static struct guide_fit fit_without_pulses(const struct guide_series *s, bool is_unguided,
@@ -246,9 +254,9 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_
     }
     const struct guide_pulses pulses = nw_guide_count_pulses(log, opts->is_dec);
     struct guide_fit fit;
+    bool is_b_told = true;
     if (pulses.n_sent > 0) {
-        const double rate = rate_on_sky(log, opts->is_dec, axis->why_response);
-        fit = fit_with_pulses(s, rate, r_floor_rad2, axis);
+        fit = fit_with_pulses(log, s, opts, r_floor_rad2, axis, &is_b_told);
         axis->pulse_gain = gain_of(s, fit.b);
     } else {
         (void)snprintf(axis->why_response, sizeof axis->why_response, "%s",
@@ -258,11 +266,10 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_
         axis->pulse_gain = fit.b;
     }
     take_noise(s, &fit, r_floor_rad2, axis);
-    const bool is_b_known = !fit.is_b_free || fit.b_sigma < RESPONSE_SIGMA_MAX * fabs(fit.b);
     if (!pulses.are_logged) {
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,
                        "pulses are not logged: what they took away is not known");
-    } else if (!is_b_known) {
+    } else if (!is_b_told) {
         (void)snprintf(axis->why_drift, sizeof axis->why_drift, "%s", axis->why_response);
     } else if (opts->is_dec && !log->is_dec_sign_known) {
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,
@@ -270,10 +277,9 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_
     } else {
         find_drift(s, &fit, fit.b_sigma, axis);
     }
-    if (fit.is_b_free && !is_b_known && !(fit.ln_r_sigma <= LN_R_SIGMA_MAX)) {
-        (void)snprintf(axis->why_null, sizeof axis->why_null,
-                       "noise and motion are not told apart in this log%s",
-                       pulses.are_logged ? ": give the guide rate" : ": log the pulses");
+    if (!is_b_told) {
+        (void)snprintf(axis->why_null, sizeof axis->why_null, "only bounds: %.140s",
+                       axis->why_response);
     }
     return nw_guide_smooth(s, &fit, states, err);
 }

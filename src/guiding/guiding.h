@@ -124,10 +124,14 @@ struct nw_guide_opts {
  * The loop model, per axis: y[k+1] = y[k] + b p[k] + v[k] dt + w[k], v[k+1] = v[k] + a[k],
  * e[k] = y[k] + n[k]; p the logged pulse, w, a, n white with variances q dt, q_v dt, r found by
  * maximum likelihood of the innovations (Harvey 1989, Forecasting, Structural Time Series Models,
- * ch. 3-4), b with them where pulses are logged. Since n[k] acts on y only later, through p, it
- * stays independent of y[k]. Motion within a sub comes from the smoothed y *and* its posterior
- * covariance. Without logged pulses p[k] = -e[k] and b is the gain of an assumed proportional loop:
- * a controller with a dead band is then described only roughly.
+ * ch. 3-4). Since n[k] acts on y only later, through p, it stays independent of y[k]. Motion within
+ * a sub comes from the smoothed y *and* its posterior covariance. The effect b of a pulse is learnt
+ * from the large pulses after dithers (response), else taken from the rate given (response 1,
+ * is_response_assumed), else not known: then only bounds. It is not left to the likelihood: noise
+ * with a memory of 0.2 makes that read 0.4 for 1. Without logged pulses p[k] = -e[k] and b is the
+ * gain of an assumed proportional loop, found by likelihood all the same: with such noise the
+ * motion then comes out up to 40 % small, near its lower bound. Noise that lasts longer than a
+ * sample counts as motion throughout.
  *
  * Fewer than 50 used samples: everything the model gives is NaN with the reason. DATA when the log
  * holds no two samples; DOMAIN for subs that run backwards. opts NULL: defaults. */

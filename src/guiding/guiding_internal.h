@@ -4,7 +4,12 @@
 
 #include "guiding/guiding.h"
 
-enum { GUIDE_SPANS_MAX = 100000, GUIDE_SAMPLES_MIN = 50, GUIDE_SUB_SAMPLES_MIN = 5 };
+enum {
+    GUIDE_SPANS_MAX = 100000,
+    GUIDE_SAMPLES_MIN = 50,
+    GUIDE_SUB_SAMPLES_MIN = 5,
+    GUIDE_STEPS_MIN = 3
+};
 
 /* ---- cut.c: which rows count ---- */
 struct guide_spans {
@@ -92,7 +97,17 @@ void nw_guide_fill(const struct nw_guide_log *log, const struct guide_cut *cut, 
 double nw_guide_uncorrelated_var(const struct guide_series *s, double b, double *ret_rel_sigma);
 bool nw_guide_is_ringing(const struct guide_series *s);
 
+/* ---- response.c ---- */
+struct guide_response {
+    double b, b_sigma; /* rad per second of pulse; NaN: not determined */
+    size_t n_steps;    /* large pulses it rests on */
+};
+struct guide_response nw_guide_learn_response(const struct nw_guide_log *log,
+                                              const struct guide_cut *cut, bool is_dec,
+                                              enum nw_pulse_acts acts, double noise_rad);
+
 struct guide_axis_opts {
+    const struct guide_cut *cut;
     bool is_dec;
     enum nw_pulse_acts acts;
     double noise_floor_rad;

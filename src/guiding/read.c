@@ -49,12 +49,11 @@ static enum nw_status refuse_misspelt_keys(const struct nw_table *table, struct 
             return nw_err_set(err, NW_FORMAT, "%s:%zu: unknown header key \"%s\"; did you mean %s?",
                               nw_table_name(table), line, key, near);
         }
-        const char *const first = near ? nw_table_meta(table, near, NULL) : NULL;
-        size_t first_line = line;
-        (void)nw_table_meta(table, key, &first_line);
-        if (first && first_line != line) {
+        size_t first = line;
+        (void)nw_table_meta(table, key, &first);
+        if (near && first != line) {
             return nw_err_set(err, NW_FORMAT, "%s:%zu: header key %s stands here and on line %zu",
-                              nw_table_name(table), line, near, first_line);
+                              nw_table_name(table), line, near, first);
         }
     }
     return NW_OK;
