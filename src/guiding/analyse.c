@@ -83,15 +83,19 @@ static void find_acts(const struct nw_guide_log *log, struct work *w, struct nw_
         w->cut.n_keep < GUIDE_SAMPLES_MIN) {
         return;
     }
-    const struct guide_fit_opts opts = {.b_fixed = NAN, .is_wander_fixed = true};
-    fill(log, w, NW_PULSE_ACTS_BEFORE);
-    const double before =
-        nw_guide_fit_loop(&w->ra, &opts).nll + nw_guide_fit_loop(&w->dec, &opts).nll;
-    fill(log, w, NW_PULSE_ACTS_AFTER);
-    const double after =
-        nw_guide_fit_loop(&w->ra, &opts).nll + nw_guide_fit_loop(&w->dec, &opts).nll;
-    if (fabs(before - after) > ACTS_NLL) {
-        a->pulse_acts = before < after ? NW_PULSE_ACTS_BEFORE : NW_PULSE_ACTS_AFTER;
+    double nll[2]; /* pulses before, after */
+    for (int i = 0; i < 2; i++) {
+        /* the rate given, else free: an undisturbed proportional loop looks alike both ways then */
+        char unused[160];
+        const struct guide_fit_opts ra = {.b_fixed = nw_guide_rate(log, false, unused),
+                                          .is_wander_fixed = true};
+        const struct guide_fit_opts dec = {.b_fixed = nw_guide_rate(log, true, unused),
+                                           .is_wander_fixed = true};
+        fill(log, w, i == 0 ? NW_PULSE_ACTS_BEFORE : NW_PULSE_ACTS_AFTER);
+        nll[i] = nw_guide_fit_loop(&w->ra, &ra).nll + nw_guide_fit_loop(&w->dec, &dec).nll;
+    }
+    if (fabs(nll[0] - nll[1]) > ACTS_NLL) {
+        a->pulse_acts = nll[0] < nll[1] ? NW_PULSE_ACTS_BEFORE : NW_PULSE_ACTS_AFTER;
         a->is_pulse_acts_inferred = true;
     }
 }
@@ -168,7 +172,7 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
             sub->cross_rad2 = sub->drift_dec_rad = NAN;
         }
     }
-    nw_guide_sum_subs(a);
+    nw_guide_sum_subs(a, opts->noise_floor_rad);
     if (isnan(a->ra.motion_high_rad) && a->ra.why_null[0] == '\0') {
         (void)snprintf(a->ra.why_null, sizeof a->ra.why_null,
                        "none of %zu exposures holds %d guide samples", n, GUIDE_SUB_SAMPLES_MIN);

@@ -165,8 +165,7 @@ static double gain_of(const struct guide_series *s, double b) {
     return sum_ee > 0.0 ? -b * sum_pe / sum_ee : NAN;
 }
 
-/* Rate on the sky per second of pulse; NaN with the reason. */
-static double rate_on_sky(const struct nw_guide_log *log, bool is_dec, char why[static 160]) {
+double nw_guide_rate(const struct nw_guide_log *log, bool is_dec, char why[static 160]) {
     const double rate = is_dec ? log->dec_rate_rad_s : log->ra_rate_rad_s;
     if (!isfinite(rate)) {
         (void)snprintf(why, 160, "the guide rate is not given: add `# %s_rate_arcsec_per_s: ...`",
@@ -187,7 +186,7 @@ static struct guide_fit fit_with_pulses(const struct nw_guide_log *log,
                                         const struct guide_axis_opts *opts, double r_floor_rad2,
                                         struct nw_guide_axis *axis, bool *ret_is_told) {
     double rel = NAN;
-    const double rate = rate_on_sky(log, opts->is_dec, axis->why_response);
+    const double rate = nw_guide_rate(log, opts->is_dec, axis->why_response);
     const double noise_rad = sqrt(nw_guide_uncorrelated_var(s, 0.0, &rel));
     const struct guide_response learnt =
         nw_guide_learn_response(log, opts->cut, opts->is_dec, opts->acts, noise_rad);

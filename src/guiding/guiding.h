@@ -81,8 +81,10 @@ struct nw_guide_axis {
 
 struct nw_guide_sub { /* one main-camera exposure */
     double start_s, end_s;
-    size_t n;                           /* guide samples inside; fewer than 5: NaN below */
-    double ra_rad, dec_rad, cross_rad2; /* rms of y about the sub's mean; covariance */
+    size_t n;                             /* guide samples inside; fewer than 5: NaN below */
+    double ra_logged_rad, dec_logged_rad; /* rms of e about the sub's own mean */
+    double ra_rad, dec_rad, cross_rad2;   /* rms of y about the sub's mean; covariance */
+    /* 95 % bounds: all uncorrelated part is noise | none is */
     double ra_low_rad, ra_high_rad, dec_low_rad, dec_high_rad;
     double drift_ra_rad, drift_dec_rad; /* linear part, end to end over the sub */
 };

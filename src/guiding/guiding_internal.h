@@ -88,6 +88,8 @@ struct guide_pulses {
     size_t n_sent; /* rows with a pulse */
 };
 struct guide_pulses nw_guide_count_pulses(const struct nw_guide_log *log, bool is_dec);
+/* Rate on the sky per second of pulse; NaN with the reason. */
+double nw_guide_rate(const struct nw_guide_log *log, bool is_dec, char why[static 160]);
 /* Fills a series that has room for all kept rows. */
 void nw_guide_fill(const struct nw_guide_log *log, const struct guide_cut *cut, bool is_dec,
                    enum nw_pulse_acts acts, struct guide_series *s);
@@ -130,6 +132,6 @@ enum nw_status nw_guide_make_subs(const struct guide_series *s, double length_s,
 void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_opts *opts,
                           const struct nw_guide_analysis *a, struct nw_guide_sub *sub);
 /* Means over the subs into a->ra and a->dec. */
-void nw_guide_sum_subs(struct nw_guide_analysis *a);
+void nw_guide_sum_subs(struct nw_guide_analysis *a, double floor_rad);
 
 #endif

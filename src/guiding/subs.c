@@ -93,15 +93,28 @@ struct bounds {
     double value_rad, low_rad, high_rad;
 };
 
+/* scatter: how much the noise's variance in one sub may exceed its mean */
 static struct bounds bounds_of(double raw_rad2, double n, const struct nw_guide_axis *axis,
-                               double floor_rad, double model_rad2) {
+                               double floor_rad, double model_rad2, double scatter) {
     const double share = 1.0 - 1.0 / n;
     const double upper_rad2 = axis->uncorrelated_rad * axis->uncorrelated_rad * share;
     const double floor_rad2 = floor_rad > 0.0 ? floor_rad * floor_rad * share : 0.0;
-    struct bounds out;
-    out.low_rad = isfinite(upper_rad2) ? sqrt(fmax(0.0, raw_rad2 - upper_rad2)) : 0.0;
-    out.high_rad = fmax(sqrt(fmax(0.0, raw_rad2 - floor_rad2)), out.low_rad);
-    out.value_rad = clamp(sqrt(model_rad2), out.low_rad, out.high_rad); /* NaN stays NaN */
+    struct bounds out = {.value_rad = sqrt(model_rad2)};
+    out.low_rad =
+        isfinite(upper_rad2) ? sqrt(fmax(0.0, raw_rad2 - upper_rad2 * (1.0 + scatter))) : 0.0;
+    out.high_rad =
+        fmax(sqrt(fmax(0.0, raw_rad2 - floor_rad2 * fmax(0.0, 1.0 - scatter))), out.low_rad);
+    return out;
+}
+
+/* In one sub the raw rms itself scatters about the truth: the bounds give way to the value. */
+static struct bounds bounds_of_sub(double raw_rad2, double n, const struct nw_guide_axis *axis,
+                                   double floor_rad, double model_rad2) {
+    struct bounds out = bounds_of(raw_rad2, n, axis, floor_rad, model_rad2, 1.645 * sqrt(2.0 / n));
+    if (isfinite(out.value_rad)) {
+        out.low_rad = fmin(out.low_rad, out.value_rad);
+        out.high_rad = fmax(out.high_rad, out.value_rad);
+    }
     return out;
 }
 
@@ -110,6 +123,7 @@ void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_o
     const size_t first = first_at(pair->ra, sub->start_s);
     const size_t last = first_at(pair->ra, sub->end_s);
     sub->n = last - first;
+    sub->ra_logged_rad = sub->dec_logged_rad = NAN;
     sub->ra_rad = sub->dec_rad = sub->cross_rad2 = NAN;
     sub->ra_low_rad = sub->ra_high_rad = sub->dec_low_rad = sub->dec_high_rad = NAN;
     sub->drift_ra_rad = sub->drift_dec_rad = NAN;
@@ -122,11 +136,13 @@ void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_o
     const bool has_ra = pair->ra_states && a->ra.why_null[0] == '\0';
     const bool has_dec = pair->dec_states && a->dec.why_null[0] == '\0';
     const struct bounds b_ra =
-        bounds_of(ra.var_rad2, n, &a->ra, opts->noise_floor_rad,
-                  has_ra ? nw_guide_motion_var(pair->ra_states, first, last) : NAN);
+        bounds_of_sub(ra.var_rad2, n, &a->ra, opts->noise_floor_rad,
+                      has_ra ? nw_guide_motion_var(pair->ra_states, first, last) : NAN);
     const struct bounds b_dec =
-        bounds_of(dec.var_rad2, n, &a->dec, opts->noise_floor_rad,
-                  has_dec ? nw_guide_motion_var(pair->dec_states, first, last) : NAN);
+        bounds_of_sub(dec.var_rad2, n, &a->dec, opts->noise_floor_rad,
+                      has_dec ? nw_guide_motion_var(pair->dec_states, first, last) : NAN);
+    sub->ra_logged_rad = sqrt(ra.var_rad2);
+    sub->dec_logged_rad = sqrt(dec.var_rad2);
     sub->ra_rad = b_ra.value_rad;
     sub->ra_low_rad = b_ra.low_rad;
     sub->ra_high_rad = b_ra.high_rad;
@@ -155,13 +171,33 @@ static double rms_over(const struct nw_guide_analysis *a, size_t offset) {
     return n > 0.0 ? sqrt(sum / n) : NAN;
 }
 
-void nw_guide_sum_subs(struct nw_guide_analysis *a) {
-    a->ra.motion_in_sub_rad = rms_over(a, offsetof(struct nw_guide_sub, ra_rad));
-    a->ra.motion_low_rad = rms_over(a, offsetof(struct nw_guide_sub, ra_low_rad));
-    a->ra.motion_high_rad = rms_over(a, offsetof(struct nw_guide_sub, ra_high_rad));
-    a->dec.motion_in_sub_rad = rms_over(a, offsetof(struct nw_guide_sub, dec_rad));
-    a->dec.motion_low_rad = rms_over(a, offsetof(struct nw_guide_sub, dec_low_rad));
-    a->dec.motion_high_rad = rms_over(a, offsetof(struct nw_guide_sub, dec_high_rad));
+static void sum_axis(const struct nw_guide_analysis *a, size_t value_at, size_t raw_at,
+                     double floor_rad, struct nw_guide_axis *axis) {
+    const double raw_rad = rms_over(a, raw_at);
+    double n = 0.0; /* samples in a mean sub with a value */
+    double n_subs = 0.0;
+    for (size_t i = 0; i < a->n_subs; i++) {
+        if (a->subs[i].n >= GUIDE_SUB_SAMPLES_MIN) {
+            n += (double)a->subs[i].n;
+            n_subs += 1.0;
+        }
+    }
+    if (!(n_subs > 0.0)) {
+        return;
+    }
+    const double value_rad = rms_over(a, value_at);
+    const struct bounds b =
+        bounds_of(raw_rad * raw_rad, n / n_subs, axis, floor_rad, value_rad * value_rad, 0.0);
+    axis->motion_in_sub_rad = clamp(b.value_rad, b.low_rad, b.high_rad); /* NaN stays NaN */
+    axis->motion_low_rad = b.low_rad;
+    axis->motion_high_rad = b.high_rad;
+}
+
+void nw_guide_sum_subs(struct nw_guide_analysis *a, double floor_rad) {
+    sum_axis(a, offsetof(struct nw_guide_sub, ra_rad), offsetof(struct nw_guide_sub, ra_logged_rad),
+             floor_rad, &a->ra);
+    sum_axis(a, offsetof(struct nw_guide_sub, dec_rad),
+             offsetof(struct nw_guide_sub, dec_logged_rad), floor_rad, &a->dec);
     double length_s = 0.0;
     for (size_t i = 0; i < a->n_subs; i++) {
         length_s += (a->subs[i].end_s - a->subs[i].start_s) / (double)a->n_subs;

@@ -30,6 +30,7 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, size_t n, dou
     double noise = 0.0;
     double moved = 0.0; /* by the pulses so far */
     const double phase = 2.0 * NW_PI * gsl_rng_uniform(rng);
+    const double at_zero = a->worm * (sin(phase) + 0.25 * sin(1.0) + 0.06 * sin(2.0));
     const double keep = a->gear > 0.0 ? exp(-dt / a->gear_s) : 0.0;
     for (size_t k = 0; k < n; k++) {
         const double t = (double)k * dt;
@@ -43,7 +44,8 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, size_t n, dou
         if (a->worm > 0.0) {
             const double w = 2.0 * NW_PI * t / a->worm_period_s;
             worm =
-                a->worm * (sin(w + phase) + 0.25 * sin(2.0 * w + 1.0) + 0.06 * sin(8.0 * w + 2.0));
+                a->worm * (sin(w + phase) + 0.25 * sin(2.0 * w + 1.0) + 0.06 * sin(8.0 * w + 2.0)) -
+                at_zero;
         }
         y[k] = walk + gear + worm + moved;
         e[k] = y[k] + a->noise * noise;
