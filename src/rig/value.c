@@ -454,6 +454,7 @@ enum nw_status nw_rig_value_default(struct nw_rig_reader *reader, const struct n
     }
     if (key->kind == NW_RIG_WORD && key->fallback) {
         nw_text_copy(to, key->size, strcmp(key->fallback, "mono") == 0 ? "" : key->fallback);
+        return key->why ? nw_rig_assume(reader, path, key->fallback, key->why) : NW_OK;
     }
     if (key->kind == NW_RIG_CARRY) {
         *(enum nw_carries *)(void *)to = NW_CARRIES_CORRECTOR_AND_CAMERA;
