@@ -49,19 +49,26 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     return status == NW_OK ? nw_rig_read_setups(reader, &parts) : status;
 }
 
+/* What is read: a text and the overrides that are put on it. */
+struct source {
+    const char *name, *data;
+    size_t len;
+    const char *const *overrides;
+    size_t n_overrides;
+};
+
 /* One read of the text with overrides, then those of `change` (or NULL). */
-static enum nw_status read_text(const char *name, const char *data, size_t len,
-                                const char *const *overrides, size_t n_overrides,
-                                const struct nw_change *change, struct nw_rig **ret,
-                                struct nw_err *err) {
+static enum nw_status read_text(const struct source *source, const struct nw_change *change,
+                                struct nw_rig **ret, struct nw_err *err) {
     struct nw_rig *rig = nw_calloc(1, sizeof *rig);
-    struct nw_rig_reader reader = {.file = name, .rig = rig, .err = err};
+    struct nw_rig_reader reader = {.file = source->name, .rig = rig, .err = err};
     if (!rig) {
         return nw_err_set(err, NW_NOMEM, "description of the rig");
     }
-    enum nw_status status = nw_rig_tree_parse(name, data, len, &reader.root, err);
-    for (size_t i = 0; i < n_overrides && status == NW_OK; i++) {
-        status = nw_rig_override(reader.root, overrides[i], err);
+    enum nw_status status =
+        nw_rig_tree_parse(source->name, source->data, source->len, &reader.root, err);
+    for (size_t i = 0; i < source->n_overrides && status == NW_OK; i++) {
+        status = nw_rig_override(reader.root, source->overrides[i], err);
     }
     for (size_t i = 0; change && i < change->n_settings && status == NW_OK; i++) {
         status = nw_rig_override_path(reader.root, change->settings[i].path,
@@ -80,23 +87,22 @@ static enum nw_status read_text(const char *name, const char *data, size_t len,
 }
 
 /* Tries every change of the file, so that its faults are found now. */
-static enum nw_status try_changes(const struct nw_rig *rig, const char *name, const char *data,
-                                  size_t len, const char *const *overrides, size_t n_overrides,
+static enum nw_status try_changes(const struct nw_rig *rig, const struct source *source,
                                   struct nw_err *err) {
     size_t n_tried = 0;
     for (size_t i = 0; i < rig->n_setups; i++) {
-        for (size_t k = 0; k < rig->setups[i].n_changes; k++) {
+        const struct nw_setup *const s = &rig->setups[i];
+        for (size_t k = 0; k < s->n_changes; k++) {
             if (++n_tried > NW_RIG_MAX_CHANGES) {
-                return nw_err_set(err, NW_LIMIT, "%s: more than %d changes", name,
+                return nw_err_set(err, NW_LIMIT, "%s: more than %d changes", source->name,
                                   NW_RIG_MAX_CHANGES);
             }
             struct nw_rig *changed = NULL;
-            const enum nw_status status = read_text(name, data, len, overrides, n_overrides,
-                                                    &rig->setups[i].changes[k], &changed, err);
+            const enum nw_status status = read_text(source, &s->changes[k], &changed, err);
             nw_rig_free(changed);
             if (status != NW_OK) {
-                return nw_err_at(err, status, "%s: setups.%s.changes.%zu ('%s')", name,
-                                 rig->setups[i].name, k + 1, rig->setups[i].changes[k].name);
+                return nw_err_at(err, status, "%s: setups.%s.changes.%zu ('%s')", source->name,
+                                 s->name, k + 1, s->changes[k].name);
             }
         }
     }
@@ -106,10 +112,11 @@ static enum nw_status try_changes(const struct nw_rig *rig, const char *name, co
 enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
                             const char *const *overrides, size_t n_overrides, struct nw_rig **ret,
                             struct nw_err *err) {
+    const struct source source = {name, data, len, overrides, n_overrides};
     struct nw_rig *rig = NULL;
-    enum nw_status status = read_text(name, data, len, overrides, n_overrides, NULL, &rig, err);
+    enum nw_status status = read_text(&source, NULL, &rig, err);
     if (status == NW_OK) {
-        status = try_changes(rig, name, data, len, overrides, n_overrides, err);
+        status = try_changes(rig, &source, err);
     }
     if (status == NW_OK) {
         rig->path = nw_strdup(name);
