@@ -118,6 +118,50 @@ enum nw_status nw_frame_cfa_plane(const struct nw_frame *frame, const char *patt
                                   struct nw_err *err) NW_CHECKED;
 void nw_cfa_plane_done(struct nw_cfa_plane *plane);
 
+/* ---- Between headers ------------------------------------------------------------------------ */
+
+#define NW_HEADER_KIND_LIST(X)                                                                     \
+    X(STEP, "changed and stayed")                                                                  \
+    X(BACK, "changed and came back")                                                               \
+    X(ROTATION, "returns in a regular rotation")                                                   \
+    X(WANDER, "changed several times")
+enum nw_header_kind {
+#define X(name, text) NW_HEADER_##name,
+    NW_HEADER_KIND_LIST(X)
+#undef X
+};
+const char *nw_header_kind_text(enum nw_header_kind kind);
+
+struct nw_header_step {
+    size_t frame;                      /* the first frame with the new value */
+    const char *old_value, *new_value; /* of the frames' cards; NULL: the keyword is not there */
+};
+
+enum { NW_HEADER_STEPS = 8 };
+struct nw_header_change {
+    const char *key;
+    const char *what; /* "gain", "filter", ...; "" for keywords without a name here */
+    enum nw_header_kind kind;
+    size_t n_values; /* different ones, absence counted */
+    size_t n_steps;  /* changes from one frame to the next */
+    size_t n_listed; /* of them below: the first; of a rotation one round */
+    struct nw_header_step steps[NW_HEADER_STEPS];
+};
+struct nw_header_changes {
+    struct nw_header_change *items; /* settings with a name first, then the others by keyword */
+    size_t n, cap;
+};
+
+/* Keywords whose value changes between frames (in the order of time) although it should not: the
+ * camera's settings, the optics, the programs. Left out: what changes by itself (times, places in
+ * the sky, temperatures and weather, focuser position, tube side, statistics, checksums, the
+ * target, file names), and numbers without a name here that are new in most frames. "300" and
+ * "300.0" are the same. Texts are borrowed: they die with the frames. n of 0 or 1: nothing changed.
+ */
+enum nw_status nw_headers_compare(const struct nw_frame *const *frames, size_t n,
+                                  struct nw_header_changes *ret, struct nw_err *err) NW_CHECKED;
+void nw_header_changes_done(struct nw_header_changes *changes);
+
 /* ---- Background --------------------------------------------------------------------------- */
 
 /* Sky and its noise on a mesh, smooth in between (Bijaoui 1980; Bertin & Arnouts 1996). */
