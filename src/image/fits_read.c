@@ -289,6 +289,11 @@ done:
     return status == NW_OK ? NW_OK : at_path(err, status, path);
 }
 
+void nw_frame_drop_pixels(struct nw_frame *frame) {
+    nw_big_free(frame->px);
+    frame->px = NULL;
+}
+
 void nw_frame_free(struct nw_frame *frame) {
     if (frame) {
         free(frame->path);

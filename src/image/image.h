@@ -84,6 +84,8 @@ struct nw_frame_opts {
 enum nw_status nw_frame_read(const char *path, const struct nw_frame_opts *opts,
                              struct nw_frame **ret, struct nw_err *err) NW_CHECKED;
 void nw_frame_free(struct nw_frame *frame);
+/* Gives the memory of the pixels back, px becomes NULL; the header stays. */
+void nw_frame_drop_pixels(struct nw_frame *frame);
 const struct nw_card *nw_frame_card(const struct nw_frame *frame, const char *key); /* or NULL */
 
 /* Writes a 16-bit unsigned (BZERO 32768), 8-bit or float image with the given cards, atomically. */
@@ -302,5 +304,32 @@ struct nw_transmission {
 enum nw_status nw_transmission_solve(const struct nw_measure *const *frames,
                                      const double *exposure_s, size_t n_frames,
                                      struct nw_transmission *result, struct nw_err *err) NW_CHECKED;
+
+/* ---- Many frames -------------------------------------------------------------------------- */
+
+struct nw_series_opts {
+    struct nw_measure_opts measure; /* n_threads: frames side by side */
+    enum nw_channel channel;        /* of colour frames: MONO = all three, else R, G or B */
+    const char *pattern;            /* NULL or "": as the header says */
+};
+struct nw_series_item {
+    char *path;
+    struct nw_frame *frame;         /* header only; NULL when it could not be read */
+    struct nw_measure *measures[3]; /* one of a mono frame; R, G, B of a colour frame */
+    size_t n_measures;
+    enum nw_status status; /* of this frame; its text in err, which names the path */
+    struct nw_err err;
+};
+struct nw_series {
+    struct nw_series_item *items; /* in the order of the paths */
+    size_t n;
+};
+/* Reads and measures frames in parallel; pixels are not kept. One that fails has its own status and
+ * stops nobody. NOMEM is the only error of the call itself. */
+enum nw_status nw_series_measure(const char *const *paths, size_t n,
+                                 const struct nw_series_opts *opts,
+                                 const struct nw_progress *progress, struct nw_series *ret,
+                                 struct nw_err *err) NW_CHECKED;
+void nw_series_done(struct nw_series *series);
 
 #endif

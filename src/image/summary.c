@@ -86,7 +86,8 @@ static void summarise_shape(struct nw_measure *m, double *work) {
     m->e1 = e1.value;
     m->e2 = e2.value;
     m->e_sigma = hypot(e1.sigma, e2.sigma) / sqrt(2.0);
-    const double e = fmin(hypot(e1.value, e2.value), 0.999);
+    const double length = hypot(e1.value, e2.value);
+    const double e = length < 0.999 ? length : isnan(length) ? NAN : 0.999;
     m->elongation = sqrt((1.0 + e) / (1.0 - e));
     m->elongation_angle_rad = 0.5 * atan2(e2.value, e1.value);
 }

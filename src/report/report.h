@@ -12,6 +12,7 @@
 #include <stddef.h>
 
 #include "base/base.h"
+#include "image/image.h"
 
 #define NW_REPORT_MAX_BYTES ((size_t)256 << 20) /* of one document */
 #define NW_REPORT_WIDTH 80
@@ -106,5 +107,18 @@ char *nw_report_duration(char *text, size_t size, double duration_s); /* "4.2 s"
                                                                          "1 h 05 min" */
 char *nw_report_clock(char *text, size_t size, double t_utc_s);       /* "21:40" */
 char *nw_report_percent(char *text, size_t size, double fraction);    /* 0.083: "8 %" */
+
+/* ---- measure ------------------------------------------------------------------------------ */
+
+/* transmission: NULL, or 3 * series->n entries, of frame i and its channel k at 3 * i + k.
+ * elapsed_s is the time that all frames took together; each is given its share. All items have
+ * measures. */
+enum nw_status nw_report_measure_json(const struct nw_series *series,
+                                      const struct nw_transmission *transmission, double elapsed_s,
+                                      json_t **ret, struct nw_err *err) NW_CHECKED;
+void nw_report_measure_text(const struct nw_series *series,
+                            const struct nw_transmission *transmission, struct nw_buf *text);
+/* The stars of all frames as CSV. */
+void nw_report_stars_csv(const struct nw_series *series, struct nw_buf *csv);
 
 #endif
