@@ -95,11 +95,13 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 
 const struct cli_command CMD_RIG = {
     .name = "rig",
-    .arguments = "RIG",
+    .arguments = "RIG | --keys | --draft FOLDER",
     .help = "what was understood of a rig file; its keys; a draft from frames",
-    .notes = "nightwright rig RIG            what was understood, and what is assumed\n"
-             "nightwright rig --keys         every key\n"
-             "nightwright rig --draft FOLDER -o rig.yaml   a starter file from frame headers",
+    .notes = "'rig RIG' says what was understood and what is assumed. 'rig --keys' lists every "
+             "key. 'rig --draft FOLDER -o rig.yaml' writes a starter file from frame headers; it "
+             "works as it stands, and says what to replace.\n"
+             "Names of parts stand in a path as they stand in the file, dots and blanks included: "
+             "--set 'correctors.reducer 0.8x.magnification=0.79'.",
     .options = OPTIONS,
     .min_args = 0,
     .max_args = 1,

@@ -101,15 +101,26 @@ static enum nw_status out_of_memory(struct builder *b) {
     return nw_err_set(b->err, NW_NOMEM, "description %s", b->name);
 }
 
+/* What usually lies behind the two faults that beginners meet. */
+static const char *hint(const char *problem) {
+    if (problem && strstr(problem, "cannot start any token")) {
+        return "; indent with blanks, not tabs; text that begins with @, ` or % needs quotes";
+    }
+    if (problem && strstr(problem, "mapping values are not allowed")) {
+        return "; is a blank missing after a colon above, or does a text with ': ' lack its quotes";
+    }
+    return "";
+}
+
 /* What libyaml says of text that is no YAML, with its own place. */
 static enum nw_status fail_yaml(struct builder *b) {
     const yaml_parser_t *const p = &b->parser;
     if (p->error == YAML_MEMORY_ERROR) {
         return out_of_memory(b);
     }
-    (void)nw_err_set(b->err, NW_FORMAT, "not readable as YAML: %s%s%s",
+    (void)nw_err_set(b->err, NW_FORMAT, "not readable as YAML: %s%s%s%s",
                      p->problem ? p->problem : "unknown fault", p->context ? ", " : "",
-                     p->context ? p->context : "");
+                     p->context ? p->context : "", hint(p->problem));
     /* Faults of the reader (characters YAML forbids) have an offset but no mark. */
     size_t line = p->problem_mark.line + 1;
     size_t column = p->problem_mark.column + 1;

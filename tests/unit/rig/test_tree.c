@@ -55,6 +55,18 @@ static void test_what_explodes_or_surprises_is_refused(void **state) {
                 "parsing a flow mapping");
 }
 
+static void test_what_beginners_stumble_over_has_a_hint(void **state) {
+    (void)state;
+    must_refuse("site:\n\tlatitude: 3 deg\n", NULL, NW_FORMAT,
+                "rig.yaml:2:1: not readable as YAML: found character that cannot start any token, "
+                "while scanning for the next token; indent with blanks, not tabs; text that begins "
+                "with @, ` or % needs quotes");
+    must_refuse("site:\n  latitude:-32 deg\n  longitude: 1 deg\n", NULL, NW_FORMAT,
+                "rig.yaml:3:12: not readable as YAML: mapping values are not allowed in this "
+                "context; is a blank missing after a colon above, or does a text with ': ' lack "
+                "its quotes");
+}
+
 static void test_duplicate_keys_name_both_places(void **state) {
     (void)state;
     must_refuse("name: a\nsite:\n  latitude: 1 deg\n  name: x\n  latitude: 2 deg\n", NULL,
@@ -110,6 +122,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_block_flow_quotes_and_comments_read_alike),
         cmocka_unit_test(test_what_explodes_or_surprises_is_refused),
+        cmocka_unit_test(test_what_beginners_stumble_over_has_a_hint),
         cmocka_unit_test(test_duplicate_keys_name_both_places),
         cmocka_unit_test(test_limits_hold),
         cmocka_unit_test(test_a_missing_file_names_itself),
