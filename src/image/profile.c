@@ -23,6 +23,10 @@ double profile_fwhm_px(const struct profile *p) {
 }
 
 /* Gauss-Legendre abscissae and weights on -1/2 .. 1/2 (Abramowitz & Stegun 1964, table 25.4). */
+static const double NODE1[1] = {0.0};
+static const double WEIGHT1[1] = {1.0};
+static const double NODE2[2] = {-0.2886751345948129, 0.2886751345948129};
+static const double WEIGHT2[2] = {0.5, 0.5};
 static const double NODE3[3] = {-0.3872983346207417, 0.0, 0.3872983346207417};
 static const double WEIGHT3[3] = {0.2777777777777778, 0.4444444444444444, 0.2777777777777778};
 static const double NODE5[5] = {-0.4530899229693320, -0.2692346550528415, 0.0, 0.2692346550528415,
@@ -30,23 +34,29 @@ static const double NODE5[5] = {-0.4530899229693320, -0.2692346550528415, 0.0, 0
 static const double WEIGHT5[5] = {0.1184634425280945, 0.2393143352496832, 0.2844444444444444,
                                   0.2393143352496832, 0.1184634425280945};
 
+/* sharp is 2 / alpha^2 of a round star: 0.5 at a width of 2 px, 0.25 at 2.9 px, 0.01 at 14 px. */
+struct pixel_rule profile_pixel_rule(const struct profile *p, double q, double pixel_width) {
+    const double sharp = (p->cxx + p->cyy) * pixel_width * pixel_width;
+    if (q > 60.0 || sharp < 0.01) { /* far out, or wide: straight over the pixel */
+        return (struct pixel_rule){1, NODE1, WEIGHT1};
+    }
+    if (q > 12.0 || sharp < 0.25) {
+        return (struct pixel_rule){2, NODE2, WEIGHT2};
+    }
+    return sharp > 0.5 ? (struct pixel_rule){5, NODE5, WEIGHT5}
+                       : (struct pixel_rule){3, NODE3, WEIGHT3};
+}
+
 double profile_pixel(const struct profile *p, double dx, double dy, double pixel_width) {
     const double q = p->cxx * dx * dx + 2.0 * p->cxy * dx * dy + p->cyy * dy * dy;
-    const double sharp = (p->cxx + p->cyy) * pixel_width * pixel_width;
-    if (q > 60.0 || sharp < 0.01) { /* far out, or wide: smooth over the pixel */
-        return pow(1.0 + q, -p->beta);
-    }
-    const bool is_fine = sharp > 0.5 && q < 12.0;
-    const int n = is_fine ? 5 : 3;
-    const double *const node = is_fine ? NODE5 : NODE3;
-    const double *const weight = is_fine ? WEIGHT5 : WEIGHT3;
+    const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
     double sum = 0.0;
-    for (int j = 0; j < n; j++) {
-        const double y = dy + node[j] * pixel_width;
-        for (int i = 0; i < n; i++) {
-            const double x = dx + node[i] * pixel_width;
+    for (int j = 0; j < rule.n; j++) {
+        const double y = dy + rule.node[j] * pixel_width;
+        for (int i = 0; i < rule.n; i++) {
+            const double x = dx + rule.node[i] * pixel_width;
             const double u = 1.0 + p->cxx * x * x + 2.0 * p->cxy * x * y + p->cyy * y * y;
-            sum += weight[i] * weight[j] * pow(u, -p->beta);
+            sum += rule.weight[i] * rule.weight[j] * pow(u, -p->beta);
         }
     }
     return sum;

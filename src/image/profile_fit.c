@@ -15,25 +15,14 @@ struct system {
 /* Value and derivatives of the model at one pixel. */
 static double model_at(const struct profile *p, double dx, double dy, double pixel_width,
                        double d[static N_MAX]) {
-    static const double NODE[3] = {-0.3872983346207417, 0.0, 0.3872983346207417};
-    static const double WEIGHT[3] = {0.2777777777777778, 0.4444444444444444, 0.2777777777777778};
-    static const double NODE5[5] = {-0.4530899229693320, -0.2692346550528415, 0.0,
-                                    0.2692346550528415, 0.4530899229693320};
-    static const double WEIGHT5[5] = {0.1184634425280945, 0.2393143352496832, 0.2844444444444444,
-                                      0.2393143352496832, 0.1184634425280945};
     const double q = p->cxx * dx * dx + 2.0 * p->cxy * dx * dy + p->cyy * dy * dy;
-    const double sharp = (p->cxx + p->cyy) * pixel_width * pixel_width;
-    const bool is_single = q > 60.0 || sharp < 0.01;
-    const bool is_fine = sharp > 0.5 && q < 12.0;
-    const int n = is_single ? 1 : is_fine ? 5 : 3;
-    const double *const node = is_single ? &NODE[1] : is_fine ? NODE5 : NODE;
-    const double *const weight = is_fine ? WEIGHT5 : WEIGHT;
+    const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
     memset(d, 0, N_MAX * sizeof *d);
-    for (int j = 0; j < n; j++) {
-        const double y = dy + node[j] * pixel_width;
-        for (int i = 0; i < n; i++) {
-            const double x = dx + node[i] * pixel_width;
-            const double w = is_single ? 1.0 : weight[i] * weight[j];
+    for (int j = 0; j < rule.n; j++) {
+        const double y = dy + rule.node[j] * pixel_width;
+        for (int i = 0; i < rule.n; i++) {
+            const double x = dx + rule.node[i] * pixel_width;
+            const double w = rule.weight[i] * rule.weight[j];
             const double u = 1.0 + p->cxx * x * x + 2.0 * p->cxy * x * y + p->cyy * y * y;
             const double log_u = log(u);
             const double value = w * exp(-p->beta * log_u);

@@ -143,7 +143,11 @@ struct tile_stat tile_measure(struct nw_image_view tile) {
     }
     const double sigma = m.sd / CLIPPED_SD;
     const bool is_mildly_skewed = fabs(m.mean - m.median) < 0.3 * m.sd;
-    const double mode = is_mildly_skewed ? 2.5 * m.median - 1.5 * m.mean : m.median;
+    /* below about one bin of noise (whole numbers) the median depends on where the steps fall */
+    const bool is_coarse = m.sd < 1.5;
+    const double mode = is_mildly_skewed && is_coarse ? m.mean
+                        : is_mildly_skewed            ? 2.5 * m.median - 1.5 * m.mean
+                                                      : m.median;
     stat.level_adu = h.low + h.width * mode;
     stat.sigma_adu = h.width * sigma;
     stat.count = (size_t)m.n;

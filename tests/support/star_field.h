@@ -1,0 +1,151 @@
+/* star_field.h - star fields of known truth, for tests of the image engine.
+ * Idea: elliptical Moffat stars integrated over each pixel by midpoint subdivision, which shares
+ * nothing with the Gauss-Legendre points of the code under test; sky and photon noise from a seeded
+ * generator. Error of the subdivision: under 0.1 % of the width from 1.2 px up. */
+#ifndef NW_TEST_STAR_FIELD_H
+#define NW_TEST_STAR_FIELD_H
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include "image/image.h"
+
+struct true_star {
+    double x, y, flux;
+};
+
+/* One profile for the whole field: optical FWHM sqrt(major minor), axis ratio, angle, beta. */
+struct true_profile {
+    double fwhm, q, theta, beta;
+};
+
+static inline double true_alpha(const struct true_profile *p) {
+    return p->fwhm / (2.0 * sqrt(pow(2.0, 1.0 / p->beta) - 1.0));
+}
+
+/* Mean over a pixel of the profile of unit flux, at (dx, dy) from the star; n x n midpoints. */
+static inline double true_pixel(const struct true_profile *p, double dx, double dy, double width,
+                                int n) {
+    const double alpha = true_alpha(p);
+    const double a2 = alpha * alpha / p->q; /* long axis squared */
+    const double b2 = alpha * alpha * p->q;
+    double sum = 0.0;
+    for (int j = 0; j < n; j++) {
+        for (int i = 0; i < n; i++) {
+            const double x = dx + width * ((i + 0.5) / n - 0.5);
+            const double y = dy + width * ((j + 0.5) / n - 0.5);
+            const double u = x * cos(p->theta) + y * sin(p->theta);
+            const double v = y * cos(p->theta) - x * sin(p->theta);
+            sum += pow(1.0 + u * u / a2 + v * v / b2, -p->beta);
+        }
+    }
+    return sum / (n * n) * (p->beta - 1.0) / (NW_PI * alpha * alpha);
+}
+
+/* Half-maximum width along an axis at `angle` of the profile seen through a pixel, by bisection. */
+static inline double true_width(const struct true_profile *p, double angle, double pixel_width) {
+    enum { N = 24 };
+    const double half = 0.5 * true_pixel(p, 0.0, 0.0, pixel_width, N);
+    double low = 0.0;
+    double high = 3.0 * p->fwhm + 2.0;
+    for (int i = 0; i < 40; i++) {
+        const double r = 0.5 * (low + high);
+        if (true_pixel(p, r * cos(angle), r * sin(angle), pixel_width, N) > half) {
+            low = r;
+        } else {
+            high = r;
+        }
+    }
+    return low + high;
+}
+
+static inline double true_delivered(const struct true_profile *p, double pixel_width) {
+    return sqrt(true_width(p, p->theta, pixel_width) *
+                true_width(p, p->theta + NW_PI / 2.0, pixel_width));
+}
+
+static inline gsl_rng *test_rng(unsigned long seed) {
+    gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(rng, seed);
+    return rng;
+}
+
+static inline struct nw_frame *field_new(size_t width, size_t height, double sky) {
+    struct nw_frame *const frame = calloc(1, sizeof *frame);
+    frame->path = nw_strdup("simulated");
+    frame->width_px = width;
+    frame->height_px = height;
+    frame->n_planes = 1;
+    frame->bitpix = -32;
+    frame->data_max_adu = NAN;
+    frame->facts.saturation_adu = frame->facts.gain_e_per_adu = NAN;
+    frame->facts.read_noise_e = NAN;
+    frame->px = calloc(width * height, sizeof *frame->px);
+    for (size_t i = 0; i < width * height; i++) {
+        frame->px[i] = (float)sky;
+    }
+    return frame;
+}
+
+static inline void field_free(struct nw_frame *frame) {
+    free(frame->px);
+    free(frame->path);
+    free(frame);
+}
+
+/* Adds noiseless stars, each out to where it holds `faint_adu` a pixel. */
+static inline void field_add(struct nw_frame *frame, const struct true_star *stars, size_t n,
+                             const struct true_profile *p, double pixel_width, double faint_adu) {
+    const double alpha = true_alpha(p);
+    for (size_t k = 0; k < n; k++) {
+        const double top = stars[k].flux * (p->beta - 1.0) / (NW_PI * alpha * alpha);
+        const double far = alpha * sqrt(pow(fmax(top / faint_adu, 2.0), 1.0 / p->beta)) / p->q;
+        const long reach = (long)fmin(ceil(far + 3.0), 150.0);
+        for (long y = lround(stars[k].y) - reach; y <= lround(stars[k].y) + reach; y++) {
+            for (long x = lround(stars[k].x) - reach; x <= lround(stars[k].x) + reach; x++) {
+                if (x < 0 || y < 0 || x >= (long)frame->width_px || y >= (long)frame->height_px) {
+                    continue;
+                }
+                const double dx = (double)x - stars[k].x;
+                const double dy = (double)y - stars[k].y;
+                const double r = hypot(dx, dy);
+                const int m = r > 3.0 * p->fwhm + 3.0 ? 1
+                              : p->fwhm > 6.0         ? 3
+                              : p->fwhm > 2.5         ? 5
+                                                      : 11;
+                frame->px[(size_t)y * frame->width_px + (size_t)x] +=
+                    (float)(stars[k].flux * true_pixel(p, dx, dy, pixel_width, m));
+            }
+        }
+    }
+}
+
+/* Noise of the sky and, with a gain, the photons of what stands above sky_adu. */
+static inline void field_noise(struct nw_frame *frame, double sky_adu, double sigma_adu,
+                               double gain_e_per_adu, gsl_rng *rng) {
+    for (size_t i = 0; i < frame->width_px * frame->height_px; i++) {
+        const double light = fmax((double)frame->px[i] - sky_adu, 0.0);
+        const double photons = gain_e_per_adu > 0.0 ? light / gain_e_per_adu : 0.0;
+        frame->px[i] +=
+            (float)gsl_ran_gaussian_ziggurat(rng, sqrt(sigma_adu * sigma_adu + photons));
+    }
+}
+
+/* The measured star nearest to a place, within reach; NULL when there is none. */
+static inline const struct nw_star *field_find(const struct nw_measure *m, double x, double y,
+                                               double reach) {
+    const struct nw_star *best = NULL;
+    for (size_t i = 0; i < m->n_stars; i++) {
+        const double d = hypot(m->stars[i].x_px - x, m->stars[i].y_px - y);
+        if (d < reach) {
+            best = &m->stars[i];
+            reach = d;
+        }
+    }
+    return best;
+}
+
+#endif

@@ -1,0 +1,147 @@
+/* Sky and noise of fields of known truth. */
+#include "check.h"
+#include "star_field.h"
+
+static struct nw_background *must_build(const struct nw_frame *frame) {
+    struct nw_background *b = NULL;
+    struct nw_err err = {NW_OK, ""};
+    const enum nw_status status = nw_background_new(nw_frame_plane(frame, 0), NULL, &b, &err);
+    if (status != NW_OK) {
+        print_error("%s\n", err.text);
+    }
+    assert_int_equal(status, NW_OK);
+    return b;
+}
+
+/* A bent ramp of 600 ADU over 500 px in noise of 10: the surface follows it to the edges. */
+static void test_slope_is_followed_to_the_corners(void **state) {
+    (void)state;
+    enum { W = 500, H = 400 };
+    gsl_rng *rng = test_rng(1);
+    struct nw_frame *f = field_new(W, H, 0.0);
+    for (size_t i = 0; i < (size_t)W * H; i++) {
+        const double x = (double)(i % W);
+        const double y = (double)(i / W);
+        f->px[i] = (float)(1000.0 + 1.2 * x - 0.5 * y + 1e-3 * x * y +
+                           gsl_ran_gaussian_ziggurat(rng, 10.0));
+    }
+    struct nw_background *b = must_build(f);
+    float sky[W];
+    float noise[W];
+    double sum2 = 0.0;
+    double worst = 0.0;
+    for (size_t y = 0; y < H; y++) {
+        nw_background_row(b, y, sky, noise);
+        for (size_t x = 0; x < W; x++) {
+            const double truth =
+                1000.0 + 1.2 * (double)x - 0.5 * (double)y + 1e-3 * (double)x * (double)y;
+            const double off = (double)sky[x] - truth;
+            sum2 += off * off;
+            worst = fmax(worst, fabs(off));
+        }
+    }
+    /* a tile's mode has 2.1 sigma / sqrt(4096) = 0.03 sigma; a slope of 77 ADU across a tile in 10
+     * of noise makes its values 2.4 times wider, so about 1 ADU */
+    check_near(sqrt(sum2 / ((double)W * H)), 0.0, 2.0, "truth, 0.2 sigma rms");
+    /* going on straight by half a tile both ways multiplies a tile's error by 2.5 in the corners:
+     * four sigmas of that */
+    check_near(worst, 0.0, 8.0, "truth, corners");
+    nw_background_free(b);
+    field_free(f);
+    gsl_rng_free(rng);
+}
+
+/* Unbiased on pure noise; whole numbers with a noise below one step as well. */
+static void test_level_and_noise_of_pure_noise(void **state) {
+    (void)state;
+    static const struct {
+        double sigma;
+        bool is_rounded;
+        double level_tol, noise_tol;
+    } rows[] = {{10.0, false, 0.02, 0.02}, {10.0, true, 0.02, 0.02}, {0.8, true, 0.05, 0.10}};
+    gsl_rng *rng = test_rng(2);
+    for (size_t r = 0; r < sizeof rows / sizeof rows[0]; r++) {
+        struct nw_frame *f = field_new(640, 640, 100.3);
+        field_noise(f, 100.3, rows[r].sigma, 0.0, rng);
+        for (size_t i = 0; rows[r].is_rounded && i < 640u * 640u; i++) {
+            f->px[i] = rintf(f->px[i]);
+        }
+        struct nw_background *b = must_build(f);
+        check_near(nw_background_level_adu(b), 100.3, rows[r].level_tol * rows[r].sigma, "truth");
+        check_near(nw_background_noise_adu(b), rows[r].sigma, rows[r].noise_tol * rows[r].sigma,
+                   "truth; rounding adds 1/12");
+        nw_background_free(b);
+        field_free(f);
+    }
+    gsl_rng_free(rng);
+}
+
+/* Stars pull the level up by a small part of the noise only; a blank quarter is bridged. */
+static void test_stars_and_blank_pixels(void **state) {
+    (void)state;
+    gsl_rng *rng = test_rng(3);
+    struct nw_frame *f = field_new(512, 512, 200.0);
+    static struct true_star s[400];
+    for (size_t i = 0; i < 400; i++) {
+        s[i] = (struct true_star){gsl_ran_flat(rng, 0.0, 511.0), gsl_ran_flat(rng, 0.0, 511.0),
+                                  300.0 * pow(gsl_rng_uniform_pos(rng), -0.8)};
+    }
+    const struct true_profile p = {3.0, 1.0, 0.0, 3.0};
+    field_add(f, s, 400, &p, 1.0, 0.05);
+    field_noise(f, 200.0, 10.0, 0.0, rng);
+    for (size_t y = 0; y < 200; y++) {
+        for (size_t x = 300; x < 512; x++) {
+            f->px[y * 512 + x] = NAN;
+        }
+    }
+    struct nw_background *b = must_build(f);
+    check_near(nw_background_level_adu(b), 200.0, 1.0, "truth, a tenth of sigma");
+    check_near(nw_background_noise_adu(b), 10.0, 0.5, "truth");
+    float sky[512];
+    nw_background_row(b, 50, sky, NULL);
+    for (size_t x = 0; x < 512; x++) {
+        check_near((double)sky[x], 200.0, 5.0, "truth, half a sigma, blank region included");
+    }
+    nw_background_free(b);
+    field_free(f);
+    gsl_rng_free(rng);
+}
+
+static void test_tiny_and_bad_images(void **state) {
+    (void)state;
+    struct nw_err err = {NW_OK, ""};
+    for (size_t side = 1; side <= 5; side += 2) {
+        struct nw_frame *f = field_new(side, side, 7.0);
+        struct nw_background *b = must_build(f);
+        float sky[8];
+        nw_background_row(b, side - 1, sky, NULL);
+        check_near((double)sky[side - 1], 7.0, 1e-6, "constant image");
+        check_near(nw_background_noise_adu(b), 0.0, 1e-9, "constant image");
+        nw_background_free(b);
+        for (size_t i = 0; i < side * side; i++) {
+            f->px[i] = NAN;
+        }
+        b = NULL;
+        assert_int_equal(nw_background_new(nw_frame_plane(f, 0), NULL, &b, &err), NW_DATA);
+        assert_null(b);
+        field_free(f);
+    }
+    struct nw_frame *f = field_new(8, 8, 7.0);
+    struct nw_background *b = NULL;
+    const struct nw_background_opts even = {.filter = 4};
+    assert_int_equal(nw_background_new(nw_frame_plane(f, 0), &even, &b, &err), NW_DOMAIN);
+    assert_non_null(strstr(err.text, "odd"));
+    const struct nw_image_view empty = {.px = f->px};
+    assert_int_equal(nw_background_new(empty, NULL, &b, &err), NW_DOMAIN);
+    field_free(f);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_slope_is_followed_to_the_corners),
+        cmocka_unit_test(test_level_and_noise_of_pure_noise),
+        cmocka_unit_test(test_stars_and_blank_pixels),
+        cmocka_unit_test(test_tiny_and_bad_images),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
