@@ -1,0 +1,108 @@
+/* star_point.c - points: the numbers that the lines depend on; their lines composed.
+ * Idea: one table (star_internal.h) says where each number stands in the rig. */
+#include "budget/star_internal.h"
+
+#include <math.h>
+
+void star_point_of(const struct nw_rig *rig, const struct nw_setup *setup, struct star_point *ret) {
+    const struct nw_site *s = &rig->site;
+    const struct nw_mount *m = &rig->mount;
+    const struct nw_setup *u = setup;
+    *ret = (struct star_point){
+        .corrector_rides = u->focuser.carries == NW_CARRIES_CORRECTOR_AND_CAMERA,
+        .is_colour = u->camera.pattern[0] != 0,
+        .resampling = strcmp(u->resampling, "bilinear") == 0   ? NW_OTF_BILINEAR
+                      : strcmp(u->resampling, "lanczos3") == 0 ? NW_OTF_LANCZOS3
+                                                               : NW_OTF_BOX,
+        .width_px = (double)u->camera.width_px,
+        .height_px = (double)u->camera.height_px,
+        .focus_phase = NAN,
+        .dec_rad = NAN};
+#define X(name, place) ret->p[STAR_P_##name] = (place);
+    STAR_PARAM_LIST(X)
+#undef X
+    struct nw_val *magnification = &ret->p[STAR_P_MAGNIFICATION];
+    if (!u->has_corrector || !isfinite(magnification->v)) {
+        *magnification = (struct nw_val){.v = 1.0, .sigma = 0.0, .from = NW_FROM_GIVEN};
+    }
+    if (!(ret->p[STAR_P_BINNING].v >= 1.0)) {
+        ret->p[STAR_P_BINNING] = (struct nw_val){.v = 1.0, .sigma = 0.0, .from = NW_FROM_ASSUMED};
+    }
+    /* without a filter the eye's whole range is taken */
+    if (!isfinite(ret->p[STAR_P_CENTRE].v)) {
+        ret->p[STAR_P_CENTRE] =
+            (struct nw_val){.v = 550e-9, .sigma = 20e-9, .from = NW_FROM_ASSUMED};
+        ret->p[STAR_P_PASSBAND] =
+            (struct nw_val){.v = 300e-9, .sigma = 50e-9, .from = NW_FROM_ASSUMED};
+    }
+    /* what the rig cannot say must not turn everything into NaN: no such contribution is known */
+    for (int k = 0; k < STAR_N_PARAMS; k++) {
+        const bool is_outer_scale = k == STAR_P_OUTER_SCALE;
+        if (!isfinite(ret->p[k].v)) {
+            ret->p[k].v = is_outer_scale ? INFINITY : 0.0;
+        }
+    }
+}
+
+static void take(struct nw_val *value, double v, enum nw_from from) {
+    if (isfinite(v)) {
+        *value = (struct nw_val){.v = v, .sigma = 0.0, .from = from};
+    }
+}
+
+void star_point_at_frame(const struct star_point *base, const struct nw_star_frame *frame,
+                         struct star_point *ret) {
+    *ret = *base;
+    take(&ret->p[STAR_P_AIRMASS], frame->airmass, NW_FROM_HEADER);
+    take(&ret->p[STAR_P_SUB_LENGTH], frame->exposure_s, NW_FROM_HEADER);
+    take(&ret->p[STAR_P_MOTION_RA], frame->motion_ra_rad, NW_FROM_MEASURED);
+    take(&ret->p[STAR_P_MOTION_DEC], frame->motion_dec_rad, NW_FROM_MEASURED);
+    if (isfinite(frame->dec_rad)) {
+        ret->dec_rad = frame->dec_rad;
+    }
+    const double interval_s = star_value(base, STAR_P_FOCUS_INTERVAL);
+    if (isfinite(frame->since_focus_s) && interval_s > 0.0) {
+        ret->focus_phase = (frame->since_focus_s + 0.5 * fmax(0.0, frame->exposure_s)) / interval_s;
+    }
+}
+
+enum nw_status star_compose(const struct star_point *point, const double *scale, struct nw_psf *ret,
+                            struct nw_err *err) {
+    struct star_line lines[NW_STAR_N_LINES];
+    struct nw_otf parts[NW_STAR_N_LINES * STAR_PARTS];
+    size_t n = 0;
+    for (int id = 0; id < NW_STAR_N_LINES; id++) {
+        star_line_build((enum nw_star_line_id)id, point, &lines[id]);
+        if (scale && lines[id].n > 0) {
+            star_line_scale(&lines[id], scale[id]);
+        }
+        for (size_t i = 0; i < lines[id].n; i++) {
+            parts[n++] = lines[id].parts[i];
+        }
+    }
+    return nw_psf_compose(parts, n, ret, err);
+}
+
+enum nw_status star_effects(const struct star_point *point, const double *relative_sigma,
+                            double effect_rad[NW_STAR_N_LINES], struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (int id = 0; id < NW_STAR_N_LINES && status == NW_OK; id++) {
+        effect_rad[id] = 0.0;
+        if (!(relative_sigma[id] > 0.0)) {
+            continue;
+        }
+        double width[2] = {NAN, NAN};
+        for (int side = 0; side < 2 && status == NW_OK; side++) {
+            double scale[NW_STAR_N_LINES];
+            for (int k = 0; k < NW_STAR_N_LINES; k++) {
+                scale[k] = 1.0;
+            }
+            scale[id] = fmax(0.05, side ? 1.0 + relative_sigma[id] : 1.0 - relative_sigma[id]);
+            struct nw_psf psf;
+            status = star_compose(point, scale, &psf, err);
+            width[side] = psf.fwhm_rad;
+        }
+        effect_rad[id] = status == NW_OK ? 0.5 * (width[1] - width[0]) : 0.0;
+    }
+    return status;
+}
