@@ -12,7 +12,9 @@
 #include <stddef.h>
 
 #include "base/base.h"
+#include "budget/budget.h"
 #include "image/image.h"
+#include "rig/rig.h"
 
 #define NW_REPORT_MAX_BYTES ((size_t)256 << 20) /* of one document */
 #define NW_REPORT_WIDTH 80
@@ -120,5 +122,19 @@ void nw_report_measure_text(const struct nw_series *series,
                             const struct nw_transmission *transmission, struct nw_buf *text);
 /* The stars of all frames as CSV. */
 void nw_report_stars_csv(const struct nw_series *series, struct nw_buf *csv);
+
+/* ---- check -------------------------------------------------------------------------------- */
+
+/* The budgets of one setup, borrowed. */
+struct nw_check_report {
+    const struct nw_rig *rig;
+    const struct nw_setup *setup;
+    const struct nw_star_budget *star_width;
+    double exposure_s; /* of the frames; NaN without */
+    char remark[400];  /* on the frames that were left out; "" = none */
+};
+void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *buf);
+enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t **ret,
+                                    struct nw_err *err) NW_CHECKED;
 
 #endif
