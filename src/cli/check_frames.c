@@ -1,0 +1,342 @@
+/* check_frames.c - frames of one night as evidence for the budgets: listed, measured, placed in
+ * the sky.
+ * Idea: header facts are read first and decide which frames count (lights of the setup's filter);
+ * only those are measured, several at a time, one plane each: green of a colour camera. */
+#include "cli/check_internal.h"
+
+#include <assert.h>
+#include <math.h>
+
+#include "sky/sky.h"
+
+enum { FOLDER_DEPTH = 3 };
+
+struct frame_work {
+    const char *path;
+    struct nw_frame_facts facts;
+    struct nw_star_frame star;
+    enum nw_status status;
+    struct nw_err err;
+    bool is_kept, is_interpolated, has_width;
+};
+
+struct job {
+    struct frame_work *work;
+    const struct nw_rig *rig;
+    const struct nw_setup *setup;
+    bool is_header_only;
+};
+
+static bool is_folder(const char *path, struct nw_paths *ret, struct nw_err *err) {
+    static const char *const endings[] = {".fits", ".fit", ".fts", ".fits.gz", ".fits.fz", NULL};
+    return nw_file_list(path, endings, FOLDER_DEPTH, ret, err) == NW_OK;
+}
+
+static enum nw_status add_path(struct nw_paths *paths, const char *path, struct nw_err *err) {
+    const enum nw_status status = nw_grow((void **)&paths->items, &paths->cap, paths->n + 1,
+                                          sizeof *paths->items, 100000, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    paths->items[paths->n] = nw_strdup(path);
+    if (!paths->items[paths->n]) {
+        return nw_err_set(err, NW_NOMEM, "path %s", path);
+    }
+    paths->n++;
+    return NW_OK;
+}
+
+/* Files as named, folders as what is in them. */
+static enum nw_status expand(const char *const *given, size_t n, struct nw_paths *paths,
+                             struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        struct nw_paths inside = {0};
+        if (is_folder(given[i], &inside, NULL)) {
+            if (inside.n == 0) {
+                status = nw_err_set(err, NW_NOTFOUND,
+                                    "%s: no FITS file (.fits, .fit, .fts, .fits.gz, .fits.fz) in "
+                                    "this folder",
+                                    given[i]);
+            }
+            for (size_t k = 0; k < inside.n && status == NW_OK; k++) {
+                status = add_path(paths, inside.items[k], err);
+            }
+        } else {
+            status = add_path(paths, given[i], err);
+        }
+        nw_paths_done(&inside);
+    }
+    return status;
+}
+
+/* Airmass at mid-exposure: from the header, its altitude, or coordinates, site and time. */
+static double airmass_of(const struct nw_frame_facts *facts, const struct nw_rig *rig) {
+    if (facts->airmass >= 1.0) {
+        return facts->airmass;
+    }
+    if (isfinite(facts->ra_rad) && isfinite(facts->dec_rad) && isfinite(facts->t_start_utc_s)) {
+        const struct nw_place place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v,
+                                       rig->site.elevation_m.v};
+        const struct nw_air_state air = {rig->site.pressure_Pa.v, rig->site.temperature_K.v,
+                                         rig->site.relative_humidity.v};
+        struct nw_pointing pointing;
+        const double half_s = isfinite(facts->exposure_s) ? 0.5 * facts->exposure_s : 0.0;
+        if (nw_sky_pointing(facts->ra_rad, facts->dec_rad, facts->t_start_utc_s + half_s, &place,
+                            &air, &pointing, NULL) == NW_OK) {
+            return pointing.airmass;
+        }
+    }
+    return isfinite(facts->altitude_rad) ? nw_sky_airmass(facts->altitude_rad) : NAN;
+}
+
+static void unknown_star(struct nw_star_frame *star) {
+    *star = (struct nw_star_frame){.t_start_utc_s = NAN,
+                                   .exposure_s = NAN,
+                                   .airmass = NAN,
+                                   .dec_rad = NAN,
+                                   .fwhm_rad = NAN,
+                                   .fwhm_sigma_rad = NAN,
+                                   .e1 = NAN,
+                                   .e2 = NAN,
+                                   .e_sigma = NAN,
+                                   .fwhm_centre_rad = NAN,
+                                   .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
+                                   .motion_ra_rad = NAN,
+                                   .motion_dec_rad = NAN,
+                                   .motion_ra_low_rad = NAN,
+                                   .motion_ra_high_rad = NAN,
+                                   .motion_dec_low_rad = NAN,
+                                   .motion_dec_high_rad = NAN,
+                                   .since_focus_s = NAN};
+}
+
+static void fill_star(const struct nw_measure *measure, double scale_rad,
+                      struct frame_work *work) {
+    static const int corner[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
+                                  NW_ZONES_X *NW_ZONES_Y - 1};
+    struct nw_star_frame *star = &work->star;
+    star->fwhm_rad = measure->fwhm_px * scale_rad;
+    star->fwhm_sigma_rad = measure->fwhm_sigma_px * scale_rad;
+    star->e1 = measure->e1;
+    star->e2 = measure->e2;
+    star->e_sigma = measure->e_sigma;
+    star->fwhm_centre_rad = measure->zones[NW_ZONES_X * NW_ZONES_Y / 2].fwhm_px * scale_rad;
+    for (int k = 0; k < 4; k++) {
+        star->fwhm_corner_rad[k] = measure->zones[corner[k]].fwhm_px * scale_rad;
+    }
+    work->has_width = measure->fwhm_px > 0.0;
+}
+
+static void look_at(void *user, size_t i) {
+    const struct job *job = user;
+    struct frame_work *work = &job->work[i];
+    const struct nw_frame_opts opts = {.header_only = job->is_header_only};
+    struct nw_frame *frame = NULL;
+    struct nw_measure *measure = NULL;
+    if (!job->is_header_only && !work->is_kept) {
+        return;
+    }
+    work->status = nw_frame_read(work->path, &opts, &frame, &work->err);
+    if (work->status != NW_OK) {
+        return;
+    }
+    work->facts = frame->facts;
+    if (!job->is_header_only) {
+        const char *pattern = frame->facts.bayer[0] ? frame->facts.bayer
+                                                    : job->setup->camera.pattern;
+        const bool is_colour = frame->n_planes == 3 || pattern[0];
+        const struct nw_measure_opts how = {.n_threads = 1};
+        work->is_interpolated = frame->n_planes == 3;
+        work->status = nw_measure_frame(frame, is_colour ? NW_CHANNEL_G : NW_CHANNEL_MONO,
+                                        frame->n_planes == 3 ? "" : pattern, &how, &measure,
+                                        &work->err);
+        if (work->status == NW_OK) {
+            fill_star(measure, nw_setup_scale_rad(job->setup), work);
+        }
+    }
+    nw_measure_free(measure);
+    nw_frame_free(frame);
+}
+
+static bool is_light(const struct nw_frame_facts *facts) {
+    char kind[32];
+    size_t n = 0;
+    for (; facts->image_type[n] && n + 1 < sizeof kind; n++) {
+        const char c = facts->image_type[n];
+        kind[n] = (char)(c >= 'A' && c <= 'Z' ? c - 'A' + 'a' : c);
+    }
+    kind[n] = 0;
+    return n == 0 || strstr(kind, "light") || strstr(kind, "object") || strstr(kind, "science");
+}
+
+static bool is_of_filter(const struct nw_frame_facts *facts, const struct nw_setup *setup) {
+    return !facts->filter[0] || !setup->filter.name[0] ||
+           nw_text_equal_nocase(facts->filter, setup->filter.name);
+}
+
+/* Lights of the setup's filter; all lights when no frame knows that filter. */
+static void choose(struct frame_work *work, size_t n, const struct nw_setup *setup,
+                   struct check_night *night) {
+    size_t n_light = 0;
+    size_t n_filter = 0;
+    for (size_t i = 0; i < n; i++) {
+        n_light += is_light(&work[i].facts);
+        n_filter += is_light(&work[i].facts) && is_of_filter(&work[i].facts, setup);
+    }
+    for (size_t i = 0; i < n; i++) {
+        work[i].is_kept = is_light(&work[i].facts) &&
+                          (n_filter == 0 || is_of_filter(&work[i].facts, setup));
+    }
+    if (n_light < n) {
+        nw_buf_printf(&night->remark, "%zu are no lights; ", n - n_light);
+    }
+    if (n_filter > 0 && n_filter < n_light) {
+        nw_buf_printf(&night->remark, "%zu are not of the filter %s; ", n_light - n_filter,
+                      setup->filter.name);
+    }
+    if (n_filter == 0 && n_light > 0) {
+        nw_buf_printf(&night->remark, "no frame names the filter %s: all lights taken; ",
+                      setup->filter.name);
+    }
+}
+
+static int by_time(const void *a, const void *b) {
+    const struct nw_star_frame *x = a;
+    const struct nw_star_frame *y = b;
+    return (x->t_start_utc_s > y->t_start_utc_s) - (x->t_start_utc_s < y->t_start_utc_s);
+}
+
+struct place_of_focus {
+    double t_s, steps;
+};
+
+/* Time since the last change of the focuser, from header positions: known only after the first
+ * change, and only where changes are rare (a focuser that follows the temperature moves at every
+ * other frame, and says nothing of focus runs). */
+static void since_focus(struct nw_star_frame *stars, const double *steps, size_t n) {
+    size_t n_moves = 0;
+    for (size_t i = 1; i < n; i++) {
+        n_moves += isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0;
+    }
+    if (n_moves == 0 || 3 * n_moves > n) {
+        return;
+    }
+    double t_run_s = NAN;
+    for (size_t i = 1; i < n; i++) {
+        if (isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0) {
+            t_run_s = stars[i].t_start_utc_s;
+        }
+        stars[i].since_focus_s = stars[i].t_start_utc_s - t_run_s;
+    }
+}
+
+struct sorted {
+    struct nw_star_frame star; /* first: by_time reads it */
+    double steps;
+};
+
+static enum nw_status collect(const struct frame_work *work, size_t n, const struct nw_rig *rig,
+                              struct check_night *night, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    struct sorted *sorted = nw_calloc(n + 1, sizeof *sorted);
+    double *steps = nw_calloc(n + 1, sizeof *steps);
+    night->stars = nw_calloc(n + 1, sizeof *night->stars);
+    if (!sorted || !steps || !night->stars) {
+        status = nw_err_set(err, NW_NOMEM, "%zu frames", n);
+        goto done;
+    }
+    size_t n_starless = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (!work[i].is_kept) {
+            continue;
+        }
+        if (!work[i].has_width) {
+            n_starless++;
+            continue;
+        }
+        struct sorted *to = &sorted[night->n++];
+        to->star = work[i].star;
+        to->star.t_start_utc_s = work[i].facts.t_start_utc_s;
+        to->star.exposure_s = work[i].facts.exposure_s;
+        to->star.dec_rad = work[i].facts.dec_rad;
+        to->star.airmass = airmass_of(&work[i].facts, rig);
+        to->steps = work[i].facts.focuser_steps;
+        night->is_interpolated = night->is_interpolated || work[i].is_interpolated;
+    }
+    if (n_starless) {
+        nw_buf_printf(&night->remark, "%zu without usable stars; ", n_starless);
+    }
+    qsort(sorted, night->n, sizeof *sorted, by_time);
+    for (size_t i = 0; i < night->n; i++) {
+        night->stars[i] = sorted[i].star;
+        steps[i] = sorted[i].steps;
+    }
+    since_focus(night->stars, steps, night->n);
+done:
+    free(steps);
+    free(sorted);
+    return status;
+}
+
+/* The first error by order of the frames; a frame without stars is no error. */
+static enum nw_status first_error(const struct frame_work *work, size_t n, struct nw_err *err) {
+    for (size_t i = 0; i < n; i++) {
+        if (work[i].status != NW_OK) {
+            const bool has_path = strstr(work[i].err.text, work[i].path) != NULL;
+            return has_path ? nw_err_set(err, work[i].status, "%s", work[i].err.text)
+                            : nw_err_set(err, work[i].status, "%s: %s", work[i].path,
+                                         work[i].err.text);
+        }
+    }
+    return NW_OK;
+}
+
+static enum nw_status measure_all(struct job *job, size_t n, struct check_night *night,
+                                  struct nw_err *err) {
+    job->is_header_only = true;
+    (void)nw_parallel_for(n, 0, look_at, job, NULL);
+    enum nw_status status = first_error(job->work, n, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    choose(job->work, n, job->setup, night);
+    job->is_header_only = false;
+    struct cli_progress bar;
+    const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
+    (void)nw_parallel_for(n, 0, look_at, job, &progress);
+    cli_progress_end(&bar);
+    return first_error(job->work, n, err);
+}
+
+enum nw_status check_frames(const char *const *given, size_t n_given, const struct nw_rig *rig,
+                            const struct nw_setup *setup, struct check_night *night,
+                            struct nw_err *err) {
+    struct nw_paths paths = {0};
+    struct frame_work *work = NULL;
+    enum nw_status status = expand(given, n_given, &paths, err);
+    if (status != NW_OK) {
+        goto done;
+    }
+    work = nw_calloc(paths.n + 1, sizeof *work);
+    if (!work) {
+        status = nw_err_set(err, NW_NOMEM, "%zu frames", paths.n);
+        goto done;
+    }
+    for (size_t i = 0; i < paths.n; i++) {
+        work[i].path = paths.items[i];
+        unknown_star(&work[i].star);
+    }
+    struct job job = {.work = work, .rig = rig, .setup = setup};
+    status = measure_all(&job, paths.n, night, err);
+    if (status == NW_OK) {
+        status = collect(work, paths.n, rig, night, err);
+    }
+    if (status == NW_OK && night->n == 0) {
+        status = nw_err_set(err, NW_DATA, "no usable star in any of %zu frames", paths.n);
+    }
+done:
+    free(work);
+    nw_paths_done(&paths);
+    return status;
+}

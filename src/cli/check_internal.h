@@ -1,0 +1,28 @@
+/* check_internal.h - shared by the files of the command `check`. */
+#ifndef NW_CHECK_INTERNAL_H
+#define NW_CHECK_INTERNAL_H
+
+#include "budget/budget.h"
+#include "cli/cli.h"
+#include "guiding/guiding.h"
+#include "image/image.h"
+#include "rig/rig.h"
+
+/* What frames and guide log of one night say. */
+struct check_night {
+    struct nw_star_frame *stars; /* in order of time */
+    size_t n;
+    bool is_interpolated;
+    struct nw_buf remark; /* on the frames that were left out */
+};
+
+/* Measures files, and the frames in folders. DATA: none has a usable star. */
+enum nw_status check_frames(const char *const *given, size_t n_given, const struct nw_rig *rig,
+                            const struct nw_setup *setup, struct check_night *night,
+                            struct nw_err *err) NW_CHECKED;
+/* Lays the log beside the frames of the night and fills their motions and `evidence`. */
+enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
+                             const struct nw_setup *setup, struct check_night *night,
+                             struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+
+#endif

@@ -1,0 +1,216 @@
+/* cmd_check.c - `check`: the budgets of a rig beside what a night delivered. */
+#include <math.h>
+
+#include "cli/check_internal.h"
+#include "report/report.h"
+
+/* The rig as each of its changes would make it. */
+struct changed {
+    struct nw_star_alternative *items;
+    struct nw_rig **rigs;
+    size_t n;
+};
+
+static void changed_done(struct changed *changed) {
+    for (size_t i = 0; i < changed->n; i++) {
+        nw_rig_free(changed->rigs[i]);
+    }
+    free(changed->rigs);
+    free(changed->items);
+    *changed = (struct changed){0};
+}
+
+/* Overrides of the caller, then those of the change. */
+static enum nw_status read_changed(const char *path, const char *const *sets, size_t n_sets,
+                                   const struct nw_change *change, struct nw_rig **ret,
+                                   struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    const size_t n = n_sets + change->n_settings;
+    const char **overrides = nw_calloc(n + 1, sizeof *overrides);
+    struct nw_buf *texts = nw_calloc(change->n_settings + 1, sizeof *texts);
+    if (!overrides || !texts) {
+        status = nw_err_set(err, NW_NOMEM, "%zu overrides", n);
+        goto done;
+    }
+    for (size_t i = 0; i < n_sets; i++) {
+        overrides[i] = sets[i];
+    }
+    for (size_t i = 0; i < change->n_settings; i++) {
+        nw_buf_init(&texts[i], 4096);
+        nw_buf_printf(&texts[i], "%s=%s", change->settings[i].path, change->settings[i].value);
+        overrides[n_sets + i] = nw_buf_failed(&texts[i]) ? "" : texts[i].data;
+    }
+    status = nw_rig_read(path, overrides, n, ret, err);
+    if (status != NW_OK) {
+        status = nw_err_at(err, status, "change '%s'", change->name);
+    }
+done:
+    for (size_t i = 0; texts && i < change->n_settings; i++) {
+        nw_buf_done(&texts[i]);
+    }
+    free(texts);
+    free(overrides);
+    return status;
+}
+
+static enum nw_status read_alternatives(const struct cli_args *args, const struct nw_setup *setup,
+                                        struct changed *ret, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    size_t n_sets = 0;
+    const char *const *sets = cli_texts(args, "set", &n_sets);
+    ret->items = nw_calloc(setup->n_changes + 1, sizeof *ret->items);
+    ret->rigs = nw_calloc(setup->n_changes + 1, sizeof *ret->rigs);
+    if (!ret->items || !ret->rigs) {
+        return nw_err_set(err, NW_NOMEM, "%zu changes", setup->n_changes);
+    }
+    for (size_t i = 0; i < setup->n_changes && status == NW_OK; i++) {
+        status =
+            read_changed(cli_arg(args, 0), sets, n_sets, &setup->changes[i], &ret->rigs[i], err);
+        if (status == NW_OK) {
+            ret->n = i + 1;
+            ret->items[i] =
+                (struct nw_star_alternative){.change = &setup->changes[i],
+                                             .rig = ret->rigs[i],
+                                             .setup = nw_rig_setup(ret->rigs[i], setup->name)};
+        }
+    }
+    return status;
+}
+
+static enum nw_status find_setup(const struct nw_rig *rig, const char *name,
+                                 const struct nw_setup **ret, struct nw_err *err) {
+    *ret = nw_rig_setup(rig, name);
+    if (*ret) {
+        return NW_OK;
+    }
+    const char *names[64];
+    size_t n = 0;
+    for (; n < rig->n_setups && n < sizeof names / sizeof *names; n++) {
+        names[n] = rig->setups[n].name;
+    }
+    const char *near = nw_text_nearest(name, names, n);
+    return nw_err_set(err, NW_NOTFOUND, "%s: no setup '%s'; %s '%s'", rig->path, name,
+                      near ? "did you mean" : "the first is", near ? near : rig->setups[0].name);
+}
+
+static double mean_exposure(const struct check_night *night) {
+    double sum = 0.0;
+    for (size_t i = 0; i < night->n; i++) {
+        sum += night->stars[i].exposure_s;
+    }
+    return night->n ? sum / (double)night->n : NAN;
+}
+
+static enum nw_status print(const struct cli_args *args, const struct nw_check_report *check,
+                            struct cli_result *result, struct nw_err *err) {
+    const struct nw_star_budget *budget = check->star_width;
+    const double total =
+        isfinite(budget->measured_rad) ? budget->measured_rad : budget->predicted_rad;
+    bool is_over = total > budget->allowed_rad;
+    for (int k = 0; k < NW_STAR_N_LINES; k++) {
+        const struct nw_star_line *line = &budget->lines[k];
+        is_over = is_over || (line->is_present && line->alone_rad > line->allowed_rad);
+    }
+    result->is_over = is_over && cli_given(args, "strict");
+    if (cli_wants_json(args)) {
+        return nw_report_check_json(check, &result->json, err);
+    }
+    nw_report_check_text(check, &result->text);
+    return NW_OK;
+}
+
+static enum nw_status look_at_night(const struct cli_args *args, const struct nw_rig *rig,
+                                    const struct nw_setup *setup, struct check_night *night,
+                                    struct nw_star_evidence *evidence, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    size_t n_given = 0;
+    const char *const *given = cli_texts(args, "frames", &n_given);
+    if (n_given > 0) {
+        status = check_frames(given, n_given, rig, setup, night, err);
+    }
+    if (status == NW_OK && cli_given(args, "guiding")) {
+        status = check_guiding(cli_text(args, "guiding"), rig, setup, night, evidence, err);
+    }
+    evidence->frames = night->stars;
+    evidence->n_frames = night->n;
+    evidence->colour =
+        night->is_interpolated ? NW_STAR_COLOUR_INTERPOLATED : NW_STAR_COLOUR_OWN_PIXELS;
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    struct nw_rig *rig = NULL;
+    const struct nw_setup *setup = NULL;
+    struct nw_star_budget *budget = NULL;
+    struct changed changed = {0};
+    struct check_night night = {0};
+    struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
+    size_t n_sets = 0;
+    const char *const *sets = cli_texts(args, "set", &n_sets);
+    nw_buf_init(&night.remark, 400);
+    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
+    if (status == NW_OK) {
+        status = find_setup(rig, cli_text(args, "setup"), &setup, err);
+    }
+    if (status == NW_OK) {
+        status = read_alternatives(args, setup, &changed, err);
+    }
+    if (status == NW_OK) {
+        status = look_at_night(args, rig, setup, &night, &evidence, err);
+    }
+    if (status == NW_OK) {
+        status = nw_star_budget_new(rig, setup, &evidence, changed.items, changed.n, &budget, err);
+    }
+    if (status == NW_OK) {
+        struct nw_check_report check = {
+            .rig = rig, .setup = setup, .star_width = budget, .exposure_s = mean_exposure(&night)};
+        if (night.remark.len > 2) {
+            (void)snprintf(check.remark, sizeof check.remark, "left out: %.*s",
+                           (int)night.remark.len - 2, night.remark.data);
+        }
+        status = print(args, &check, result, err);
+    }
+    nw_star_budget_free(budget);
+    changed_done(&changed);
+    free(night.stars);
+    nw_buf_done(&night.remark);
+    nw_rig_free(rig);
+    return status;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "setup",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "setup of the rig; the first when left out"},
+    {.name = "frames",
+     .kind = CLI_LIST,
+     .value = "FOLDER|FILE",
+     .help = "frames of one night, to set beside the prediction"},
+    {.name = "guiding", .kind = CLI_TEXT, .value = "LOG", .help = "guide log of the same night"},
+    {.name = "set",
+     .kind = CLI_TEXT,
+     .value = "PATH=VALUE",
+     .help = "another value for one key of the rig file",
+     .is_repeatable = true},
+    {.name = "strict",
+     .kind = CLI_FLAG,
+     .help = "exit 3 when a total or a line is over its allocation"},
+    {0}};
+
+const struct cli_command CMD_CHECK = {
+    .name = "check",
+    .arguments = "RIG",
+    .help = "Budgets: what widens the star, predicted beside measured; what to change",
+    .notes = "Without frames it is a prediction. With frames, the first half of the subs sets the "
+             "air, and the second half is foretold before it is looked at.\n"
+             "Airmass comes from the frame's header, or from its coordinates, site and time. The "
+             "guide log is laid beside the frames by the dithers between them and refused when the "
+             "clocks do not fit.\n"
+             "Examples: check rig.yaml; check rig.yaml --frames lights --guiding guide.csv",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 1,
+    .run = run,
+};
