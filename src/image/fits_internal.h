@@ -160,10 +160,6 @@ size_t nw_fits_unpack_gzip(const unsigned char *bytes, size_t n, bool is_shuffle
 bool nw_fits_unpack_hcompress(const unsigned char *bytes, size_t n, size_t n_slow, size_t n_fast,
                               int64_t *values, unsigned char *scratch, int64_t *line);
 
-/* ---- facts.c: what the keywords say --------------------------------------------------------- */
-
-void nw_fits_facts_read(const struct nw_card *cards, size_t n_cards, struct nw_frame_facts *ret);
-
 /* ---- facts.c, facts_time.c: what the keywords say -------------------------------------------- */
 
 void nw_fits_facts_read(const struct nw_card *cards, size_t n_cards, struct nw_frame_facts *ret);

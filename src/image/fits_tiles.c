@@ -168,69 +168,83 @@ static void convert_integers(const struct work *work, uint64_t tile, size_t n) {
     }
 }
 
-/* One tile to work->px. false: damaged. */
-static bool unpack_tile(const struct work *work, uint64_t tile, const uint64_t *size, size_t n_px) {
+/* A tile that its own packing did not take: floats only gzipped, plain pixels, or nothing. */
+static bool unpack_fallback(const struct work *work, uint64_t tile, size_t n_px) {
     const struct nw_fits_tiles *const tiles = work->tiles;
-    const unsigned char *packed = NULL;
     const unsigned char *gzipped = NULL;
     const unsigned char *plain = NULL;
-    size_t n_packed = 0;
     size_t n_gzipped = 0;
     size_t n_plain = 0;
-    if (!heap_bytes(work, &tiles->packed, tile, &packed, &n_packed) ||
-        !heap_bytes(work, &tiles->gzipped, tile, &gzipped, &n_gzipped) ||
+    if (!heap_bytes(work, &tiles->gzipped, tile, &gzipped, &n_gzipped) ||
         !heap_bytes(work, &tiles->plain, tile, &plain, &n_plain)) {
         return false;
     }
-    size_t width = 0;
-    if (n_packed == 0 && n_gzipped > 0) { /* floats that could not be quantised */
-        width = nw_fits_unpack_gzip(gzipped, n_gzipped, false, n_px, work->bytes, work->scratch);
+    if (n_gzipped > 0) {
+        const size_t width =
+            nw_fits_unpack_gzip(gzipped, n_gzipped, false, n_px, work->bytes, work->scratch);
         convert_elements(work, work->bytes, width, width > 0 ? n_px : 0);
         return width > 0 && (tiles->scaling.bitpix > 0 || width >= 4);
     }
-    if (n_packed == 0 && n_plain > 0) {
-        width = (size_t)abs(tiles->scaling.bitpix) / 8;
+    if (n_plain > 0) {
+        const size_t width = (size_t)abs(tiles->scaling.bitpix) / 8;
         if (n_plain < n_px * width) {
             return false;
         }
         convert_elements(work, plain, width, n_px);
         return true;
     }
-    if (n_packed == 0) { /* nothing at all: nothing known */
-        for (size_t i = 0; i < n_px; i++) {
-            work->px[i] = NAN;
-        }
-        return true;
+    for (size_t i = 0; i < n_px; i++) {
+        work->px[i] = NAN; /* nothing at all: nothing known */
+    }
+    return true;
+}
+
+/* Packed bytes to work->values, or to work->px where they are floats as such. */
+static bool unpack_values(const struct work *work, const unsigned char *packed, size_t n_packed,
+                          const uint64_t *size, bool is_quantised, size_t n_px) {
+    const struct nw_fits_tiles *const tiles = work->tiles;
+    const bool holds_numbers = tiles->scaling.bitpix > 0 || is_quantised;
+    if (tiles->packing == NW_FITS_RICE_1) {
+        return holds_numbers && nw_fits_unpack_rice(packed, n_packed, tiles->rice_bytes,
+                                                    tiles->rice_block_px, work->values, n_px);
+    }
+    if (tiles->packing == NW_FITS_HCOMPRESS_1) { /* tiles of two axes only */
+        return holds_numbers && size[0] * size[1] == n_px &&
+               nw_fits_unpack_hcompress(packed, n_packed, (size_t)size[1], (size_t)size[0],
+                                        work->values, work->scratch, work->line);
+    }
+    const size_t width = nw_fits_unpack_gzip(packed, n_packed, tiles->packing == NW_FITS_GZIP_2,
+                                             n_px, work->bytes, work->scratch);
+    if (!holds_numbers) {
+        convert_elements(work, work->bytes, width, width >= 4 ? n_px : 0);
+        return width >= 4;
+    }
+    elements_to_values(work->bytes, width, width > 0 ? n_px : 0, work->values);
+    return width > 0;
+}
+
+/* One tile to work->px. false: damaged. */
+static bool unpack_tile(const struct work *work, uint64_t tile, const uint64_t *size, size_t n_px) {
+    const struct nw_fits_tiles *const tiles = work->tiles;
+    const unsigned char *packed = NULL;
+    size_t n_packed = 0;
+    if (!heap_bytes(work, &tiles->packed, tile, &packed, &n_packed)) {
+        return false;
+    }
+    if (n_packed == 0) {
+        return unpack_fallback(work, tile, n_px);
     }
     const double own_scale = number_at(work, &tiles->zscale_column, tile);
     const double own_zero = number_at(work, &tiles->zzero_column, tile);
     const double scale = isnan(own_scale) ? tiles->zscale : own_scale;
     const double zero = isnan(own_zero) ? tiles->zzero : own_zero;
     const bool is_quantised = tiles->scaling.bitpix < 0 && !isnan(scale) && !isnan(zero);
-    bool is_fine = false;
-    if (tiles->packing == NW_FITS_RICE_1) {
-        is_fine = nw_fits_unpack_rice(packed, n_packed, tiles->rice_bytes, tiles->rice_block_px,
-                                      work->values, n_px);
-    } else if (tiles->packing == NW_FITS_HCOMPRESS_1) {
-        is_fine = n_px / size[0] == size[1] &&
-                  nw_fits_unpack_hcompress(packed, n_packed, (size_t)size[1], (size_t)size[0],
-                                           work->values, work->scratch, work->line);
-    } else {
-        width = nw_fits_unpack_gzip(packed, n_packed, tiles->packing == NW_FITS_GZIP_2, n_px,
-                                    work->bytes, work->scratch);
-        is_fine = width > 0;
-        if (is_fine && tiles->scaling.bitpix < 0 && !is_quantised) {
-            convert_elements(work, work->bytes, width, n_px);
-            return width >= 4;
-        }
-        elements_to_values(work->bytes, width, is_fine ? n_px : 0, work->values);
-    }
-    if (!is_fine || (tiles->scaling.bitpix < 0 && !is_quantised)) {
+    if (!unpack_values(work, packed, n_packed, size, is_quantised, n_px)) {
         return false;
     }
     if (is_quantised) {
         convert_quantised(work, tile, scale, zero, n_px);
-    } else {
+    } else if (tiles->scaling.bitpix > 0) {
         convert_integers(work, tile, n_px);
     }
     return true;

@@ -10,45 +10,56 @@
 struct bits {
     const unsigned char *bytes;
     size_t n, at;
-    uint64_t held; /* the low n_held bits are unread */
-    unsigned n_held;
-    bool is_over;
+    uint64_t held;   /* the low n_held bits are unread */
+    unsigned n_held; /* at most 64 */
+    size_t n_past;   /* bits made up behind the end; once taken, the bytes are too few */
 };
 
-/* At most 32 bits. */
-static uint32_t take_bits(struct bits *bits, unsigned count) {
-    while (bits->n_held < count) {
+/* Holds at least 32 bits; past the end they read as zeros, and n_held counts those too. */
+static void fill(struct bits *bits) {
+    while (bits->n_held <= 56) {
         const bool is_end = bits->at >= bits->n;
-        bits->is_over = bits->is_over || is_end;
         bits->held = bits->held << 8 | (is_end ? 0u : bits->bytes[bits->at]);
+        bits->n_past += is_end ? 8 : 0;
         bits->at += is_end ? 0 : 1;
         bits->n_held += 8;
     }
+}
+
+static bool is_over(const struct bits *bits) {
+    return bits->n_held < bits->n_past;
+}
+
+/* At most 32 bits. */
+static uint32_t take_bits(struct bits *bits, unsigned count) {
+    if (bits->n_held < count) {
+        fill(bits);
+    }
     bits->n_held -= count;
-    const uint64_t value = bits->held >> bits->n_held;
-    bits->held &= (UINT64_C(1) << bits->n_held) - 1;
-    return (uint32_t)value;
+    return (uint32_t)(bits->held >> bits->n_held & ((UINT64_C(1) << count) - 1));
 }
 
 /* Zeros before the next one, which is consumed. */
 static uint32_t take_unary(struct bits *bits) {
     uint32_t zeros = 0;
-    while (!bits->is_over) {
+    for (;;) {
         if (bits->n_held == 0) {
-            bits->held = take_bits(bits, 8);
-            bits->n_held = 8;
+            fill(bits);
         }
-        while (bits->n_held > 0) {
-            bits->n_held--;
-            if (bits->held >> bits->n_held & 1u) {
-                bits->held &= (UINT64_C(1) << bits->n_held) - 1;
-                return zeros;
-            }
-            zeros++;
+        const uint64_t unread =
+            bits->n_held == 64 ? bits->held : bits->held & ((UINT64_C(1) << bits->n_held) - 1);
+        if (unread != 0) {
+            const unsigned length = 64 - (unsigned)__builtin_clzll(unread);
+            zeros += bits->n_held - length;
+            bits->n_held = length - 1;
+            return zeros;
         }
-        bits->held = 0;
+        zeros += bits->n_held;
+        bits->n_held = 0;
+        if (is_over(bits)) {
+            return zeros;
+        }
     }
-    return zeros;
 }
 
 static int64_t as_stored(uint32_t value, int bytes_per_px) {
@@ -64,13 +75,13 @@ bool nw_fits_unpack_rice(const unsigned char *bytes, size_t n, int bytes_per_px,
     const unsigned raw_code = bytes_per_px == 1 ? 6 : bytes_per_px == 2 ? 14 : 25;
     struct bits bits = {.bytes = bytes, .n = n};
     uint32_t last = take_bits(&bits, width);
-    for (size_t at = 0; at < n_px && !bits.is_over; at += block_px) {
+    for (size_t at = 0; at < n_px && !is_over(&bits); at += block_px) {
         const size_t end = n_px - at < block_px ? n_px : at + block_px;
         const unsigned code = take_bits(&bits, code_bits);
         if (code > raw_code + 1) {
             return false;
         }
-        for (size_t i = at; i < end && !bits.is_over; i++) {
+        for (size_t i = at; i < end && !is_over(&bits); i++) {
             uint32_t folded = 0; /* code 0: all differences are 0 */
             if (code == raw_code + 1) {
                 folded = take_bits(&bits, width);
@@ -82,7 +93,7 @@ bool nw_fits_unpack_rice(const unsigned char *bytes, size_t n, int bytes_per_px,
             values[i] = as_stored(last, bytes_per_px);
         }
     }
-    return !bits.is_over;
+    return !is_over(&bits);
 }
 
 /* Unpacks up to `size` bytes; the true length, or SIZE_MAX when damaged or longer. */

@@ -252,8 +252,8 @@ enum nw_status nw_headers_compare(const struct nw_frame *const *frames, size_t n
         n_entries += frames[i]->n_cards;
     }
     struct entry *const entries = nw_calloc(n_entries, sizeof *entries);
-    const struct nw_card **const cards = nw_calloc(n, sizeof *cards);
-    struct runs runs = {.values = nw_calloc(n, sizeof *runs.values),
+    const struct nw_card **const cards = nw_calloc(n, sizeof(const struct nw_card *));
+    struct runs runs = {.values = nw_calloc(n, sizeof(const struct nw_card *)),
                         .run = nw_calloc(n, sizeof *runs.run),
                         .start = nw_calloc(n, sizeof *runs.start)};
     enum nw_status status = NW_OK;
