@@ -75,6 +75,7 @@ static void convert_16(const struct nw_fits_scaling *s, const unsigned char *byt
                        float *px) {
     const bool is_plain = !(s->bscale < 1.0) && !(s->bscale > 1.0) && !s->has_blank;
     if (is_plain && !(s->bzero < 32768.0) && !(s->bzero > 32768.0)) {
+#pragma omp simd
         for (size_t i = 0; i < n; i++) {
             px[i] = (float)(read_u16(bytes + 2 * i) ^ 0x8000u);
         }

@@ -196,12 +196,26 @@ static enum nw_status find_hdu(struct nw_fits_source *source, int wanted, struct
     return nw_err_set(err, NW_LIMIT, "more than %d HDUs", MAX_HDUS);
 }
 
+/* The cards of the table that holds a compressed image say nothing about the image. */
+static void drop_structural(struct nw_fits_hdu *hdu) {
+    size_t n = 0;
+    for (size_t i = 0; i < hdu->n_cards; i++) {
+        if (!nw_fits_key_is_structural(hdu->cards[i].key)) {
+            hdu->cards[n++] = hdu->cards[i];
+        }
+    }
+    hdu->n_cards = n;
+}
+
 /* The cards of the image, then those of the primary header that it does not have itself (INHERIT
  * convention, FITS 4.0 sec. 4.4.2.6), unless it says not to. */
 static enum nw_status take_cards(struct nw_fits_hdu *hdu, const struct nw_fits_hdu *primary,
                                  struct nw_frame *frame, struct nw_err *err) {
     const struct nw_card *const inherit = nw_fits_cards_find(hdu->cards, hdu->n_cards, "INHERIT");
     const bool inherits = !inherit || strcmp(inherit->value, "F") != 0;
+    if (hdu->is_compressed) {
+        drop_structural(hdu);
+    }
     const size_t n_own = hdu->n_cards;
     enum nw_status status = NW_OK;
     for (size_t i = 0; inherits && status == NW_OK && i < primary->n_cards; i++) {

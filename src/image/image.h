@@ -66,7 +66,8 @@ struct nw_frame {
     double data_max_adu; /* largest physical value the data type can hold, NaN for floats */
     int hdu;             /* 1 = primary */
     bool is_compressed;
-    struct nw_card *cards;
+    struct nw_card *cards; /* of its HDU (compressed: without those of the table), then those of the
+                              primary header that it does not have itself */
     size_t n_cards;
     struct nw_frame_facts facts;
 };

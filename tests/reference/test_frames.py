@@ -216,3 +216,12 @@ def test_cards_as_astropy_writes_them(tmp_path):
     assert lines["ESO DET NDIT"] == "4"
     assert float(lines["EXPTIME"]) == 300.5
     assert lines["OK"] == "T"
+
+
+def test_cards_of_a_compressed_frame_are_those_of_the_image(tmp_path):
+    header = fits.Header([("EXPTIME", 30.0), ("FILTER", "G")])
+    path = tmp_path / "c.fits"
+    fits.CompImageHDU(noise((20, 30), np.int16), header, compression_type="RICE_1").writeto(path)
+    keys = {line.split("\t")[0] for line in run("-c", path).stdout.splitlines()}
+    assert {"EXPTIME", "FILTER"} <= keys
+    assert not keys & {"XTENSION", "NAXIS1", "TFORM1", "ZCMPTYPE", "ZTILE1", "ZBITPIX"}
