@@ -144,10 +144,11 @@ void nw_guide_analysis_free(struct nw_guide_analysis *analysis);
 /* Lays the log beside the frames. Dithers fall between exposures: the clock offset that puts every
  * dither (9 of 10 from ten dithers on) between frames is found exactly, as the best overlap of
  * intervals. Logs with dates: within +- 120 s; 0 if that fits, since nothing speaks against the
- * clocks. If none does but one near a multiple of half an hour within +- 14 h does, the error says
- * so and how to state the zone: it is never taken silently. Logs without dates: the offset is free
- * and must be unique; it then leads from log time to UTC. DATA, saying what was tried, when the
- * dithers do not fit; frames are in order of time. */
+ * clocks; refused when two offsets fit alike (an even rhythm of frames). If none does but one near
+ * a multiple of half an hour within +- 14 h does, the error says so and how to state the zone: it
+ * is never taken silently. Logs without dates: the offset is free and must be unique; it then leads
+ * from log time to UTC. DATA, saying what was tried, when the dithers do not fit; frames are in
+ * order of time. */
 struct nw_guide_join {
     double offset_s; /* add to the log's time to get t_utc_s */
     double offset_sigma_s;

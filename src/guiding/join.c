@@ -9,7 +9,7 @@
 
 #define NEAR_s 120.0 /* clocks that somebody looked after differ by less */
 #define ZONE_STEP_s 1800.0
-#define ZONE_MAX_s (14.0 * 3600.0)
+#define ZONE_MAX_HALVES 28 /* 14 h */
 #define DITHERS_MIN 3 /* to be certain */
 #define FREE_MIN 4    /* without dates */
 
@@ -70,12 +70,18 @@ static enum nw_status lay_out(const struct guide_cut *cut, const struct nw_span 
     return status;
 }
 
-/* Best stretch of offsets in a window: most dithers between minus inside, then nearest to `near`.
+/* Best stretch of offsets in a window: most dithers between minus inside, then nearest to a wish.
  */
 struct found {
     double low_s, high_s;
     int between, inside;
-    int rival; /* best score of a stretch well apart from this one */
+    double rival_s; /* middle of the best stretch well apart from it, and how that one does */
+    int rival_between, rival_inside;
+};
+
+/* Where to look. Stretches closer than apart_s belong to one gap. */
+struct window {
+    double from_s, to_s, near_s, apart_s;
 };
 
 static bool is_better(const struct found *a, const struct found *b, double near_s) {
@@ -89,38 +95,55 @@ static bool is_better(const struct found *a, const struct found *b, double near_
     return far_a < far_b;
 }
 
-static struct found search(const struct edges *edges, double from_s, double to_s, double near_s) {
-    struct found best = {.low_s = from_s, .high_s = to_s, .inside = 1 << 30, .rival = -(1 << 30)};
-    int between = 0;
-    int inside = 0;
-    for (size_t i = 0; i < edges->n; i++) {
-        between += edges->items[i].between;
-        inside += edges->items[i].inside;
-        const double low_s = fmax(edges->items[i].offset_s, from_s);
-        const double high_s = fmin(i + 1 < edges->n ? edges->items[i + 1].offset_s : to_s, to_s);
-        if (!(high_s > low_s)) {
-            continue;
-        }
-        const struct found here = {low_s, high_s, between, inside, best.rival};
-        const bool touches = here.low_s <= best.high_s + 1e-9;
-        const bool is_same = here.between == best.between && here.inside == best.inside;
-        if (touches && is_same) {
-            best.high_s = high_s;
-        } else if (is_better(&here, &best, near_s)) {
-            const int old = best.between - best.inside;
-            best = here;
-            best.rival = touches || old <= best.rival ? best.rival : old;
-        } else if (!touches && between - inside > best.rival) {
-            best.rival = between - inside;
-        }
+static void take_rival(const struct found *here, const struct window *w, struct found *best) {
+    const bool is_apart =
+        here->low_s > best->high_s + w->apart_s || here->high_s < best->low_s - w->apart_s;
+    if (is_apart && here->between - here->inside > best->rival_between - best->rival_inside) {
+        best->rival_s = 0.5 * (here->low_s + here->high_s);
+        best->rival_between = here->between;
+        best->rival_inside = here->inside;
     }
-    best.inside = best.inside == 1 << 30 ? 0 : best.inside; /* nothing falls into this window */
+}
+
+static struct found search(const struct edges *edges, const struct window *w) {
+    struct found best = {.low_s = w->from_s, .high_s = w->to_s, .inside = 1 << 30};
+    for (int pass = 0; pass < 2; pass++) { /* the best, then its rival */
+        int between = 0;
+        int inside = 0;
+        for (size_t i = 0; i < edges->n; i++) {
+            between += edges->items[i].between;
+            inside += edges->items[i].inside;
+            const double next_s = i + 1 < edges->n ? edges->items[i + 1].offset_s : w->to_s;
+            const struct found here = {.low_s = fmax(edges->items[i].offset_s, w->from_s),
+                                       .high_s = fmin(next_s, w->to_s),
+                                       .between = between,
+                                       .inside = inside};
+            if (!(here.high_s > here.low_s)) {
+                continue;
+            }
+            if (pass == 1) {
+                take_rival(&here, w, &best);
+            } else if (here.low_s <= best.high_s + 1e-9 && between == best.between &&
+                       inside == best.inside) {
+                best.high_s = here.high_s; /* the same stretch goes on */
+            } else if (is_better(&here, &best, w->near_s)) {
+                best = here;
+            }
+        }
+        best.inside = best.inside == 1 << 30 ? 0 : best.inside; /* nothing falls into this window */
+    }
     return best;
 }
 
 static bool fits(const struct found *f) {
     const int n = f->between + f->inside;
     return f->between > 0 && f->inside <= (n >= 10 ? n / 10 : 0);
+}
+
+/* Nearly as good, well apart: an even rhythm of exposures does not tell which. */
+static bool has_rival(const struct found *f) {
+    return f->rival_between > 0 &&
+           5 * (f->rival_between - f->rival_inside) >= 4 * (f->between - f->inside);
 }
 
 /* An offset that moves most dithers out of sight explains nothing. */
@@ -140,11 +163,13 @@ static enum nw_status refuse_dated(const struct nw_guide_log *log, const struct 
                                    struct nw_err *err) {
     struct found best = {.inside = 1 << 30};
     double best_zone_s = 0.0;
-    for (double zone_s = -ZONE_MAX_s; zone_s <= ZONE_MAX_s; zone_s += ZONE_STEP_s) {
-        if (fabs(zone_s) < 1.0) {
+    for (int half = -ZONE_MAX_HALVES; half <= ZONE_MAX_HALVES; half++) {
+        if (half == 0) {
             continue;
         }
-        const struct found f = search(edges, zone_s - NEAR_s, zone_s + NEAR_s, zone_s);
+        const double zone_s = half * ZONE_STEP_s;
+        const struct window w = {zone_s - NEAR_s, zone_s + NEAR_s, zone_s, 0.0};
+        const struct found f = search(edges, &w);
         const int gain = (f.between - f.inside) - (best.between - best.inside);
         if (fits_most(&f, cut->dithers.n) &&
             (gain > 0 || (gain == 0 && fabs(zone_s) < fabs(best_zone_s)))) {
@@ -178,26 +203,38 @@ static enum nw_status refuse_dated(const struct nw_guide_log *log, const struct 
 }
 
 static enum nw_status join_dated(const struct nw_guide_log *log, const struct edges *edges,
-                                 const struct guide_cut *cut, struct nw_guide_join *join,
-                                 struct nw_err *err) {
-    const struct found f = search(edges, -NEAR_s, NEAR_s, 0.0);
+                                 const struct guide_cut *cut, double apart_s,
+                                 struct nw_guide_join *join, struct nw_err *err) {
+    /* the clocks as they are come first: they need no best offset, only none that fails */
+    const struct window here = {-cut->interval_s, cut->interval_s, 0.0, apart_s};
+    const struct window wide = {-NEAR_s, NEAR_s, 0.0, apart_s};
+    const struct found at_zero = search(edges, &here);
+    const struct found best = search(edges, &wide);
+    const bool is_zero_fine = fits(&at_zero) && 5 * at_zero.between >= 4 * best.between;
+    const struct found f = is_zero_fine ? at_zero : best;
     if (!fits(&f)) {
         return refuse_dated(log, edges, cut, &f, err);
     }
-    const bool is_zero_fine = f.low_s <= 0.0 && f.high_s >= 0.0;
+    if (!is_zero_fine && has_rival(&f)) {
+        return nw_err_set(err, NW_DATA,
+                          "%s: clock offsets of %+.0f s and %+.0f s put the dithers between frames "
+                          "alike (%d and %d of %zu); set the clock or add `# clock_offset_s`",
+                          log->path, 0.5 * (f.low_s + f.high_s), f.rival_s, f.between,
+                          f.rival_between, cut->dithers.n);
+    }
+    const struct window around = {f.low_s - apart_s, f.high_s + apart_s, 0.0, apart_s};
+    const struct found gap = is_zero_fine ? search(edges, &around) : f;
     join->offset_s = is_zero_fine ? 0.0 : 0.5 * (f.low_s + f.high_s);
-    join->offset_sigma_s = (f.high_s - f.low_s) / sqrt(12.0); /* uniform in the stretch */
+    join->offset_sigma_s = (gap.high_s - gap.low_s) / sqrt(12.0); /* uniform in the stretch */
     join->n_between = (size_t)f.between;
     join->is_certain = f.between >= DITHERS_MIN;
     return NW_OK;
 }
 
 static enum nw_status join_free(const struct nw_guide_log *log, const struct edges *edges,
-                                const struct guide_cut *cut, const struct nw_span *frames,
-                                size_t n_frames, struct nw_guide_join *join, struct nw_err *err) {
-    const double from_s = frames[0].start_s - log->rows[log->n - 1].t_s;
-    const double to_s = frames[n_frames - 1].end_s - log->rows[0].t_s;
-    const struct found f = search(edges, from_s, to_s, 0.5 * (from_s + to_s));
+                                const struct guide_cut *cut, const struct window *whole,
+                                struct nw_guide_join *join, struct nw_err *err) {
+    const struct found f = search(edges, whole);
     if (!fits_most(&f, cut->dithers.n)) {
         return nw_err_set(err, NW_DATA,
                           "%s: no start time of the log puts its %zu dithers between frames: at "
@@ -205,11 +242,11 @@ static enum nw_status join_free(const struct nw_guide_log *log, const struct edg
                           "column time",
                           log->path, cut->dithers.n, f.between, f.inside);
     }
-    if (f.between < FREE_MIN || f.rival >= f.between - f.inside) {
+    if (f.between < FREE_MIN || has_rival(&f)) {
         return nw_err_set(err, NW_DATA,
                           "%s: the log has no dates and its start time is not unique: %d dithers "
-                          "between frames here, %d elsewhere; give it a column time",
-                          log->path, f.between, f.rival > 0 ? f.rival : 0);
+                          "between frames here, %d with another start; give it a column time",
+                          log->path, f.between, f.rival_between);
     }
     join->offset_s = 0.5 * (f.low_s + f.high_s);
     join->offset_sigma_s = (f.high_s - f.low_s) / sqrt(12.0);
@@ -252,6 +289,14 @@ static enum nw_status check_frames(const struct nw_span *frames, size_t n, struc
     return NW_OK;
 }
 
+static double shortest(const struct nw_span *frames, size_t n) {
+    double length_s = INFINITY;
+    for (size_t i = 0; i < n; i++) {
+        length_s = fmin(length_s, frames[i].end_s - frames[i].start_s);
+    }
+    return length_s;
+}
+
 enum nw_status nw_guide_join(const struct nw_guide_log *log, const struct nw_span *frames_utc,
                              size_t n_frames, struct nw_guide_join *ret, struct nw_err *err) {
     struct guide_cut cut = {0};
@@ -268,9 +313,13 @@ enum nw_status nw_guide_join(const struct nw_guide_log *log, const struct nw_spa
     if (cut.dithers.n > 0) {
         status = lay_out(&cut, frames_utc, n_frames, &edges, err);
         if (status == NW_OK) {
-            status = log->has_dates
-                         ? join_dated(log, &edges, &cut, &join, err)
-                         : join_free(log, &edges, &cut, frames_utc, n_frames, &join, err);
+            /* offsets half a frame apart lie in different gaps */
+            const double apart_s = 0.5 * shortest(frames_utc, n_frames);
+            const double from_s = frames_utc[0].start_s - log->rows[log->n - 1].t_s;
+            const double to_s = frames_utc[n_frames - 1].end_s - log->rows[0].t_s;
+            const struct window whole = {from_s, to_s, 0.5 * (from_s + to_s), apart_s};
+            status = log->has_dates ? join_dated(log, &edges, &cut, apart_s, &join, err)
+                                    : join_free(log, &edges, &cut, &whole, &join, err);
         }
     } else if (!log->has_dates) {
         status = nw_err_set(err, NW_DATA,

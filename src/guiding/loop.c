@@ -96,7 +96,8 @@ static double evaluate(const struct objective *o, double ln_q, double ln_qv,
 static double best_walk(const struct objective *o, double ln_qv) {
     double best = LN_Q_MIN;
     double best_nll = INFINITY;
-    for (double ln_q = LN_Q_MIN; ln_q <= LN_Q_MAX; ln_q += 2.0) {
+    for (int i = 0; LN_Q_MIN + 2.0 * i <= LN_Q_MAX; i++) {
+        const double ln_q = LN_Q_MIN + 2.0 * i;
         const double nll = evaluate(o, ln_q, ln_qv, NULL);
         if (nll < best_nll) {
             best_nll = nll;
