@@ -18,7 +18,7 @@
 #include "base/base.h"
 
 /* Every command, in the order of the help. To add one: its row here, its file in meson.build. */
-#define CLI_COMMANDS(X) X(CMD_MEASURE) X(CMD_CHECK) X(CMD_RIG)
+#define CLI_COMMANDS(X) X(CMD_MEASURE) X(CMD_CHECK) X(CMD_RIG) X(CMD_GUIDING)
 
 enum cli_kind {
     CLI_FLAG,   /* --json */

@@ -226,15 +226,18 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
                        double r_floor_rad2, struct nw_guide_axis *axis) {
     double rel = NAN;
     const double var = nw_guide_uncorrelated_var(s, fit->b, &rel);
-    axis->uncorrelated_rad = sqrt(var * (1.0 + 1.645 * rel)); /* one-sided 95 % */
     axis->noise_rad = sqrt(fit->r_rad2);
     if (fit->ln_r_sigma <= LN_R_SIGMA_MAX) {
         axis->noise_low_rad = axis->noise_rad * exp(-0.98 * fit->ln_r_sigma);
         axis->noise_high_rad = axis->noise_rad * exp(0.98 * fit->ln_r_sigma);
     } else { /* none seen, or not told apart from the walk */
         axis->noise_low_rad = sqrt(r_floor_rad2);
-        axis->noise_high_rad = fmax(axis->uncorrelated_rad, axis->noise_rad);
+        axis->noise_high_rad = axis->noise_rad;
     }
+    /* one-sided 95 %; noise with a little memory hides from second differences, not from the fit */
+    axis->uncorrelated_rad = fmax(sqrt(var * (1.0 + 1.645 * rel)), axis->noise_high_rad);
+    axis->noise_high_rad =
+        fit->ln_r_sigma <= LN_R_SIGMA_MAX ? axis->noise_high_rad : axis->uncorrelated_rad;
 }
 
 enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_series *s,

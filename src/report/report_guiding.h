@@ -1,0 +1,18 @@
+/* report_guiding.h - a guide analysis as text and as JSON. */
+#ifndef NW_REPORT_GUIDING_H
+#define NW_REPORT_GUIDING_H
+
+#include "guiding/guiding.h"
+#include "report/report.h"
+
+/* The document "nightwright.guiding.1" for one log. What this version does not find (worm spectrum,
+ * backlash, polar error, replay) is null with its reason. */
+enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
+                                      const struct nw_guide_analysis *analysis, json_t **ret,
+                                      struct nw_err *err) NW_CHECKED;
+
+/* The same for people, 80 columns. */
+void nw_report_guiding_text(const struct nw_guide_log *log,
+                            const struct nw_guide_analysis *analysis, struct nw_buf *text);
+
+#endif
