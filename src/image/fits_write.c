@@ -128,8 +128,13 @@ static enum nw_status add_user_card(struct nw_buf *header, const struct nw_card 
         return NW_OK;
     }
     char comment[2 * sizeof card->comment + 4];
+    char value[sizeof card->value];
     quote(card->comment, comment, sizeof comment);
-    (void)snprintf(text, sizeof text, "%s%*s%s%s", start, is_short ? 20 : 1, card->value,
+    nw_text_copy(value, sizeof value, card->value);
+    for (char *p = value; *p; p++) { /* the standard knows no 1e-5, only 1E-5 */
+        *p = *p == 'e' ? 'E' : *p;
+    }
+    (void)snprintf(text, sizeof text, "%s%*s%s%s", start, is_short ? 20 : 1, value,
                    comment[0] ? " / " : "", comment);
     add_card(header, text);
     return NW_OK;

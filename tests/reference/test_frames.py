@@ -225,3 +225,40 @@ def test_cards_of_a_compressed_frame_are_those_of_the_image(tmp_path):
     keys = {line.split("\t")[0] for line in run("-c", path).stdout.splitlines()}
     assert {"EXPTIME", "FILTER"} <= keys
     assert not keys & {"XTENSION", "NAXIS1", "TFORM1", "ZCMPTYPE", "ZTILE1", "ZBITPIX"}
+
+
+def test_a_frame_we_wrote_as_astropy_reads_it(tmp_path):
+    header = fits.Header()
+    header["OBJECT"] = "it's a 'test'"
+    header["LONGSTR"] = ("y" * 90 + " and 'more'", "with a comment")
+    header["HIERARCH ESO DET NDIT"] = 4
+    header["EXPTIME"] = (300.5, "s")
+    header["OK"] = True
+    header["HISTORY"] = "once upon a time"
+    pixels = noise((3, 40, 50), np.float32)
+    path = tmp_path / "a.fits"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        fits.PrimaryHDU(pixels, header).writeto(path)
+    assert run("-w", path).returncode == 0
+    with fits.open(f"{path}.copy") as hdus:
+        hdus.verify("exception")
+        again = hdus[0].header
+        assert (hdus[0].data == pixels).all()
+        for key in ("OBJECT", "LONGSTR", "ESO DET NDIT", "EXPTIME", "OK"):
+            assert again[key] == header[key]
+        assert again.comments["EXPTIME"] == "s"
+        assert str(again["HISTORY"]).strip() == "once upon a time"
+
+
+@needs_real
+@pytest.mark.parametrize("path", REAL, ids=lambda p: p.name)
+def test_real_headers_survive_being_written(path, tmp_path):
+    link = tmp_path / path.name
+    link.symlink_to(path)
+    assert run("-w", link).returncode == 0, run("-w", link).stdout
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", fits.verify.VerifyWarning)
+        with fits.open(f"{link}.copy") as hdus:
+            hdus.verify("exception")
+            assert hdus[0].data.size > 0

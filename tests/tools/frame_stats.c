@@ -2,7 +2,8 @@
  * usage: frame_stats FILE[@HDU]...   one line a file:
  *   width height planes hdu bitpix compressed n_nan min max mean sum weighted   (or "error: ...")
  * weighted = sum of pixel times (index mod 1009): it notices pixels in the wrong place. NaN pixels
- * count in n_nan alone. -c FILE prints the cards, -f FILE the facts. */
+ * count in n_nan alone. -c FILE prints the cards, -f FILE the facts, -w FILE writes FILE.copy with
+ * the same cards in float. */
 #include <math.h>
 
 #include "image/image.h"
@@ -42,8 +43,24 @@ static void print_facts(const struct nw_frame_facts *f) {
            f->object, f->camera, f->telescope, f->image_type, f->bayer);
 }
 
+static bool write_copy(const struct nw_frame *frame) {
+    struct nw_err err;
+    char path[4096];
+    (void)snprintf(path, sizeof path, "%s.copy", frame->path);
+    const struct nw_frame_out out = {.px = frame->px,
+                                     .bitpix = -32,
+                                     .width_px = frame->width_px,
+                                     .height_px = frame->height_px,
+                                     .n_planes = frame->n_planes,
+                                     .cards = frame->cards,
+                                     .n_cards = frame->n_cards};
+    const bool is_written = nw_frame_write(path, &out, &err) == NW_OK;
+    printf("%s\n", is_written ? path : err.text);
+    return is_written;
+}
+
 static bool print_file(char *name, char what) {
-    struct nw_frame_opts opts = {.header_only = what != 's'};
+    struct nw_frame_opts opts = {.header_only = what == 'c' || what == 'f'};
     char *const mark = strrchr(name, '@');
     long hdu = 0;
     if (mark && nw_text_to_long(mark + 1, &hdu)) {
@@ -65,15 +82,17 @@ static bool print_file(char *name, char what) {
         printf("%s\t%s\t%s\n", frame->cards[i].key, frame->cards[i].value,
                frame->cards[i].is_text ? "text" : "number");
     }
+    const bool is_done = what != 'w' || write_copy(frame);
     nw_frame_free(frame);
-    return true;
+    return is_done;
 }
 
 int main(int argc, char **argv) {
     int n_failed = 0;
     char what = 's';
     for (int i = 1; i < argc; i++) {
-        if (strcmp(argv[i], "-c") == 0 || strcmp(argv[i], "-f") == 0) {
+        if (strcmp(argv[i], "-c") == 0 || strcmp(argv[i], "-f") == 0 ||
+            strcmp(argv[i], "-w") == 0) {
             what = argv[i][1];
             continue;
         }

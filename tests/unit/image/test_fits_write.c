@@ -32,10 +32,10 @@ static void test_unsigned_values_as_the_standard_stores_them(void **state) {
     assert_int_equal(data[2880 + sizeof want], 0);
     /* fixed format: FITS 4.0 sec. 4.2 */
     assert_memory_equal(data, "SIMPLE  =                    T", 30);
-    assert_memory_equal(data + 7 * 80, "OBJECT  = 'it''s   ' / name", 27);
-    assert_memory_equal(data + 8 * 80, "EXPTIME =               300.25 / s", 34);
-    assert_memory_equal(data + 9 * 80, "FLAG    =                    T", 30);
-    assert_memory_equal(data + 10 * 80, "END", 3);
+    assert_memory_equal(data + (size_t)7 * 80, "OBJECT  = 'it''s   ' / name", 27);
+    assert_memory_equal(data + (size_t)8 * 80, "EXPTIME =               300.25 / s", 34);
+    assert_memory_equal(data + (size_t)9 * 80, "FLAG    =                    T", 30);
+    assert_memory_equal(data + (size_t)10 * 80, "END", 3);
     free(data);
     struct nw_frame *frame = NULL;
     assert_int_equal(nw_frame_read(path, NULL, &frame, NULL), NW_OK);
@@ -96,7 +96,7 @@ static void test_floats_and_long_texts_come_back(void **state) {
     assert_int_equal(strlen(nw_frame_card(frame, "HISTORY")->value), 72);
     for (size_t i = 0; i < 4; i++) {
         assert_true(isnan(px[i]) ? isnan(frame->px[i]) != 0
-                                 : memcmp(&px[i], &frame->px[i], sizeof *px) == 0);
+                                 : !(px[i] < frame->px[i]) && !(px[i] > frame->px[i]));
     }
     nw_frame_free(frame);
     (void)unlink(path);
