@@ -328,7 +328,7 @@ void star_line_build(enum nw_star_line_id id, const struct star_point *point,
     ret->n = 0;
     ret->width_rad = 0.0;
     LINES[id].build(point, ret);
-    if (!(ret->width_rad > 0.0)) {
+    if (ret->width_rad <= 0.0) { /* NaN stays, for composing to refuse */
         ret->n = 0;
     }
 }

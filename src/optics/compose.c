@@ -61,27 +61,41 @@ static double walk_on(const struct walk *walk) {
     return sum;
 }
 
+/* Radius where the intensity is `half`, by a parabola through the last three steps (y[0] oldest).
+ */
+static double crossing(const double y[3], int k, double half) {
+    double r = 0.0;
+    for (int a = 0; a < 3; a++) {
+        double term = k - 2 + a;
+        for (int b = 0; b < 3; b++) {
+            term *= a == b ? 1.0 : (half - y[b]) / (y[a] - y[b]);
+        }
+        r += term;
+    }
+    const double linear = k - 1 + (y[1] - half) / (y[1] - y[2]);
+    return r >= k - 1 && r <= k ? r : linear;
+}
+
 static double half_radius(const struct walk *walk, double psi) {
     const double half = 0.5 * walk->peak;
     walk_start(walk, psi);
-    double before = walk->peak;
+    double y[3] = {NAN, walk->peak, NAN};
     for (int k = 1; k < STEPS_MOST; k++) {
-        const double now = walk_on(walk);
-        if (now < half) {
-            const double low = (k - 1) * walk->step_rad;
-            const double high = k * walk->step_rad;
-            double r = low + walk->step_rad * (before - half) / (before - now);
-            for (int i = 0; i < 3; i++) {
+        y[2] = walk_on(walk);
+        if (y[2] < half) {
+            double r = crossing(y, k, half) * walk->step_rad;
+            for (int i = 0; i < (k > 2 ? 1 : 3); i++) {
                 double slope;
                 const double miss = intensity(walk, r, psi, &slope) - half;
                 if (!(slope < 0.0)) {
                     break;
                 }
-                r = fmin(high, fmax(low, r - miss / slope));
+                r = fmin(k * walk->step_rad, fmax((k - 1) * walk->step_rad, r - miss / slope));
             }
             return r;
         }
-        before = now;
+        y[0] = y[1];
+        y[1] = y[2];
     }
     return NAN;
 }

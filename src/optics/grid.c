@@ -8,7 +8,7 @@
 #include <math.h>
 
 enum { SCAN_DIRECTIONS = 12 };
-#define SCAN_STEP 1.04
+#define SCAN_STEP 1.1
 #define REACH_LEVEL 1e-7 /* of the OTF: what lies below is left out */
 #define REACH_MOST 64.0  /* in units of f_half */
 
@@ -108,7 +108,7 @@ enum nw_status optics_extent_find(const struct nw_otf *parts, size_t n, struct o
         return nw_err_set(err, NW_DOMAIN, "the parts have no width: nothing to compose");
     }
     /* first fall to 1/2: coarse ladder up (products may rise again later), then bisection */
-    for (double f = low; f < high; f *= 1.5) {
+    for (double f = low; f < high; f *= 4.0) {
         scan_ring(parts, n, f, &mean, &most);
         if (mean < 0.5) {
             high = f;
@@ -116,7 +116,7 @@ enum nw_status optics_extent_find(const struct nw_otf *parts, size_t n, struct o
         }
         low = f;
     }
-    for (int i = 0; i < 20; i++) {
+    for (int i = 0; i < 12; i++) { /* f_half need not be exact */
         const double f = 0.5 * (low + high);
         scan_ring(parts, n, f, &mean, &most);
         *(mean < 0.5 ? &high : &low) = f;
@@ -124,10 +124,19 @@ enum nw_status optics_extent_find(const struct nw_otf *parts, size_t n, struct o
     *ret = (struct optics_extent){.f_half = high, .f_max = high};
     for (double f = high; f < high * REACH_MOST; f *= SCAN_STEP) {
         scan_ring(parts, n, f, &mean, &most);
-        ret->f_max = most > REACH_LEVEL ? f * SCAN_STEP : ret->f_max;
+        ret->f_max = most > REACH_LEVEL ? f : ret->f_max;
     }
-    if (ret->f_max >= high * REACH_MOST) {
+    if (ret->f_max * SCAN_STEP >= high * REACH_MOST) {
         ret->blur_rad2 = log(1e3) / (2.0 * NW_PI * NW_PI * ret->f_max * ret->f_max);
+        return NW_OK;
     }
+    /* the edge itself: the cut-off of an aperture is sharp, points beyond it are lost */
+    double beyond = ret->f_max * SCAN_STEP;
+    for (int i = 0; i < 10; i++) {
+        const double f = 0.5 * (ret->f_max + beyond);
+        scan_ring(parts, n, f, &mean, &most);
+        *(most > REACH_LEVEL ? &ret->f_max : &beyond) = f;
+    }
+    ret->f_max = beyond;
     return NW_OK;
 }
