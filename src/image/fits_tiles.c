@@ -329,10 +329,18 @@ static enum nw_status unpack_image(const struct nw_fits_tiles *tiles, unsigned c
                                    float *px, struct nw_err *err) {
     const size_t n = (size_t)tiles->tile_px;
     struct work work = {.tiles = tiles, .data = data, .data_bytes = data_bytes};
+    uint64_t longest = 1;
+    for (int i = 0; i < tiles->n_axes; i++) {
+        longest = tiles->tile[i] > longest ? tiles->tile[i] : longest;
+    }
+    const bool has_gzip = tiles->packing == NW_FITS_GZIP_1 || tiles->packing == NW_FITS_GZIP_2 ||
+                          tiles->gzipped.bytes > 0;
     work.values = nw_big_alloc(n * sizeof *work.values);
-    work.bytes = nw_big_alloc(n * 8);
-    work.scratch = nw_big_alloc(n * 8);
-    work.line = nw_big_alloc(n * sizeof *work.line);
+    work.bytes = nw_big_alloc(has_gzip ? n * 8 : 1);
+    work.scratch = nw_big_alloc(tiles->packing == NW_FITS_GZIP_2        ? n * 8
+                                : tiles->packing == NW_FITS_HCOMPRESS_1 ? n
+                                                                        : 1);
+    work.line = nw_big_alloc((size_t)longest * sizeof *work.line);
     work.px = nw_big_alloc(n * sizeof *work.px);
     work.random = nw_calloc(N_RANDOM, sizeof *work.random);
     enum nw_status status = NW_OK;
