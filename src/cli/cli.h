@@ -18,7 +18,14 @@
 #include "base/base.h"
 
 /* Every command, in the order of the help. To add one: its row here, its file in meson.build. */
-#define CLI_COMMANDS(X) X(CMD_MEASURE) X(CMD_CHECK) X(CMD_RIG) X(CMD_GUIDING)
+/* clang-format off: one row a command, so that adding one touches one line */
+#define CLI_COMMANDS(X)                                                                            \
+    X(CMD_LOOK)                                                                                    \
+    X(CMD_MEASURE)                                                                                 \
+    X(CMD_CHECK)                                                                                   \
+    X(CMD_RIG)                                                                                     \
+    X(CMD_GUIDING)
+/* clang-format on */
 
 enum cli_kind {
     CLI_FLAG,   /* --json */

@@ -14,6 +14,7 @@
 #include "base/base.h"
 #include "budget/budget.h"
 #include "image/image.h"
+#include "look/look.h"
 #include "rig/rig.h"
 
 #define NW_REPORT_MAX_BYTES ((size_t)256 << 20) /* of one document */
@@ -109,6 +110,12 @@ char *nw_report_duration(char *text, size_t size, double duration_s); /* "4.2 s"
                                                                          "1 h 05 min" */
 char *nw_report_clock(char *text, size_t size, double t_utc_s);       /* "21:40" */
 char *nw_report_percent(char *text, size_t size, double fraction);    /* 0.083: "8 %" */
+
+/* ---- look ---------------------------------------------------------------------------------- */
+
+enum nw_status nw_report_look_json(const struct nw_look *look, const char *folder, json_t **ret,
+                                   struct nw_err *err) NW_CHECKED;
+void nw_report_look_text(const struct nw_look *look, const char *folder, struct nw_buf *text);
 
 /* ---- measure ------------------------------------------------------------------------------ */
 

@@ -1,0 +1,38 @@
+/* report_internal.h - shared by the files of report only. */
+#ifndef NW_REPORT_INTERNAL_H
+#define NW_REPORT_INTERNAL_H
+
+#include "report/report.h"
+
+#define REPORT_ARCSEC_PER_RAD (180.0 * 3600.0 / NW_PI)
+
+/* A series as a chart of stars on a grid of text. t in any unit, ascending or not; y finite. Marks
+ * on the left are values, labels below the caller's. Columns without a value stay empty. */
+struct report_chart {
+    const double *t, *y;
+    size_t n;
+    const char *left, *right; /* labels of the axis below, at its ends */
+    int decimals;             /* of the marks on the left */
+};
+void report_chart(struct nw_buf *buf, const struct report_chart *chart);
+
+/* look in words */
+enum { REPORT_SENTENCE_SIZE = 480 };
+#define REPORT_STANDS_OUT 0.02 /* share of the time: less is not worth a sentence */
+bool report_look_stands_out(const struct nw_look_finding *finding);
+/* One finding as a sentence, cost included. */
+void report_look_sentence(const struct nw_look *look, const struct nw_look_finding *finding,
+                          char *text, size_t size);
+/* What stands out, dearest first, as one paragraph. */
+void report_look_summary(const struct nw_look *look, struct nw_buf *text);
+/* What the folder alone cannot tell: NULL past the end. */
+const char *report_look_cannot_tell(const struct nw_look *look, size_t i);
+
+/* "2.71 px" or, with a scale, "3.25 arcsec". */
+char *report_look_width(char *text, size_t size, double width_px, double scale_rad_px);
+/* "refractor camera, L, 300 s": what a group is called; parts that are not known are left out. */
+void report_look_group_name(const struct nw_look_group *group, char *text, size_t size);
+/* -90 < angle <= 90: an axis has no direction. */
+double report_axis_deg(double angle_rad);
+
+#endif
