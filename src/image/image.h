@@ -203,8 +203,9 @@ struct nw_star {
     double flux_adu, flux_sigma_adu; /* fixed aperture or profile sum above the sky; the same for
                                         all frames of one setup, fit for relative photometry */
     double peak_adu;                 /* highest pixel above the sky */
-    double snr;                      /* flux_adu / flux_sigma_adu */
-    double fwhm_px, fwhm_sigma_px;   /* sqrt(major * minor) of the delivered profile */
+    double snr; /* flux over the error that weights by the common profile would give it: noise in
+                   the equivalent noise area, and photons (King 1983, PASP 95, 163) */
+    double fwhm_px, fwhm_sigma_px; /* sqrt(major * minor) of the delivered profile */
     double fwhm_major_px, fwhm_minor_px, theta_rad;
     double fwhm_optical_px; /* pixel-integrated model with the pixel removed */
     double half_light_px;   /* radius of half the flux */

@@ -86,9 +86,11 @@ struct centroid {
 /* Gaussian-weighted centroid, iterated to its fixed point. */
 struct centroid window_centroid(const struct window *window, const struct field *field, double x,
                                 double y, double fwhm_px);
-/* Sum inside a circle, edge pixels by fine subdivision; *ret_area: pixels of the circle. */
+/* Sum inside a circle, edge pixels cut exactly; *ret_area: pixels of the circle. */
 double window_aperture(const struct window *window, double x, double y, double r_px,
                        double *ret_area);
+/* Area that a circle of radius r about the origin shares with the unit square centred at (x, y). */
+double circle_square_overlap(double x, double y, double r);
 /* Radius that holds half of what is inside r_px; NaN when that is not positive. */
 double window_half_light(const struct window *window, double x, double y, double r_px);
 /* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
@@ -138,7 +140,8 @@ struct seeing {             /* the common profile of the frame, grid px */
     double fwhm_px;         /* delivered */
     double fwhm_optical_px; /* before the pixel */
     double beta;
-    bool is_fitted; /* from profile fits; else from areas above half maximum, or a default */
+    double neq_area_px2; /* equivalent noise area of the delivered profile */
+    bool is_fitted;      /* from profile fits; else from areas above half maximum, or a default */
 };
 double seeing_guess(const struct field *field, const struct peak_list *peaks);
 enum nw_status stars_measure(const struct field *field, const struct peak_list *peaks,

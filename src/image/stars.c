@@ -162,7 +162,9 @@ static void photometry(const struct star_job *job, const struct window *w, struc
     star->flux_adu = window_aperture(w, star->x_px, star->y_px, r_px, &area);
     star->flux_sigma_adu = sqrt(area * w->noise_adu * w->noise_adu +
                                 fmax(star->flux_adu, 0.0) * job->field->variance_per_adu);
-    star->snr = star->flux_adu / star->flux_sigma_adu;
+    const double variance = job->seeing->neq_area_px2 * w->noise_adu * w->noise_adu +
+                            fmax(star->flux_adu, 0.0) * job->field->variance_per_adu;
+    star->snr = star->flux_adu / sqrt(variance); /* King 1983, PASP 95, 163, sec. IV */
     star->half_light_px = window_half_light(w, star->x_px, star->y_px, r_px);
 }
 
@@ -317,6 +319,8 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     status = grid_build(field, &kept, 1.5 * WINDOW_MAX_RADIUS, &grid, err);
     if (status == NW_OK) {
         status = common_profile(&job, seeing, err);
+        seeing->neq_area_px2 =
+            moffat_neq_area_px2(seeing->fwhm_optical_px, seeing->beta, field->pixel_width);
     }
     if (status == NW_OK) {
         job.stars = measure->stars;

@@ -18,7 +18,8 @@ struct readings {
 static bool is_fit_for_photometry(const struct nw_star *s) {
     const uint32_t bad =
         NW_STAR_SATURATED | NW_STAR_BLENDED | NW_STAR_EDGE | NW_STAR_STREAK | NW_STAR_NOT_POINT;
-    return !(s->flags & bad) && s->snr > 20.0 && s->flux_adu > 0.0;
+    /* below that the mean of the logarithm is off by 1/(2 * 20^2) = 0.1 % and more */
+    return !(s->flags & bad) && s->flux_adu > 20.0 * s->flux_sigma_adu;
 }
 
 static enum nw_status add(struct readings *r, uint32_t star, uint32_t frame,
@@ -29,7 +30,7 @@ static enum nw_status add(struct readings *r, uint32_t star, uint32_t frame,
         /* 0.3 % beside the noise: flat field and subpixel errors, which more light does not lower
          */
         r->items[r->n++] = (struct reading){star, frame, log(s->flux_adu / exposure_s),
-                                            hypot(1.0 / s->snr, 0.003), false};
+                                            hypot(s->flux_sigma_adu / s->flux_adu, 0.003), false};
     }
     return status;
 }

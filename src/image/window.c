@@ -49,7 +49,9 @@ void window_mask(struct window *w, double x, double y, double nx, double ny) {
         for (int i = 0; i < w->side; i++) {
             const double px = w->x0 + i;
             const double py = w->y0 + j;
-            if (hypot(px - nx, py - ny) < hypot(px - x, py - y)) {
+            const double there2 = (px - nx) * (px - nx) + (py - ny) * (py - ny);
+            const double here2 = (px - x) * (px - x) + (py - y) * (py - y);
+            if (there2 < here2) {
                 float *const value = &w->px[(size_t)j * (size_t)w->side + (size_t)i];
                 w->n_masked += isfinite(*value) ? 1 : 0;
                 *value = NAN;
@@ -83,7 +85,12 @@ struct centroid window_centroid(const struct window *w, const struct field *fiel
      * weight pulls back half of the shift when it has the star's width. */
     const double s2 = pow(fmax(fwhm_px, 1.5) / NW_FWHM_PER_SIGMA, 2.0);
     struct centroid c = {.x = x, .y = y, .x_sigma_px = NAN, .y_sigma_px = NAN};
+    double along_x[WINDOW_MAX_SIDE];
     for (int round = 0; round < 30; round++) {
+        for (int i = 0; i < w->side; i++) {
+            const double dx = w->x0 + i - c.x;
+            along_x[i] = exp(-0.5 * dx * dx / s2);
+        }
         double sum = 0.0;
         double sx = 0.0;
         double sy = 0.0;
@@ -91,12 +98,14 @@ struct centroid window_centroid(const struct window *w, const struct field *fiel
         double vy = 0.0;
         for (int j = 0; j < w->side; j++) {
             const double dy = w->y0 + j - c.y;
+            const double along_y = exp(-0.5 * dy * dy / s2);
             for (int i = 0; i < w->side; i++) {
                 const double value = (double)w->px[(size_t)j * (size_t)w->side + (size_t)i];
                 const double dx = w->x0 + i - c.x;
-                const double weight = exp(-0.5 * (dx * dx + dy * dy) / s2);
+                const double weight = along_x[i] * along_y;
+                const double light = value > 0.0 ? value : 0.0;
                 const double variance =
-                    w->noise_adu * w->noise_adu + fmax(value, 0.0) * field->variance_per_adu;
+                    w->noise_adu * w->noise_adu + light * field->variance_per_adu;
                 sum += weight * value;
                 sx += weight * value * dx;
                 sy += weight * value * dy;
@@ -124,37 +133,57 @@ struct centroid window_centroid(const struct window *w, const struct field *fiel
     return c;
 }
 
-/* Share of a unit square centred at (x, y) inside a circle about the origin: exact away from the
- * edge, 1/16 px subdivision along x with the exact chord along y at the edge. */
-static double overlap(double x, double y, double r) {
-    const double reach = hypot(fabs(x) + 0.5, fabs(y) + 0.5);
-    if (reach <= r) {
-        return 1.0;
+/* Area of the quarter disc x, y > 0 of radius r within [0, x] x [0, y]; odd in both. Closed form.
+ */
+static double quarter_area(double x, double y, double r) {
+    const double sign = (x < 0.0) == (y < 0.0) ? 1.0 : -1.0;
+    const double a = fabs(x) < r ? fabs(x) : r;
+    const double b = fabs(y) < r ? fabs(y) : r;
+    if (a * a + b * b <= r * r) {
+        return sign * a * b;
     }
-    if (hypot(fmax(fabs(x) - 0.5, 0.0), fmax(fabs(y) - 0.5, 0.0)) >= r) {
+    const double corner = sqrt(r * r - b * b); /* the circle meets the upper side here */
+    const double rest = r * r - a * a;
+    const double upper = a * sqrt(rest > 0.0 ? rest : 0.0) + r * r * asin(a < r ? a / r : 1.0);
+    const double lower = corner * b + r * r * asin(corner < r ? corner / r : 1.0);
+    return sign * (corner * b + 0.5 * (upper - lower));
+}
+
+double circle_square_overlap(double x, double y, double r) {
+    if (!(r > 0.0)) {
         return 0.0;
     }
-    enum { STEPS = 16 };
-    double sum = 0.0;
-    for (int i = 0; i < STEPS; i++) {
-        const double xx = x - 0.5 + (i + 0.5) / STEPS;
-        const double chord2 = r * r - xx * xx;
-        if (chord2 > 0.0) {
-            const double half = sqrt(chord2);
-            sum += fmax(0.0, fmin(y + 0.5, half) - fmax(y - 0.5, -half));
-        }
-    }
-    return sum / STEPS;
+    return quarter_area(x + 0.5, y + 0.5, r) - quarter_area(x - 0.5, y + 0.5, r) -
+           quarter_area(x + 0.5, y - 0.5, r) + quarter_area(x - 0.5, y - 0.5, r);
+}
+
+static int inside(double at, int side) {
+    return at < 0.0 ? 0 : at > side - 1.0 ? side - 1 : (int)at;
 }
 
 double window_aperture(const struct window *w, double x, double y, double r_px, double *ret_area) {
+    static const double HALF_DIAGONAL = 0.7072; /* of a pixel: sqrt(1/2), rounded up */
+    const double cx = x - w->x0;
+    const double cy = y - w->y0;
+    const double in = r_px > HALF_DIAGONAL ? r_px - HALF_DIAGONAL : 0.0;
+    const double out = r_px + HALF_DIAGONAL;
+    const int i0 = inside(floor(cx - out), w->side);
+    const int i1 = inside(ceil(cx + out), w->side);
+    const int j1 = inside(ceil(cy + out), w->side);
     double sum = 0.0;
     double area = 0.0;
-    for (int j = 0; j < w->side; j++) {
-        for (int i = 0; i < w->side; i++) {
-            const double share = overlap(w->x0 + i - x, w->y0 + j - y, r_px);
-            if (share > 0.0) {
-                sum += share * (double)w->px[(size_t)j * (size_t)w->side + (size_t)i];
+    for (int j = inside(floor(cy - out), w->side); j <= j1; j++) {
+        const float *const row = w->px + (size_t)j * (size_t)w->side;
+        const double dy = j - cy;
+        for (int i = i0; i <= i1; i++) {
+            const double dx = i - cx;
+            const double r2 = dx * dx + dy * dy;
+            if (r2 < in * in) {
+                sum += (double)row[i];
+                area += 1.0;
+            } else if (r2 < out * out) {
+                const double share = circle_square_overlap(dx, dy, r_px);
+                sum += share * (double)row[i];
                 area += share;
             }
         }
@@ -165,6 +194,7 @@ double window_aperture(const struct window *w, double x, double y, double r_px, 
     return sum;
 }
 
+/* False position on the growth curve, kept a tenth away from the ends so that both close in. */
 double window_half_light(const struct window *w, double x, double y, double r_px) {
     const double half = 0.5 * window_aperture(w, x, y, r_px, NULL);
     if (!(half > 0.0)) {
@@ -172,15 +202,22 @@ double window_half_light(const struct window *w, double x, double y, double r_px
     }
     double low = 0.0;
     double high = r_px;
-    for (int i = 0; i < 24; i++) {
-        const double middle = 0.5 * (low + high);
-        if (window_aperture(w, x, y, middle, NULL) < half) {
-            low = middle;
+    double f_low = -half;
+    double f_high = half;
+    for (int round = 0; round < 24 && high - low > 2e-4 * r_px; round++) {
+        const double span = high - low;
+        const double at =
+            fmin(fmax(low + span * f_low / (f_low - f_high), low + 0.1 * span), high - 0.1 * span);
+        const double f = window_aperture(w, x, y, at, NULL) - half;
+        if (f > 0.0) {
+            high = at;
+            f_high = f;
         } else {
-            high = middle;
+            low = at;
+            f_low = f;
         }
     }
-    return 0.5 * (low + high);
+    return low + (high - low) * f_low / (f_low - f_high);
 }
 
 double window_half_area_fwhm(const struct window *w) {

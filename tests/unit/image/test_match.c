@@ -50,6 +50,7 @@ static struct nw_measure *see(const struct sky *sky, double turn_rad, double dx,
         s->y_px = y + 0.5 * (HEIGHT - 1) + gsl_ran_gaussian(rng, 0.05);
         s->snr = sqrt(sky->flux[i] * transmission);
         s->flux_adu = sky->flux[i] * transmission * (1.0 + gsl_ran_gaussian(rng, 1.0 / s->snr));
+        s->flux_sigma_adu = s->flux_adu / s->snr;
         s->fwhm_px = 3.0;
     }
     m->n_used = m->n_stars;

@@ -1,0 +1,116 @@
+/* Sums on pixels: circles cut exactly, half-light radii, centroids, masks. */
+#include "check.h"
+#include "star_field.h"
+
+#include "image/measure_internal.h"
+
+static void test_circle_cut_by_pixels_adds_up_to_pi_r2(void **state) {
+    (void)state;
+    gsl_rng *rng = test_rng(1);
+    for (int k = 0; k < 200; k++) {
+        const double cx = gsl_rng_uniform(rng);
+        const double cy = gsl_rng_uniform(rng);
+        const double r = gsl_ran_flat(rng, 0.05, 9.0);
+        double sum = 0.0;
+        for (int y = -11; y <= 12; y++) {
+            for (int x = -11; x <= 12; x++) {
+                const double share = circle_square_overlap(x - cx, y - cy, r);
+                assert_true(share >= -1e-12 && share <= 1.0 + 1e-12);
+                sum += share;
+            }
+        }
+        check_near(sum, NW_PI * r * r, 1e-10 * (1.0 + r * r), "closed form");
+    }
+    gsl_rng_free(rng);
+}
+
+static void test_overlap_against_brute_force(void **state) {
+    (void)state;
+    gsl_rng *rng = test_rng(2);
+    for (int k = 0; k < 40; k++) {
+        const double x = gsl_ran_flat(rng, -3.0, 3.0);
+        const double y = gsl_ran_flat(rng, -3.0, 3.0);
+        const double r = gsl_ran_flat(rng, 0.1, 4.0);
+        enum { N = 400 };
+        size_t inside = 0;
+        for (int i = 0; i < N * N; i++) {
+            const double px = x - 0.5 + (i % N + 0.5) / N;
+            const double py = y - 0.5 + (i / N + 0.5) / N;
+            inside += px * px + py * py < r * r;
+        }
+        check_near(circle_square_overlap(x, y, r), (double)inside / (N * N), 2e-3,
+                   "brute force, 160,000 points");
+    }
+    gsl_rng_free(rng);
+}
+
+/* A field of one noiseless star as a window. */
+static void cut_star(const struct true_profile *p, double x, double y, struct window *ret,
+                     struct nw_background **background, struct nw_frame **frame) {
+    struct nw_err err = {NW_OK, ""};
+    *frame = field_new(256, 256, 0.0);
+    assert_int_equal(nw_background_new(nw_frame_plane(*frame, 0), NULL, background, &err), NW_OK);
+    const struct true_star s = {x, y, 1000.0};
+    field_add(*frame, &s, 1, p, 1.0, 1e-4);
+    const struct field field = {.image = nw_frame_plane(*frame, 0),
+                                .background = *background,
+                                .saturation_adu = INFINITY,
+                                .pixel_width = 1.0};
+    window_cut(&field, x, y, 30, ret);
+    ret->noise_adu = 1.0;
+}
+
+static void test_growth_curve_against_closed_form(void **state) {
+    (void)state;
+    const struct true_profile p = {5.0, 1.0, 0.0, 3.0};
+    struct window w;
+    struct nw_background *b = NULL;
+    struct nw_frame *f = NULL;
+    cut_star(&p, 128.3, 127.6, &w, &b, &f);
+    const double alpha = true_alpha(&p);
+    double area = 0.0;
+    for (double r = 5.7; r < 28.0; r += 3.7) {
+        check_near(window_aperture(&w, 128.3, 127.6, r, &area),
+                   1000.0 * moffat_encircled(r / alpha, 3.0), 4.0,
+                   "closed form; pixels smear the edge by 0.4 %");
+        check_near(area, NW_PI * r * r, 1e-9 * r * r, "closed form");
+    }
+    /* half of what is inside 25 px: EE^-1 of half of EE(25) */
+    const double half = 0.5 * moffat_encircled(25.0 / alpha, 3.0);
+    const double r50 = alpha * sqrt(pow(1.0 - half, -0.5) - 1.0);
+    check_near(window_half_light(&w, 128.3, 127.6, 25.0), r50, 0.02 * r50, "closed form, pixel");
+    const struct field field = {.image = nw_frame_plane(f, 0), .background = b};
+    const struct centroid c = window_centroid(&w, &field, 128.0, 128.0, 5.0);
+    assert_true(c.is_good);
+    check_near(c.x, 128.3, 2e-3, "no noise: exact");
+    check_near(c.y, 127.6, 2e-3, "no noise: exact");
+    nw_background_free(b);
+    field_free(f);
+}
+
+/* Half of the window given to a neighbour and filled again by symmetry: the sums stay. */
+static void test_masked_half_is_filled_by_symmetry(void **state) {
+    (void)state;
+    const struct true_profile p = {4.0, 0.8, 0.7, 3.0};
+    struct window w;
+    struct nw_background *b = NULL;
+    struct nw_frame *f = NULL;
+    cut_star(&p, 128.0, 128.0, &w, &b, &f);
+    const double before = window_aperture(&w, 128.0, 128.0, 10.0, NULL);
+    window_mask(&w, 128.0, 128.0, 134.0, 128.0);
+    assert_true(w.n_masked > 1000);
+    window_fill(&w, 128.0, 128.0);
+    check_near(window_aperture(&w, 128.0, 128.0, 10.0, NULL), before, 1e-3, "point symmetry");
+    nw_background_free(b);
+    field_free(f);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_circle_cut_by_pixels_adds_up_to_pi_r2),
+        cmocka_unit_test(test_overlap_against_brute_force),
+        cmocka_unit_test(test_growth_curve_against_closed_form),
+        cmocka_unit_test(test_masked_half_is_filled_by_symmetry),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
