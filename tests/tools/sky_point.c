@@ -1,0 +1,43 @@
+/* sky_point.c - reads lines "ra_deg dec_deg t_utc_s lat_deg lon_deg elevation_m pressure_hPa t_degC
+ * humidity" and writes "altitude azimuth hour_angle dec parallactic airmass" (deg), for
+ * tests/reference. */
+#include <stdio.h>
+
+#include "sky/sky.h"
+
+enum { N = 9 };
+
+static bool read_line(const char *line, double v[N]) {
+    for (int i = 0; i < N; i++) {
+        line = nw_text_scan_double(line, &v[i]);
+        if (!line) {
+            return false;
+        }
+        line += strspn(line, " \t");
+    }
+    return true;
+}
+
+int main(void) {
+    char line[512];
+    while (fgets(line, sizeof line, stdin)) {
+        double v[N];
+        struct nw_err err = {0};
+        struct nw_pointing p;
+        if (!read_line(line, v)) {
+            (void)fprintf(stderr, "not %d numbers: %s", N, line);
+            return 2;
+        }
+        const double deg = NW_RAD_PER_DEG;
+        const struct nw_place place = {v[3] * deg, v[4] * deg, v[5]};
+        const struct nw_air_state air = {v[6] * 100.0, v[7] + NW_ZERO_CELSIUS_K, v[8]};
+        if (nw_sky_pointing(v[0] * deg, v[1] * deg, v[2], &place, v[6] > 0.0 ? &air : NULL, &p,
+                            &err) != NW_OK) {
+            (void)fprintf(stderr, "%s\n", err.text);
+            return 1;
+        }
+        (void)printf("%.9f %.9f %.9f %.9f %.9f %.9f\n", p.altitude_rad / deg, p.azimuth_rad / deg,
+                     p.hour_angle_rad / deg, p.dec_rad / deg, p.parallactic_rad / deg, p.airmass);
+    }
+    return 0;
+}
