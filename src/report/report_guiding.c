@@ -239,7 +239,7 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     row(text, "mean", ra->mean_rad * AS, dec->mean_rad * AS, 2, "+ east, + north");
     row(text, "99 % within", ra->p99_rad * AS, dec->p99_rad * AS, 2, "");
     row(text, "noise of one sample", ra->noise_rad * AS, dec->noise_rad * AS, 2,
-        "centroid and small-aperture seeing");
+        "centroid, air over guide lens");
     row(text, "  at most", ra->uncorrelated_rad * AS, dec->uncorrelated_rad * AS, 2, "");
     row(text, "motion within a sub", ra->motion_in_sub_rad * AS, dec->motion_in_sub_rad * AS, 2,
         "what widens the stars, rms");
