@@ -14,11 +14,13 @@
 #include "base/base.h"
 #include "rig/rig.h"
 
+enum { NW_SYNTH_SUBS = 36 }; /* subs of a night when nobody says */
+
 struct nw_synth_opts {
     uint64_t seed;
-    size_t n_subs;              /* 0 = 36 */
+    size_t n_subs;              /* 0 = NW_SYNTH_SUBS */
     double t_start_utc_s;       /* NaN: a fixed date, in darkness */
-    double ra_rad, dec_rad;     /* NaN: a field that transits during the night */
+    double ra_rad, dec_rad;     /* NaN: a field that has just passed the meridian */
     double sub_length_s;        /* NaN: the rig's */
     size_t width_px, height_px; /* 0: the rig's camera; smaller: the central part is read out */
     double seeing_rad;  /* zenith, 500 nm, mean of the night; NaN: drawn from the rig's value +-

@@ -1,0 +1,122 @@
+/* cmd_synth.c - a simulated night from a rig file. */
+#include "cli/cli.h"
+#include "report/report.h"
+#include "rig/rig.h"
+#include "synth/synth.h"
+
+#include <math.h>
+
+static const struct cli_option OPTIONS[] = {
+    {"output", 'o', CLI_TEXT, "DIR", "folder for the night: new or empty", .is_repeatable = false},
+    {"setup", 0, CLI_TEXT, "NAME", "setup of the rig, else its first", .is_repeatable = false},
+    {"subs", 0, CLI_COUNT, "N", "number of subs, else 36", .min = 1.0, .max = 2000.0},
+    {"seed", 0, CLI_COUNT, "N", "the same seed gives the same night; else 1", .min = 0.0,
+     .max = 2147483647.0},
+    {"size", 0, CLI_TEXT, "WxH", "read out only the middle of the chip, in pixels",
+     .is_repeatable = false},
+    {"seeing", 0, CLI_TEXT, "ANGLE", "mean seeing at the zenith and 500 nm, \"2.0 arcsec\"",
+     .is_repeatable = false},
+    {"threads", 0, CLI_COUNT, "N", "else all cores", .min = 0.0, .max = 256.0},
+    {0},
+};
+
+static enum nw_status read_size(const char *text, struct nw_synth_opts *opts, struct nw_err *err) {
+    char head[32];
+    const char *cross = strchr(text, 'x');
+    long width = 0;
+    long height = 0;
+    if (cross && (size_t)(cross - text) < sizeof head) {
+        memcpy(head, text, (size_t)(cross - text));
+        head[cross - text] = '\0';
+        if (nw_text_to_long(head, &width) && nw_text_to_long(cross + 1, &height) && width >= 16 &&
+            height >= 16 && width <= 65535 && height <= 65535) {
+            opts->width_px = (size_t)width;
+            opts->height_px = (size_t)height;
+            return NW_OK;
+        }
+    }
+    return nw_err_set(err, NW_USAGE,
+                      "--size \"%s\" is no size in pixels; expected WxH, 16 to 65535, such as "
+                      "800x600",
+                      text);
+}
+
+static enum nw_status read_options(const struct cli_args *args, struct nw_synth_opts *opts,
+                                   struct nw_err *err) {
+    *opts = (struct nw_synth_opts){
+        .seed = (uint64_t)cli_count(args, "seed", 1),
+        .n_subs = (size_t)cli_count(args, "subs", 0),
+        .n_threads = (int)cli_count(args, "threads", 0),
+        .t_start_utc_s = NAN,
+        .ra_rad = NAN,
+        .dec_rad = NAN,
+        .sub_length_s = NAN,
+        .seeing_rad = NAN,
+    };
+    enum nw_status status = NW_OK;
+    const char *seeing = cli_text(args, "seeing");
+    if (seeing) {
+        status = nw_quantity_read(seeing, NW_DIM_ANGLE, &opts->seeing_rad, err);
+        if (status != NW_OK) {
+            return nw_err_at(err, status, "--seeing");
+        }
+    }
+    const char *size = cli_text(args, "size");
+    return size ? read_size(size, opts, err) : NW_OK;
+}
+
+static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli_result *result,
+                          struct nw_err *err) {
+    const char *folder = cli_text(args, "output");
+    if (!cli_wants_json(args)) {
+        nw_buf_printf(&result->text,
+                      "%zu light frames, guide.csv, stars.csv and truth.json written to %s\n",
+                      n_subs, folder);
+        return NW_OK;
+    }
+    struct nw_json json;
+    nw_json_begin(&json, "synth", 1);
+    nw_json_text(&json, NULL, "folder", folder);
+    nw_json_count(&json, NULL, "frames", n_subs);
+    nw_json_text(&json, NULL, "guide_log", "guide.csv");
+    nw_json_text(&json, NULL, "stars", "stars.csv");
+    nw_json_text(&json, NULL, "truth", "truth.json");
+    return nw_json_end(&json, &result->json, err);
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    const char *folder = cli_text(args, "output");
+    if (!folder) {
+        return nw_err_set(err, NW_USAGE, "-o DIR is missing: where shall the night be written");
+    }
+    struct nw_synth_opts opts;
+    struct nw_rig *rig = NULL;
+    enum nw_status status = read_options(args, &opts, err);
+    if (status == NW_OK) {
+        status = nw_rig_read(cli_arg(args, 0), NULL, 0, &rig, err);
+    }
+    if (status == NW_OK) {
+        struct cli_progress bar;
+        const struct nw_progress progress = cli_progress_begin(&bar, "simulating");
+        status = nw_synth_night(rig, cli_text(args, "setup"), &opts, folder, &progress, err);
+        cli_progress_end(&bar);
+    }
+    if (status == NW_OK) {
+        status = say(args, opts.n_subs ? opts.n_subs : NW_SYNTH_SUBS, result, err);
+    }
+    nw_rig_free(rig);
+    return status;
+}
+
+const struct cli_command CMD_SYNTH = {
+    .name = "synth",
+    .arguments = "RIG -o DIR",
+    .help = "A simulated night: frames, guide log, and the truth beside them",
+    .notes = "Frames are FITS with the usual cards, guide.csv is a guide log as any program could "
+             "have written it, truth.json tells what no analyser is told.",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 1,
+    .run = run,
+};

@@ -1,0 +1,79 @@
+/* guidelog.c - what a guide program would have written: docs/formats.md, "guide log".
+ * Holds: only what the loop knew: errors as seen (noise and tilt included), pulses as sent. */
+#include "synth/synth_internal.h"
+
+#include <math.h>
+
+static void write_head(const struct synth_scene *scene, struct nw_buf *buf) {
+    const double rate = scene->mount.rate_rad_s * NW_ARCSEC_PER_RAD;
+    const double dec = scene->dec_rad * NW_DEG_PER_RAD;
+    nw_buf_printf(buf, "# simulated by nightwright synth\n");
+    nw_buf_printf(buf, "# axes: sky\n# pulse_acts: after\n");
+    nw_buf_printf(buf, "# exposure_s: %.3f\n", scene->loop.exposure_s);
+    nw_buf_printf(buf, "# guide_scale_arcsec_per_px: %.5f\n",
+                  scene->loop.scale_rad * NW_ARCSEC_PER_RAD);
+    nw_buf_printf(buf, "# ra_rate_arcsec_per_s: %.5f\n# dec_rate_arcsec_per_s: %.5f\n", rate, rate);
+    nw_buf_printf(buf, "# declination_deg: %.5f\n", dec);
+    nw_buf_printf(buf, "# hour_angle_h: %.4f\n", scene->hour_angle_rad * 12.0 / NW_PI);
+    nw_buf_printf(buf, "# latitude_deg: %.5f\n", scene->place.latitude_rad * NW_DEG_PER_RAD);
+    nw_buf_printf(buf, "# worm_period_s: %.3f\n", scene->mount.worm_period_s);
+    nw_buf_printf(buf, "# time_zone: UTC\n");
+    nw_buf_printf(buf, "time,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms,snr,event,"
+                       "lock_x_px,lock_y_px,x_px,y_px\n");
+}
+
+/* Guide camera: east is -x, north +y, 640 x 480 px about the first lock point. */
+static void write_row(const struct synth_scene *scene, const struct synth_row *row,
+                      struct nw_buf *buf) {
+    char time[40];
+    nw_time_write_iso(scene->t_start_utc_s + row->t_s, 3, time, sizeof time);
+    const double scale = scene->loop.scale_rad;
+    const double lock_x = 320.0 - row->lock_e_rad / scale;
+    const double lock_y = 240.0 + row->lock_n_rad / scale;
+    if (row->event[0]) {
+        nw_buf_printf(buf, "%s,,,,,,%s,%.3f,%.3f,,\n", time, row->event, lock_x, lock_y);
+        return;
+    }
+    nw_buf_printf(buf, "%s,%.4f,%.4f,%.0f,%.0f,%.2f,,%.3f,%.3f,%.3f,%.3f\n", time,
+                  row->e_rad * NW_ARCSEC_PER_RAD, row->n_rad * NW_ARCSEC_PER_RAD,
+                  row->ra_pulse_s * 1e3, row->dec_pulse_s * 1e3, row->snr, lock_x, lock_y,
+                  lock_x - row->e_rad / scale, lock_y + row->n_rad / scale);
+}
+
+enum nw_status nw_synth_guide_write(const struct synth_scene *scene,
+                                    const struct synth_night *night, const char *path,
+                                    struct nw_err *err) {
+    struct nw_buf buf;
+    nw_buf_init(&buf, (size_t)512 << 20);
+    write_head(scene, &buf);
+    for (size_t i = 0; i < night->n_rows; i++) {
+        write_row(scene, &night->rows[i], &buf);
+    }
+    const enum nw_status status =
+        nw_buf_failed(&buf) ? nw_err_set(err, NW_NOMEM, "guide log of %zu rows", night->n_rows)
+                            : nw_file_write_atomic(path, buf.data, buf.len, err);
+    nw_buf_done(&buf);
+    return status;
+}
+
+enum nw_status nw_synth_stars_write(const struct synth_job *job, const char *path,
+                                    struct nw_err *err) {
+    struct nw_buf buf;
+    nw_buf_init(&buf, (size_t)64 << 20);
+    const size_t band = job->plan->n_bands > 1 ? 1 : 0;
+    nw_buf_printf(&buf,
+                  "# stars of the simulated field, places in frame 1 (FITS: first pixel 1, "
+                  "1)\n# electrons: whole light of the star in frame 1%s\n"
+                  "x_px,y_px,mag,electrons\n",
+                  band ? ", as if all pixels were green" : "");
+    for (size_t i = 0; i < job->field->n; i++) {
+        const struct synth_star *star = &job->field->stars[i];
+        nw_buf_printf(&buf, "%.4f,%.4f,%.4f,%.2f\n", star->x_px + 1.0, star->y_px + 1.0, star->mag,
+                      nw_synth_star_electrons(job->scene, &job->night->subs[0], band, star->mag));
+    }
+    const enum nw_status status =
+        nw_buf_failed(&buf) ? nw_err_set(err, NW_NOMEM, "list of %zu stars", job->field->n)
+                            : nw_file_write_atomic(path, buf.data, buf.len, err);
+    nw_buf_done(&buf);
+    return status;
+}
