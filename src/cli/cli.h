@@ -24,7 +24,8 @@
     X(CMD_MEASURE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
     X(CMD_RIG)                                                                                     \
-    X(CMD_GUIDING)
+    X(CMD_GUIDING)                                                                                 \
+    X(CMD_SYNTH)
 /* clang-format on */
 
 enum cli_kind {
