@@ -40,7 +40,15 @@ enum nw_star_line_id {
 };
 const char *nw_star_line_name(enum nw_star_line_id id); /* "air_above" */
 
-/* One sub as measured; NaN = not known. Widths are delivered FWHM on the sky. */
+/* A profile fit (image: a Moffat with the pixel in it) reads this much of the half-maximum contour
+ * that is composed here, since no Moffat has the core of air, aperture, disc and pixel together:
+ * 0.983 to 0.989 over rigs of 1.9 to 3.8 px (tests/reference/test_check.py). Fitted widths are
+ * divided by it; its error is part of measured_sigma_rad. */
+#define NW_STAR_FIT_PER_CONTOUR 0.986
+#define NW_STAR_FIT_PER_CONTOUR_SIGMA 0.003
+
+/* One sub as measured; NaN = not known. Widths are delivered FWHM on the sky, of the half-maximum
+ * contour. */
 struct nw_star_frame {
     double t_start_utc_s, exposure_s, airmass, dec_rad;
     double fwhm_rad, fwhm_sigma_rad;

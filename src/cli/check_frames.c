@@ -111,10 +111,10 @@ static void unknown_star(struct nw_star_frame *star) {
                                    .since_focus_s = NAN};
 }
 
-static void fill_star(const struct nw_measure *measure, double scale_rad,
-                      struct frame_work *work) {
+static void fill_star(const struct nw_measure *measure, double px_rad, struct frame_work *work) {
+    const double scale_rad = px_rad / NW_STAR_FIT_PER_CONTOUR;
     static const int corner[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
-                                  NW_ZONES_X *NW_ZONES_Y - 1};
+                                  NW_ZONES_X * NW_ZONES_Y - 1};
     struct nw_star_frame *star = &work->star;
     star->fwhm_rad = measure->fwhm_px * scale_rad;
     star->fwhm_sigma_rad = measure->fwhm_sigma_px * scale_rad;
@@ -143,14 +143,14 @@ static void look_at(void *user, size_t i) {
     }
     work->facts = frame->facts;
     if (!job->is_header_only) {
-        const char *pattern = frame->facts.bayer[0] ? frame->facts.bayer
-                                                    : job->setup->camera.pattern;
+        const char *pattern =
+            frame->facts.bayer[0] ? frame->facts.bayer : job->setup->camera.pattern;
         const bool is_colour = frame->n_planes == 3 || pattern[0];
         const struct nw_measure_opts how = {.n_threads = 1};
         work->is_interpolated = frame->n_planes == 3;
-        work->status = nw_measure_frame(frame, is_colour ? NW_CHANNEL_G : NW_CHANNEL_MONO,
-                                        frame->n_planes == 3 ? "" : pattern, &how, &measure,
-                                        &work->err);
+        work->status =
+            nw_measure_frame(frame, is_colour ? NW_CHANNEL_G : NW_CHANNEL_MONO,
+                             frame->n_planes == 3 ? "" : pattern, &how, &measure, &work->err);
         if (work->status == NW_OK) {
             fill_star(measure, nw_setup_scale_rad(job->setup), work);
         }
@@ -185,8 +185,8 @@ static void choose(struct frame_work *work, size_t n, const struct nw_setup *set
         n_filter += is_light(&work[i].facts) && is_of_filter(&work[i].facts, setup);
     }
     for (size_t i = 0; i < n; i++) {
-        work[i].is_kept = is_light(&work[i].facts) &&
-                          (n_filter == 0 || is_of_filter(&work[i].facts, setup));
+        work[i].is_kept =
+            is_light(&work[i].facts) && (n_filter == 0 || is_of_filter(&work[i].facts, setup));
     }
     if (n_light < n) {
         nw_buf_printf(&night->remark, "%zu are no lights; ", n - n_light);
@@ -217,7 +217,8 @@ struct place_of_focus {
 static void since_focus(struct nw_star_frame *stars, const double *steps, size_t n) {
     size_t n_moves = 0;
     for (size_t i = 1; i < n; i++) {
-        n_moves += isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0;
+        n_moves +=
+            isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0;
     }
     if (n_moves == 0 || 3 * n_moves > n) {
         return;
@@ -284,9 +285,9 @@ static enum nw_status first_error(const struct frame_work *work, size_t n, struc
     for (size_t i = 0; i < n; i++) {
         if (work[i].status != NW_OK) {
             const bool has_path = strstr(work[i].err.text, work[i].path) != NULL;
-            return has_path ? nw_err_set(err, work[i].status, "%s", work[i].err.text)
-                            : nw_err_set(err, work[i].status, "%s: %s", work[i].path,
-                                         work[i].err.text);
+            return has_path
+                       ? nw_err_set(err, work[i].status, "%s", work[i].err.text)
+                       : nw_err_set(err, work[i].status, "%s: %s", work[i].path, work[i].err.text);
         }
     }
     return NW_OK;

@@ -103,12 +103,6 @@ static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
                       nw_report_pm(b, sizeof b, ARCSEC(budget->measured_rad),
                                    ARCSEC(budget->measured_sigma_rad)));
     }
-    if (isfinite(budget->allowed_rad)) {
-        nw_buf_printf(buf, "     allowed %.2f", ARCSEC(budget->allowed_rad));
-        if (isfinite(budget->over_probability)) {
-            nw_buf_printf(buf, ", over %.0f %%", 100.0 * budget->over_probability);
-        }
-    }
     nw_buf_printf(buf, "\n");
     if (budget->n_frames > 0) {
         nw_buf_printf(buf,
@@ -117,14 +111,22 @@ static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
                       ARCSEC2(budget->unexplained_rad2), ARCSEC2(budget->unexplained_sigma_rad2),
                       ARCSEC(budget->could_hide_rad));
     }
+    if (isfinite(budget->allowed_rad)) {
+        nw_buf_printf(buf, "  allowed               %.2f", ARCSEC(budget->allowed_rad));
+        if (isfinite(budget->over_probability)) {
+            nw_buf_printf(buf, ", over it with a probability of %.0f %%",
+                          100.0 * budget->over_probability);
+        }
+        nw_buf_printf(buf, "\n");
+    }
     nw_buf_printf(buf, "  over the field        middle %.2f, worst corner %.2f predicted",
                   ARCSEC(budget->centre_rad), ARCSEC(budget->corner_rad));
     if (isfinite(budget->centre_measured_rad)) {
         nw_buf_printf(buf, "; %.2f, %.2f came", ARCSEC(budget->centre_measured_rad),
                       ARCSEC(budget->corner_measured_rad));
     }
-    nw_buf_printf(buf, "\n  roundness             %.2f long over wide", budget->elongation);
-    nw_buf_printf(buf, " (%.2f by the axes' motion alone)", budget->elongation_motion);
+    nw_buf_printf(buf, "\n  long over wide        %.2f predicted (%.2f by motion alone)",
+                  budget->elongation, budget->elongation_motion);
     if (isfinite(budget->elongation_measured)) {
         nw_buf_printf(buf, "; %.2f came", budget->elongation_measured);
     }
