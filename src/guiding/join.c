@@ -10,8 +10,8 @@
 #define NEAR_s 120.0 /* clocks that somebody looked after differ by less */
 #define ZONE_STEP_s 1800.0
 #define ZONE_MAX_HALVES 28 /* 14 h */
-#define DITHERS_MIN 3 /* to be certain */
-#define FREE_MIN 4    /* without dates */
+#define DITHERS_MIN 3      /* to be certain */
+#define FREE_MIN 4         /* without dates */
 
 /* An end of an interval of offsets: the scores change there. */
 struct edge {

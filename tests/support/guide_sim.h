@@ -21,10 +21,21 @@ struct sim_axis { /* arcsec and s */
     int delay; /* frames from measurement to effect: 1 or 2 */
 };
 
-/* One axis: fills e (as measured), y (true), u (commanded correction) in arcsec, n samples of step
- * dt. kick[k], if given, is added to the motion at sample k (a dither). */
-static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, size_t n, double dt, double *e,
-                           double *y, double *u, const double *kick) {
+/* What one axis did, n samples of step dt: e as measured, y true, u commanded correction [arcsec].
+ * kick[k], if given, is added to the motion at sample k (a dither). */
+struct sim_path {
+    size_t n;
+    double dt;
+    double *e, *y, *u;
+    const double *kick;
+};
+
+static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, const struct sim_path *path) {
+    const size_t n = path->n;
+    const double dt = path->dt;
+    double *e = path->e;
+    double *y = path->y;
+    double *u = path->u;
     double walk = a->start;
     double gear = 0.0;
     double noise = 0.0;
@@ -36,7 +47,7 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, size_t n, dou
         const double t = (double)k * dt;
         walk += a->drift_per_min * dt / 60.0 +
                 gsl_ran_gaussian(rng, 1.0) * a->walk_per_sqrt_s * sqrt(dt);
-        walk += kick ? kick[k] : 0.0;
+        walk += path->kick ? path->kick[k] : 0.0;
         gear = keep * gear + gsl_ran_gaussian(rng, 1.0) * a->gear * sqrt(1.0 - keep * keep);
         noise = a->noise_memory * noise +
                 gsl_ran_gaussian(rng, 1.0) * sqrt(1.0 - a->noise_memory * a->noise_memory);
@@ -92,8 +103,11 @@ static inline void sim_night_done(struct sim_night *night) {
  * say "after", declination 0. */
 static inline void sim_night_run(struct sim_night *night, const struct sim_axis *ra,
                                  const struct sim_axis *dec, gsl_rng *rng) {
-    sim_run(ra, rng, night->n, night->dt, night->e[0], night->y[0], night->u[0], night->kick[0]);
-    sim_run(dec, rng, night->n, night->dt, night->e[1], night->y[1], night->u[1], night->kick[1]);
+    for (int i = 0; i < 2; i++) {
+        const struct sim_path path = {night->n,    night->dt,   night->e[i],
+                                      night->y[i], night->u[i], night->kick[i]};
+        sim_run(i == 0 ? ra : dec, rng, &path);
+    }
     struct nw_guide_row *rows = night->log.rows;
     static char name[] = "simulated";
     night->log = (struct nw_guide_log){.path = name,
