@@ -8,11 +8,42 @@
 
 enum { N_GUESS = 200, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
+/* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
+ * have a width; rings and doubles are beyond (common practice, no source). */
+static const double MISFIT_MAX = 0.4;
 
+struct guess {
+    double width_px, weight;
+};
+
+static int by_width(const void *a, const void *b) {
+    const double p = ((const struct guess *)a)->width_px;
+    const double q = ((const struct guess *)b)->width_px;
+    return (p > q) - (p < q);
+}
+
+/* Width below which half of the weight lies. */
+static double weighted_median(struct guess *list, size_t n) {
+    double total = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        total += list[i].weight;
+    }
+    qsort(list, n, sizeof *list, by_width);
+    double below = 0.0;
+    size_t i = 0;
+    while (i + 1 < n && below + list[i].weight < 0.5 * total) {
+        below += list[i++].weight;
+    }
+    return list[i].width_px;
+}
+
+/* Weighted by significance, at most ten times the middle one's: a few bright stars prevail over
+ * many particle hits, but one galaxy does not prevail over the stars. */
 double seeing_guess(const struct field *field, const struct peak_list *peaks) {
-    double widths[N_GUESS];
+    struct guess list[N_GUESS];
+    double snr[N_GUESS];
     size_t n = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < (size_t)N_GUESS * 4; i++) {
+    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < 4 * N_GUESS; i++) {
         const struct peak *const peak = &peaks->peaks[i];
         struct window w;
         if (peak->is_streak || peak_is_sharp(field, peak->x, peak->y, 1.5)) {
@@ -21,10 +52,18 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
         window_cut(field, peak->x, peak->y, 20, &w);
         const double width = w.n_saturated == 0 && w.n_lost == 0 ? window_half_area_fwhm(&w) : NAN;
         if (width > 1.0) {
-            widths[n++] = width;
+            snr[n] = (double)peak->snr;
+            list[n++] = (struct guess){width, (double)peak->snr};
         }
     }
-    return n > 0 ? nw_stat_median(widths, n) : 3.0;
+    if (n == 0) {
+        return 3.0;
+    }
+    const double middle = nw_stat_median(snr, n);
+    for (size_t i = 0; i < n; i++) {
+        list[i].weight = fmin(list[i].weight, 10.0 * middle);
+    }
+    return weighted_median(list, n);
 }
 
 /* ---- neighbours: peaks in cells ---- */
@@ -129,7 +168,7 @@ static void fit_star(const struct star_job *job, const struct window *w, bool is
     const struct profile start =
         start_profile(job->seeing, star->x_px, star->y_px, star->peak_adu, field->pixel_width);
     *ret = profile_fit(w, &start, field, is_beta_free);
-    if (!ret->is_good || !(ret->misfit < 0.25)) {
+    if (!ret->is_good || !(ret->misfit < MISFIT_MAX)) {
         star->flags |= NW_STAR_NO_FIT;
         return;
     }
@@ -325,8 +364,12 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     if (status == NW_OK) {
         job.stars = measure->stars;
         (void)nw_parallel_for(kept.n, field->n_threads, measure_star, &job, NULL);
-        qsort(measure->stars, kept.n, sizeof *measure->stars, by_flux);
-        measure->n_stars = kept.n;
+        for (size_t i = 0; i < kept.n; i++) { /* edges of overscan and the like have no light */
+            if (measure->stars[i].flux_adu > 0.0) {
+                measure->stars[measure->n_stars++] = measure->stars[i];
+            }
+        }
+        qsort(measure->stars, measure->n_stars, sizeof *measure->stars, by_flux);
         flag_not_point(measure->stars, measure->n_stars);
     }
     free(grid.start);
