@@ -6,6 +6,7 @@
 #include "guiding/guiding_internal.h"
 
 #define SUB_LENGTH_s 300.0
+#define BOUNDS_AGREE 0.7
 #define ACTS_NLL 3.0 /* e^3 = 20 to 1: then the log tells when a pulse acts */
 
 /* Working memory of one analysis. */
@@ -135,6 +136,24 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
     return status;
 }
 
+/* Without pulses noise with memory and gain are not told apart (a true 0.20 came out as 0.10):
+ * where the bounds lie apart, only they remain. */
+static void keep_bounds_only(struct nw_guide_analysis *a, bool is_dec) {
+    struct nw_guide_axis *axis = is_dec ? &a->dec : &a->ra;
+    if (!axis->is_loop_inferred || !(axis->motion_low_rad < BOUNDS_AGREE * axis->motion_high_rad)) {
+        return;
+    }
+    axis->motion_in_sub_rad = NAN;
+    if (axis->why_null[0] == '\0') {
+        (void)snprintf(axis->why_null, sizeof axis->why_null,
+                       "pulses are not logged: only bounds, noise and motion are not told apart");
+    }
+    for (size_t i = 0; i < a->n_subs; i++) {
+        *(is_dec ? &a->subs[i].dec_rad : &a->subs[i].ra_rad) = NAN;
+        a->subs[i].cross_rad2 = NAN;
+    }
+}
+
 static enum nw_status measure_subs(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
                                    struct work *w, struct nw_guide_analysis *a,
                                    struct nw_err *err) {
@@ -173,6 +192,8 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
         }
     }
     nw_guide_sum_subs(a, opts->noise_floor_rad);
+    keep_bounds_only(a, false);
+    keep_bounds_only(a, true);
     if (isnan(a->ra.motion_high_rad) && a->ra.why_null[0] == '\0') {
         (void)snprintf(a->ra.why_null, sizeof a->ra.why_null,
                        "none of %zu exposures holds %d guide samples", n, GUIDE_SUB_SAMPLES_MIN);

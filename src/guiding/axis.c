@@ -9,6 +9,9 @@
 #define RESPONSE_SIGMA_MAX 0.25 /* relative; beyond, the log does not tell the response */
 #define LN_R_SIGMA_MAX 1.0      /* beyond, noise and motion are not told apart */
 #define DRIFT_BLOCKS 12
+/* Seeing outlasts an exposure a little. A memory of 0.2 from sample to sample leaves so much of the
+ * variance in second differences: (6 - 8 rho + 2 rho^2) / 6. */
+#define MEMORY_LEFT ((6.0 - 8.0 * 0.2 + 2.0 * 0.2 * 0.2) / 6.0)
 
 static double pulse_of(const struct nw_guide_row *row, bool is_dec) {
     return is_dec ? row->dec_pulse_s : row->ra_pulse_s;
@@ -234,8 +237,9 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
         axis->noise_low_rad = sqrt(r_floor_rad2);
         axis->noise_high_rad = axis->noise_rad;
     }
-    /* one-sided 95 %; noise with a little memory hides from second differences, not from the fit */
-    axis->uncorrelated_rad = fmax(sqrt(var * (1.0 + 1.645 * rel)), axis->noise_high_rad);
+    /* one-sided 95 % */
+    axis->uncorrelated_rad =
+        fmax(sqrt(var * (1.0 + 1.645 * rel) / MEMORY_LEFT), axis->noise_high_rad);
     axis->noise_high_rad =
         fit->ln_r_sigma <= LN_R_SIGMA_MAX ? axis->noise_high_rad : axis->uncorrelated_rad;
 }

@@ -61,12 +61,13 @@ struct nw_span {
 
 struct nw_guide_axis {
     size_t n;
-    double mean_rad;                      /* of the samples used */
-    double rms_logged_rad, p99_rad;       /* rms and 99 % value of |e|, about zero */
-    double uncorrelated_rad;              /* upper bound on n: what differs from sample to sample */
-    double noise_rad;                     /* n as estimated by the loop model */
-    double noise_low_rad, noise_high_rad; /* its 95 % interval */
-    double motion_in_sub_rad;             /* rms of y about each sub's own mean, mean over subs */
+    double mean_rad;                /* of the samples used */
+    double rms_logged_rad, p99_rad; /* rms and 99 % value of |e|, about zero */
+    /* upper bound on n: what differs from sample to sample, a memory of 0.2 allowed for */
+    double uncorrelated_rad;
+    double noise_rad;                       /* n as estimated by the loop model */
+    double noise_low_rad, noise_high_rad;   /* its 95 % interval */
+    double motion_in_sub_rad;               /* rms of y about each sub's own mean, mean over subs */
     double motion_low_rad, motion_high_rad; /* bounds: all uncorrelated part is noise | none is */
     double drift_rad_s;       /* open loop: what the star would do without pulses, dithers cut */
     double drift_sigma_rad_s; /* knows that the mount wanders like a random walk */
@@ -131,9 +132,10 @@ struct nw_guide_opts {
  * from the large pulses after dithers (response), else taken from the rate given (response 1,
  * is_response_assumed), else not known: then only bounds. It is not left to the likelihood: noise
  * with a memory of 0.2 makes that read 0.4 for 1. Without logged pulses p[k] = -e[k] and b is the
- * gain of an assumed proportional loop, found by likelihood all the same: with such noise the
- * motion then comes out up to 40 % small, near its lower bound. Noise that lasts longer than a
- * sample counts as motion throughout.
+ * gain of an assumed proportional loop, found by likelihood all the same; noise with memory
+ * misleads that too, so that only bounds are given where they differ by more than 30 %. Noise that
+ * outlasts a sample counts as motion; a memory of up to 0.2 (seeing) is allowed for in the lower
+ * bound.
  *
  * Fewer than 50 used samples: everything the model gives is NaN with the reason. DATA when the log
  * holds no two samples; DOMAIN for subs that run backwards. opts NULL: defaults. */

@@ -197,10 +197,9 @@ static void axis_notes(struct nw_buf *text, const char *name, const struct nw_gu
         reason(text, name, "The loop rings",
                "lower the gain or look for a delay; it swings with a short period");
     }
-    if (a->is_loop_inferred) {
+    if (a->is_loop_inferred && isfinite(a->motion_in_sub_rad)) {
         reason(text, name, "Weaker",
-               "without pulses a plain proportional loop is assumed; the motion may be up to 40 % "
-               "too small");
+               "without pulses a plain proportional loop is assumed; trust the bounds");
     }
 }
 
