@@ -6,8 +6,7 @@
 
 #include <math.h>
 
-/* Lagrange weights of the points -1, 0, 1, 2 at 0 <= t < 1. */
-static void lagrange(double t, double weights[static 4]) {
+void nw_synth_lagrange(double t, double weights[static 4]) {
     weights[0] = -t * (t - 1.0) * (t - 2.0) / 6.0;
     weights[1] = (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0;
     weights[2] = -(t + 1.0) * t * (t - 2.0) / 2.0;
@@ -26,7 +25,7 @@ static struct taps taps_at(double place) {
     struct taps taps = {.origin = (long)floor(place + 0.5)};
     const double fine = SYNTH_OVER * ((double)taps.origin - place) + SYNTH_FINE / 2.0;
     const long first = (long)floor(fine);
-    lagrange(fine - (double)first, taps.weight);
+    nw_synth_lagrange(fine - (double)first, taps.weight);
     for (int i = 0; i < 4; i++) {
         const long at = first - 1 + i;
         taps.phase[i] = (size_t)(at % SYNTH_OVER);

@@ -221,14 +221,37 @@ static double fine_at(const float *phases, size_t x, size_t y) {
     return (double)phases[phase * SYNTH_BOX_PX * SYNTH_BOX_PX + cell];
 }
 
-/* Bilinear between fine samples; coordinates in fine samples. */
+/* Four-point Lagrange interpolation between fine samples; coordinates in fine samples. (Bilinear
+ * values lie low on a convex contour: the Airy disc came out 0.8 % too narrow.) */
 static double between(const float *phases, double x, double y) {
     const size_t ix = (size_t)x;
     const size_t iy = (size_t)y;
-    const double fx = x - (double)ix;
-    const double fy = y - (double)iy;
-    return (1.0 - fy) * ((1.0 - fx) * fine_at(phases, ix, iy) + fx * fine_at(phases, ix + 1, iy)) +
-           fy * ((1.0 - fx) * fine_at(phases, ix, iy + 1) + fx * fine_at(phases, ix + 1, iy + 1));
+    double wx[4];
+    double wy[4];
+    nw_synth_lagrange(x - (double)ix, wx);
+    nw_synth_lagrange(y - (double)iy, wy);
+    double sum = 0.0;
+    for (size_t j = 0; j < 4; j++) {
+        for (size_t i = 0; i < 4; i++) {
+            sum += wx[i] * wy[j] * fine_at(phases, ix + i - 1, iy + j - 1);
+        }
+    }
+    return sum;
+}
+
+/* Height of the maximum by a parabola each way. */
+static double true_top(const float *phases, const size_t peak[static 2]) {
+    const double middle = fine_at(phases, peak[0], peak[1]);
+    double top = middle;
+    for (int axis = 0; axis < 2; axis++) {
+        const size_t dx = axis == 0;
+        const size_t dy = axis == 1;
+        const double low = fine_at(phases, peak[0] - dx, peak[1] - dy);
+        const double high = fine_at(phases, peak[0] + dx, peak[1] + dy);
+        const double bend = 2.0 * middle - low - high;
+        top += bend > 0.0 ? (high - low) * (high - low) / (8.0 * bend) : 0.0;
+    }
+    return top;
 }
 
 /* Outermost crossing of the half maximum along a direction, in fine samples. */
@@ -264,6 +287,7 @@ struct synth_width nw_synth_psf_width(const float *phases) {
             }
         }
     }
+    top = true_top(phases, peak);
     enum { N = 180 };
     double m[6] = {0.0}; /* area, x, y, xx, xy, yy of the region above half maximum */
     for (int i = 0; i < N; i++) {

@@ -316,6 +316,9 @@ struct synth_canvas {
     const char *pattern; /* "" or the band's letter decides which pixels take light */
     char letter;
 };
+/* Weights of the points -1, 0, 1, 2 at 0 <= t < 1. */
+void nw_synth_lagrange(double t, double weights[static 4]);
+
 struct synth_blend { /* profiles of neighbouring places, weights that sum to 1 */
     const float *nodes[4];
     double weights[4];
