@@ -31,7 +31,7 @@ double nw_synth_structure(double r_m, double r0_m, double outer_scale_m) {
     return 2.0 * b0 * fmax(0.0, 1.0 - shape);
 }
 
-enum { HANKEL_N = 1200 };
+enum { HANKEL_N = 800 };
 #define HANKEL_RANGE 7.0 /* r0; Kolmogorov transfer there: exp(-88) */
 
 /* Simpson sum of T(r) J0(2 pi theta r / lambda) r dr; weights hold T r dr */
@@ -58,7 +58,7 @@ double nw_synth_air_fwhm(double r0_m, double wavelength_m, double outer_scale_m)
     const double half = 0.5 * hankel(weights, step_m, 0.0);
     double low = 0.0;
     double high = 1.0 / r0_m; /* half maximum lies at 0.488 / r0 or less: IMG-11 */
-    for (int i = 0; i < 44; i++) {
+    for (int i = 0; i < 30; i++) {
         const double middle = 0.5 * (low + high);
         if (hankel(weights, step_m, middle) > half) {
             low = middle;
@@ -81,7 +81,7 @@ double nw_synth_r0_of_fwhm(double fwhm_rad, double wavelength_m, double outer_sc
     for (int i = 0; i < 12; i++) {
         const double ratio = nw_synth_air_fwhm(r0_m, wavelength_m, outer_scale_m) / fwhm_rad;
         r0_m *= ratio;
-        if (fabs(ratio - 1.0) < 1e-8) {
+        if (fabs(ratio - 1.0) < 1e-7) {
             break;
         }
     }
@@ -213,7 +213,7 @@ static void make_seeing(const struct synth_scene *scene, struct synth_air *air, 
 
 /* r0 of each step, by a table over the range that occurs (solving each would cost seconds) */
 static void make_r0(const struct synth_scene *scene, struct synth_air *air) {
-    enum { N = 12 };
+    enum { N = 8 };
     double low = air->seeing_rad[0];
     double high = low;
     for (size_t i = 1; i < air->n_seeing; i++) {

@@ -253,7 +253,7 @@ static void paint(const struct synth_job *job, const struct synth_sub *sub,
     truth->dx_px = shift_px[0];
     truth->dy_px = shift_px[1];
     const size_t order[SYNTH_BANDS] = {0, 2, 1}; /* green last: its widths are the frame's */
-    for (size_t k = 0; k < job->plan->n_bands; k++) {
+    for (size_t k = 0; k < SYNTH_BANDS && k < job->plan->n_bands; k++) {
         const size_t band = job->plan->n_bands > 1 ? order[k] : 0;
         struct synth_canvas canvas = *whole;
         canvas.letter = LETTERS[band];

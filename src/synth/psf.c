@@ -260,7 +260,8 @@ static double crossing(const float *phases, const size_t peak[static 2], double 
     const double c = cos(angle);
     const double s = sin(angle);
     double before = 2.0 * half;
-    for (double r = 0.5; r < SYNTH_FINE / 2.0 - 4.0; r += 0.5) {
+    for (int i = 1; i < SYNTH_FINE - 8; i++) {
+        const double r = 0.5 * i;
         const double value = between(phases, (double)peak[0] + r * c, (double)peak[1] + r * s);
         if (value < half) {
             return r - 0.5 * (half - value) / (before - value);

@@ -34,8 +34,9 @@ static float cell_share(double x_m, double y_m, double step_m, double inner_m, d
     }
     int inside = 0;
     for (int i = 0; i < N * N; i++) {
-        const double r = hypot(x_m + step_m * ((i % N + 0.5) / N - 0.5),
-                               y_m + step_m * ((i / N + 0.5) / N - 0.5));
+        const int row = i / N;
+        const double r =
+            hypot(x_m + step_m * ((i % N + 0.5) / N - 0.5), y_m + step_m * ((row + 0.5) / N - 0.5));
         inside += r <= outer_m && r >= inner_m;
     }
     return (float)inside / (float)(N * N);

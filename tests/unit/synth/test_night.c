@@ -1,4 +1,5 @@
 /* The guide loop and the whole night: relations of OBSERVABILITY 2, backlash, signs, files. */
+#include "image/image.h"
 #include "support.h"
 
 #include <dirent.h>
@@ -40,7 +41,7 @@ static void start(struct run *run, size_t n_subs, double sub_s) {
 static void test_logged_variance_is_motion_plus_noise(void **state) {
     (void)state;
     struct run run;
-    start(&run, 8, 600.0);
+    start(&run, 4, 600.0);
     go(&run);
     double ee = 0.0;
     double yy = 0.0;
@@ -280,6 +281,82 @@ static void test_nothing_is_left_when_it_fails(void **state) {
     assert_int_equal(rmdir(base), 0); /* so nothing is in it */
 }
 
+/* ---- a frame without noise --------------------------------------------------------------- */
+
+enum { GRID_X = 9, GRID_Y = 6, PITCH_PX = 40 };
+
+/* Profile of the stars of a frame about their known places: its top, and its mean on a ring. */
+static void stack(const struct nw_frame *frame, const struct synth_field *field, double electrons,
+                  double ring_px, double ret_top_ring_flux[3]) {
+    double top[2] = {0.0, 0.0};
+    double ring[2] = {0.0, 0.0};
+    double flux = 0.0;
+    for (size_t k = 0; k < field->n; k++) {
+        for (int j = -18; j <= 18; j++) {
+            for (int i = -18; i <= 18; i++) {
+                const double x = floor(field->stars[k].x_px) + i;
+                const double y = floor(field->stars[k].y_px) + j;
+                const double r = hypot(x - field->stars[k].x_px, y - field->stars[k].y_px);
+                const size_t at = (size_t)y * frame->width_px + (size_t)x;
+                const double value = ((double)frame->px[at] - 500.0) * 0.5 / electrons;
+                flux += value / (double)field->n;
+                if (r < 0.15) {
+                    top[0] += 1.0;
+                    top[1] += value;
+                }
+                if (fabs(r - ring_px) < 0.06) {
+                    ring[0] += 1.0;
+                    ring[1] += value;
+                }
+            }
+        }
+    }
+    ret_top_ring_flux[0] = top[1] / top[0];
+    ret_top_ring_flux[1] = ring[1] / ring[0];
+    ret_top_ring_flux[2] = flux;
+}
+
+static void test_drawn_stars_have_half_their_height_at_half_the_true_width(void **state) {
+    (void)state;
+    struct run run;
+    start(&run, 2, 60.0);
+    run.scene.opts.without_noise = true;
+    run.scene.sky_mag = 40.0; /* none */
+    run.scene.camera.dark_e_s = 0.0;
+    run.scene.camera.full_scale_e = 32000.0;
+    go(&run);
+    struct nw_err err = {0};
+    struct synth_psf_plan plan;
+    must(nw_synth_psf_plan_init(&run.scene, &plan, &err), &err);
+    struct synth_star stars[GRID_X * GRID_Y];
+    const double at_zero = nw_synth_star_electrons(&run.scene, &run.night.subs[0], 0, 0.0);
+    const double electrons = 60000.0;
+    for (size_t i = 0; i < GRID_X * GRID_Y; i++) { /* every part of a pixel, nowhere the same */
+        stars[i].x_px = 30.0 + PITCH_PX * (double)(i % GRID_X) + fmod(0.618034 * (double)i, 1.0);
+        stars[i].y_px = 30.0 + PITCH_PX * (double)(i / GRID_X) + fmod(0.414214 * (double)i, 1.0);
+        stars[i].mag = 2.5 * log10(at_zero / electrons);
+    }
+    const struct synth_field field = {.stars = stars, .n = GRID_X * GRID_Y};
+    char folder[] = "/tmp/nw_synth_XXXXXX";
+    assert_non_null(mkdtemp(folder));
+    const struct synth_job job = {&run.scene, &plan, &run.night, &field, folder};
+    struct synth_frame_truth truth;
+    must(nw_synth_frame_make(&job, 0, &truth, &err), &err);
+    char path[120];
+    (void)snprintf(path, sizeof path, "%s/light_0001.fits", folder);
+    struct nw_frame *frame = NULL;
+    must(nw_frame_read(path, NULL, &frame, &err), &err);
+    double got[3];
+    stack(frame, &field, electrons, 0.5 * truth.centre.fwhm_px, got);
+    /* the mean over r < 0.15 px lies 2 % below the top of a profile of 1.8 px */
+    check_near(got[1] / got[0], 0.5, 0.025, "definition of truth's fwhm_px");
+    assert_true(got[2] > 0.95 && got[2] < 1.02); /* neighbours' wings are in, own ones out */
+    nw_frame_free(frame);
+    nw_synth_psf_plan_done(&plan);
+    done(&run);
+    clear(folder);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_logged_variance_is_motion_plus_noise),
@@ -289,6 +366,7 @@ int main(void) {
         cmocka_unit_test(test_dithers_fall_between_subs),
         cmocka_unit_test(test_path_is_about_its_mean_with_the_rms_that_is_told),
         cmocka_unit_test(test_focus_error_scales_with_m_squared_when_the_corrector_rides),
+        cmocka_unit_test(test_drawn_stars_have_half_their_height_at_half_the_true_width),
         cmocka_unit_test(test_same_seed_same_night_with_any_threads),
         cmocka_unit_test(test_nothing_is_left_when_it_fails),
     };
