@@ -283,7 +283,9 @@ static void test_nothing_is_left_when_it_fails(void **state) {
 
 /* ---- a frame without noise --------------------------------------------------------------- */
 
-enum { GRID_X = 9, GRID_Y = 6, PITCH_PX = 40 };
+#define GRID_X ((size_t)9)
+#define GRID_Y ((size_t)6)
+#define PITCH_PX 40.0
 
 /* Profile of the stars of a frame about their known places: its top, and its mean on a ring. */
 static void stack(const struct nw_frame *frame, const struct synth_field *field, double electrons,
@@ -332,8 +334,9 @@ static void test_drawn_stars_have_half_their_height_at_half_the_true_width(void 
     const double at_zero = nw_synth_star_electrons(&run.scene, &run.night.subs[0], 0, 0.0);
     const double electrons = 60000.0;
     for (size_t i = 0; i < GRID_X * GRID_Y; i++) { /* every part of a pixel, nowhere the same */
+        const size_t row = i / GRID_X;
         stars[i].x_px = 30.0 + PITCH_PX * (double)(i % GRID_X) + fmod(0.618034 * (double)i, 1.0);
-        stars[i].y_px = 30.0 + PITCH_PX * (double)(i / GRID_X) + fmod(0.414214 * (double)i, 1.0);
+        stars[i].y_px = 30.0 + PITCH_PX * (double)row + fmod(0.414214 * (double)i, 1.0);
         stars[i].mag = 2.5 * log10(at_zero / electrons);
     }
     const struct synth_field field = {.stars = stars, .n = GRID_X * GRID_Y};

@@ -137,23 +137,26 @@ static void test_every_phase_keeps_the_flux(void **state) {
     open_bench(&bench);
     (void)render(&bench, 0);
     const size_t n = (size_t)SYNTH_BOX_PX * SYNTH_BOX_PX;
-    for (size_t phase = 0; phase < SYNTH_OVER * SYNTH_OVER; phase += 9) {
+    const size_t n_phases = (size_t)SYNTH_OVER * SYNTH_OVER;
+    for (size_t phase = 0; phase < n_phases; phase += 9) {
         double sum = 0.0;
         for (size_t i = 0; i < n; i++) {
             sum += (double)bench.phases[phase * n + i];
         }
         check_near(sum, 1.0, 1e-5, "closed form: the pixel is nil at 1 cycle/px");
     }
-    float *px = nw_calloc(200 * 200, sizeof *px);
+    const size_t n_px = (size_t)200 * 200;
+    float *px = nw_calloc(n_px, sizeof *px);
     const struct synth_canvas canvas = {px, 200, 200, "", 'R'};
     const struct synth_blend blend = {.nodes = {bench.phases}, .weights = {1.0}, .n = 1};
     const double place[2] = {100.37, 99.81};
     nw_synth_draw_star(&canvas, &blend, place, 1e6, 62);
     double sum[3] = {0.0};
-    for (size_t i = 0; px && i < 200 * 200; i++) {
+    for (size_t i = 0; px && i < n_px; i++) {
+        const size_t row = i / 200;
         sum[0] += (double)px[i];
         sum[1] += (double)px[i] * (double)(i % 200);
-        sum[2] += (double)px[i] * (double)(i / 200);
+        sum[2] += (double)px[i] * (double)row;
     }
     check_near(sum[0] / 1e6, 1.0, 1e-3, "flux of a drawn star");
     check_near(sum[1] / sum[0], place[0], 5e-3, "its place");
@@ -202,7 +205,8 @@ static void test_straight_drift_is_a_box_along_its_direction(void **state) {
     double line = 0.0; /* brute force: mean of the still profile over the box */
     for (int i = -24; i <= 24; i++) {
         const double weight = abs(i) == 24 ? 0.5 : 1.0;
-        line += weight / 48.0 * fine(bench.phases, (size_t)(SYNTH_FINE / 2 + i), SYNTH_FINE / 2);
+        line += weight / 48.0 *
+                fine(bench.phases, (size_t)SYNTH_FINE / 2 + (size_t)(i + 24) - 24, SYNTH_FINE / 2);
     }
     const struct synth_width moved = render(&bench, 0);
     check_near(fine(bench.phases, SYNTH_FINE / 2, SYNTH_FINE / 2) / top, line / top, 2e-3,
