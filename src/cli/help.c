@@ -39,7 +39,7 @@ static void help_option(const struct cli_option *option, struct nw_buf *text) {
     const bool is_limited = option->max > option->min;
     char limits[64] = "";
     if (is_limited) {
-        (void)snprintf(limits, sizeof limits, " (%g to %g)", option->min, option->max);
+        (void)snprintf(limits, sizeof limits, " (%.10g to %.10g)", option->min, option->max);
     }
     (void)snprintf(help, sizeof help, "%s%s%s", option->help, limits,
                    option->is_repeatable ? "; may be repeated" : "");

@@ -53,10 +53,20 @@ static bool is_same_exposure(double a_s, double b_s) {
     return fabs(a_s - b_s) <= 1e-3 * fmax(fabs(a_s), fabs(b_s)) + 1e-9;
 }
 
+/* Observatories write the conversion gain into GAIN, a little different in each frame: a tenth
+ * apart is still the same setting. */
+static bool is_same_gain(double a, double b) {
+    if (!isfinite(a) || !isfinite(b)) {
+        return !isfinite(a) && !isfinite(b);
+    }
+    return fabs(a - b) <= 0.1 * fmax(fabs(a), fabs(b));
+}
+
 static bool belongs(const struct nw_look_group *group, const struct nw_look_frame *frame) {
     return group->width_px == frame->width_px && group->height_px == frame->height_px &&
            group->channel == frame->channel &&
            is_same_exposure(group->exposure_s, frame->facts.exposure_s) &&
+           is_same_gain(group->gain_setting, frame->facts.gain_setting) &&
            strcmp(group->camera, frame->facts.camera) == 0 &&
            strcmp(group->filter, frame->facts.filter) == 0;
 }
@@ -85,6 +95,7 @@ static enum nw_status open_group(struct nw_look *look, const struct nw_look_fram
         const struct nw_frame_facts *const facts = &frame->facts;
         struct nw_look_group *const group = &look->groups[look->n_groups++];
         *group = (struct nw_look_group){.exposure_s = facts->exposure_s,
+                                        .gain_setting = facts->gain_setting,
                                         .width_px = frame->width_px,
                                         .height_px = frame->height_px,
                                         .channel = frame->channel,

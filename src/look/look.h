@@ -5,10 +5,10 @@
  * changed settings, and a list of what stands out, ranked by what it costs. nw_look_folder reads
  * the folder first.
  *
- * Frames are compared within a group: same camera, size, channel, filter and exposure time. NaN is
- * "not known". Costs are shares of exposure time (0.1: a tenth of the time was without effect), in
- * two currencies: for point sources time goes with 1/A_neq (equivalent-noise area, King 1983, PASP
- * 95, 163), for extended light star width does not enter. */
+ * Frames are compared within a group: same camera, size, channel, filter, exposure time and gain.
+ * NaN is "not known". Costs are shares of exposure time (0.1: a tenth of the time was without
+ * effect), in two currencies: for point sources time goes with 1/A_neq (equivalent-noise area, King
+ * 1983, PASP 95, 163), for extended light star width does not enter. */
 #ifndef NW_LOOK_H
 #define NW_LOOK_H
 
@@ -105,7 +105,7 @@ struct nw_look_sky {
 
 struct nw_look_group {
     char camera[72], filter[32];
-    double exposure_s;
+    double exposure_s, gain_setting;
     size_t width_px, height_px;
     enum nw_channel channel;
     double scale_rad_px; /* pixel over focal length, from the headers; NaN */

@@ -184,6 +184,7 @@ static void group_json(struct nw_json *json, json_t *groups, const struct nw_loo
     nw_json_text(json, o, "camera", group->camera);
     nw_json_text(json, o, "filter", group->filter);
     nw_json_number(json, o, "exposure_s", group->exposure_s, 9);
+    nw_json_number(json, o, "gain_setting", group->gain_setting, 6);
     nw_json_text(json, o, "channel", nw_channel_name(group->channel));
     nw_json_count(json, o, "width_px", group->width_px);
     nw_json_count(json, o, "height_px", group->height_px);

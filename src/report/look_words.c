@@ -58,8 +58,22 @@ static const struct nw_look_group *group_of(const struct nw_look *look,
     return &look->groups[finding->index];
 }
 
+char *report_look_when(const struct nw_look *look, size_t frame, char *text, size_t size) {
+    const struct nw_look_frame *const f = &look->frames[frame];
+    if (isfinite(f->facts.t_start_utc_s)) {
+        return nw_report_clock(text, size, f->facts.t_start_utc_s);
+    }
+    const char *const slash = strrchr(f->path, '/');
+    struct nw_buf name;
+    nw_buf_init(&name, 4096);
+    nw_report_clean(&name, slash && slash[1] ? slash + 1 : f->path);
+    nw_text_copy(text, size, name.data ? name.data : "-");
+    nw_buf_done(&name);
+    return text;
+}
+
 static char *clock_of(const struct nw_look *look, size_t frame, char *text) {
-    return nw_report_clock(text, SHORT, look->frames[frame].facts.t_start_utc_s);
+    return report_look_when(look, frame, text, SHORT);
 }
 
 static void say_gaps(const struct nw_look *look, const struct nw_look_finding *finding, char *text,
@@ -158,15 +172,17 @@ static void say_elongation(const struct nw_look *look, const struct nw_look_find
                            char *text, size_t size) {
     const struct nw_look_shape *const shape = &group_of(look, finding)->shape;
     char share[SHORT];
-    (void)snprintf(text, size,
-                   "The mean star is %.0f %% longer than wide, along %.0f deg from +x towards +y, "
-                   "%s; round stars would save up to %s for point sources.",
-                   100.0 * (shape->elongation - 1.0), report_axis_deg(shape->angle_rad),
-                   shape->share_in_direction > 0.8
-                       ? "nearly always the same way: not chance, and the frames alone cannot say "
-                         "whether mount, optics or air"
-                       : "but the direction wanders from frame to frame",
-                   nw_report_percent(share, sizeof share, finding->cost_point));
+    (void)snprintf(
+        text, size,
+        "The mean star is %.0f %% longer than wide, along %.0f deg from +x towards +y%s; "
+        "round stars would save up to %s for point sources.",
+        100.0 * (shape->elongation - 1.0), report_axis_deg(shape->angle_rad),
+        shape->n < 2 ? " in this one frame"
+        : shape->share_in_direction > 0.8
+            ? ", nearly always the same way: not chance, and the frames alone cannot "
+              "say whether mount, optics or air"
+            : ", though the direction wanders from frame to frame",
+        nw_report_percent(share, sizeof share, finding->cost_point));
 }
 
 static void say_light(const struct nw_look *look, const struct nw_look_finding *finding, char *text,
@@ -180,6 +196,13 @@ static void say_light(const struct nw_look *look, const struct nw_look_finding *
                        "The sky was brightest at %s; its noise costs %s against the darkest tenth "
                        "of the night.",
                        clock_of(look, group->sky.highest_frame, at), share);
+        return;
+    }
+    if (group->light.n_lost == 0) {
+        (void)snprintf(text, size,
+                       "The light of the stars varied a little between frames, by less than 15 %% "
+                       "beyond what airmass explains; this costs %s.",
+                       share);
         return;
     }
     (void)snprintf(text, size,

@@ -30,6 +30,8 @@ const char *report_look_cannot_tell(const struct nw_look *look, size_t i);
 
 /* "2.71 px" or, with a scale, "3.25 arcsec". */
 char *report_look_width(char *text, size_t size, double width_px, double scale_rad_px);
+/* "21:40", or the file's name where a frame says no time. */
+char *report_look_when(const struct nw_look *look, size_t frame, char *text, size_t size);
 /* "refractor camera, L, 300 s": what a group is called; parts that are not known are left out. */
 void report_look_group_name(const struct nw_look_group *group, char *text, size_t size);
 /* -90 < angle <= 90: an axis has no direction. */

@@ -5,8 +5,17 @@
 
 enum { SHORT = 48, DETAILED_GROUPS = 4, GAPS_SHOWN = 5, LOST_SHOWN = 6 };
 
+enum { LABEL_INDENT = 2, LABEL_COLUMN = 14, LINE_MAX_BYTES = 8192 };
+
 static char *clock_of(const struct nw_look *look, size_t frame, char *text) {
-    return nw_report_clock(text, SHORT, look->frames[frame].facts.t_start_utc_s);
+    return report_look_when(look, frame, text, SHORT);
+}
+
+/* One labelled line, wrapped; empties the buffer for the next. */
+static void labelled(struct nw_buf *text, const char *label, struct nw_buf *line) {
+    nw_report_entry(text, LABEL_INDENT, LABEL_COLUMN, label, line->data ? line->data : "-");
+    nw_buf_done(line);
+    nw_buf_init(line, LINE_MAX_BYTES);
 }
 
 static void head(const struct nw_look *look, const char *folder, struct nw_buf *text) {
@@ -65,6 +74,7 @@ static void width_chart(const struct nw_look *look, const struct nw_look_group *
             y[n++] = frame->measure->fwhm_px * unit;
         }
     }
+    is_timed = is_timed && t && n > 0 && t[n - 1] > t[0];
     for (size_t i = 0; i < n && !is_timed; i++) {
         t[i] = (double)i;
     }
@@ -84,6 +94,24 @@ static void width_chart(const struct nw_look *look, const struct nw_look_group *
     free(y);
 }
 
+static void airmass_line(const struct nw_look_width *width, struct nw_buf *text) {
+    struct nw_buf line;
+    nw_buf_init(&line, LINE_MAX_BYTES);
+    if (isfinite(width->exponent)) {
+        char power[SHORT];
+        nw_buf_printf(&line,
+                      "%.2f to %.2f; width goes as X to the power %s, where air alone gives 0.6",
+                      width->airmass_low, width->airmass_high,
+                      nw_report_pm(power, SHORT, width->exponent, width->exponent_sigma));
+        labelled(text, "airmass", &line);
+    } else if (isfinite(width->airmass_low) && width->n > 1) {
+        nw_buf_printf(&line, "%.2f to %.2f: too %s for a trend", width->airmass_low,
+                      width->airmass_high, width->n < 6 ? "few frames" : "narrow a range");
+        labelled(text, "airmass", &line);
+    }
+    nw_buf_done(&line);
+}
+
 static void width_section(const struct nw_look *look, const struct nw_look_group *group,
                           struct nw_buf *text) {
     const struct nw_look_width *const width = &group->width;
@@ -92,32 +120,27 @@ static void width_section(const struct nw_look *look, const struct nw_look_group
             text, 2, group->n_measured == 0 ? "Not measured." : "No star that can be measured.");
         return;
     }
-    char best[SHORT];
-    char median[SHORT];
-    char worst[SHORT];
-    char at_best[SHORT];
-    char at_worst[SHORT];
+    char value[SHORT];
+    char at[SHORT];
+    struct nw_buf line;
+    nw_buf_init(&line, LINE_MAX_BYTES);
     const double scale = group->scale_rad_px;
-    nw_buf_printf(text, "  star width  best %s at %s, median %s, worst %s at %s\n",
-                  report_look_width(best, SHORT, width->best_px, scale),
-                  clock_of(look, width->best_frame, at_best),
-                  report_look_width(median, SHORT, width->median_px, scale),
-                  report_look_width(worst, SHORT, width->worst_px, scale),
-                  clock_of(look, width->worst_frame, at_worst));
-    width_chart(look, group, text);
-    if (isfinite(width->exponent)) {
-        char power[SHORT];
-        nw_buf_printf(text,
-                      "  airmass     %.2f to %.2f; width goes as X to the power %s; air alone "
-                      "gives 0.6\n",
-                      width->airmass_low, width->airmass_high,
-                      nw_report_pm(power, SHORT, width->exponent, width->exponent_sigma));
-    } else if (isfinite(width->airmass_low)) {
-        nw_buf_printf(text,
-                      "  airmass     %.2f to %.2f: too narrow a range or too few frames for a "
-                      "trend\n",
-                      width->airmass_low, width->airmass_high);
+    if (width->n == 1) {
+        nw_buf_printf(&line, "%s", report_look_width(value, SHORT, width->best_px, scale));
+    } else {
+        nw_buf_printf(&line, "best %s at %s, ",
+                      report_look_width(value, SHORT, width->best_px, scale),
+                      clock_of(look, width->best_frame, at));
+        nw_buf_printf(&line, "median %s, ",
+                      report_look_width(value, SHORT, width->median_px, scale));
+        nw_buf_printf(&line, "worst %s at %s",
+                      report_look_width(value, SHORT, width->worst_px, scale),
+                      clock_of(look, width->worst_frame, at));
     }
+    labelled(text, "star width", &line);
+    nw_buf_done(&line);
+    width_chart(look, group, text);
+    airmass_line(width, text);
 }
 
 static void shape_line(const struct nw_look_group *group, struct nw_buf *text) {
@@ -125,18 +148,22 @@ static void shape_line(const struct nw_look_group *group, struct nw_buf *text) {
     if (shape->n == 0) {
         return;
     }
-    nw_buf_printf(text, "  elongation  %.2f", shape->elongation);
+    struct nw_buf line;
+    nw_buf_init(&line, LINE_MAX_BYTES);
+    nw_buf_printf(&line, "%.2f", shape->elongation);
     const double e = hypot(shape->e1, shape->e2);
     if (shape->n > 1 && e <= 3.0 * shape->e_sigma) {
-        nw_buf_printf(text, ", no common direction beyond chance\n");
-        return;
+        nw_buf_printf(&line, ", no common direction beyond chance");
+    } else {
+        nw_buf_printf(&line, " along %.0f deg (from +x towards +y)",
+                      report_axis_deg(shape->angle_rad));
+        if (shape->n > 1) {
+            nw_buf_printf(&line, ", within 22 deg of it in %.0f %% of %zu frames",
+                          100.0 * shape->share_in_direction, shape->n);
+        }
     }
-    nw_buf_printf(text, " along %.0f deg (from +x towards +y)", report_axis_deg(shape->angle_rad));
-    if (shape->n > 1) {
-        nw_buf_printf(text, ", within 22 deg of it in %.0f %% of %zu frames",
-                      100.0 * shape->share_in_direction, shape->n);
-    }
-    nw_buf_printf(text, "\n");
+    labelled(text, "elongation", &line);
+    nw_buf_done(&line);
 }
 
 static void field_section(const struct nw_look_group *group, struct nw_buf *text) {
@@ -156,48 +183,66 @@ static void field_section(const struct nw_look_group *group, struct nw_buf *text
         nw_buf_printf(text, "\n");
     }
     if (isfinite(field->corner_excess)) {
-        nw_buf_printf(text,
-                      "              corners %+.0f %% against the centre (+- %.0f), right against "
-                      "left %+.0f %%,\n              top against bottom %+.0f %%\n",
+        struct nw_buf line;
+        nw_buf_init(&line, LINE_MAX_BYTES);
+        nw_buf_printf(&line,
+                      "corners %+.0f %% against the centre (+- %.0f), right against left %+.0f %%, "
+                      "top against bottom %+.0f %% (+- %.0f)",
                       100.0 * field->corner_excess, 100.0 * field->corner_sigma,
-                      100.0 * field->right_excess, 100.0 * field->top_excess);
+                      100.0 * field->right_excess, 100.0 * field->top_excess,
+                      100.0 * field->side_sigma);
+        labelled(text, "", &line);
+        nw_buf_done(&line);
     }
+}
+
+static void lost_line(const struct nw_look *look, const struct nw_look_light *light,
+                      struct nw_buf *text) {
+    char at[SHORT];
+    struct nw_buf line;
+    nw_buf_init(&line, LINE_MAX_BYTES);
+    nw_buf_printf(&line, "%zu frame%s lost over 15 %%:", light->n_lost,
+                  light->n_lost == 1 ? "" : "s");
+    for (size_t i = 0; i < light->n_lost && i < LOST_SHOWN; i++) {
+        const struct nw_look_frame *const frame = &look->frames[light->lost[i]];
+        nw_buf_printf(&line, "%s %s (%.0f %% left)", i ? "," : "",
+                      clock_of(look, light->lost[i], at), 100.0 * frame->transmission.value);
+    }
+    nw_buf_printf(&line, "%s", light->n_lost > LOST_SHOWN ? ", ... (all: --json)" : "");
+    labelled(text, "", &line);
+    nw_buf_done(&line);
 }
 
 static void light_section(const struct nw_look *look, const struct nw_look_group *group,
                           struct nw_buf *text) {
     const struct nw_look_light *const light = &group->light;
+    const struct nw_look_sky *const sky = &group->sky;
     char at[SHORT];
+    struct nw_buf line;
+    nw_buf_init(&line, LINE_MAX_BYTES);
     if (light->n > 1) {
-        nw_buf_printf(text,
-                      "  light       %.0f %% of the best frame in the median, %.0f %% in the "
-                      "worst (%s)",
+        nw_buf_printf(&line, "%.0f %% of the best frame in the median, %.0f %% in the worst (%s)",
                       100.0 * light->median, 100.0 * light->worst,
                       clock_of(look, light->worst_frame, at));
         if (isfinite(light->slope_mag)) {
-            nw_buf_printf(text, ";\n              %.2f mag lost per airmass", light->slope_mag);
+            nw_buf_printf(&line, "; %.2f mag lost per airmass", light->slope_mag);
         }
-        nw_buf_printf(text, "\n");
+        labelled(text, "light", &line);
     } else if (group->n_measured > 1) {
-        nw_buf_printf(text, "  light       - (the stars of these frames could not be matched)\n");
+        nw_buf_printf(&line, "- (the stars of these frames could not be matched)");
+        labelled(text, "light", &line);
     }
     if (light->n_lost > 0) {
-        nw_buf_printf(text, "              %zu frame%s lost over 15 %%:", light->n_lost,
-                      light->n_lost == 1 ? "" : "s");
-        for (size_t i = 0; i < light->n_lost && i < LOST_SHOWN; i++) {
-            const struct nw_look_frame *const frame = &look->frames[light->lost[i]];
-            nw_buf_printf(text, " %s (%.0f %%)", clock_of(look, light->lost[i], at),
-                          100.0 * frame->transmission.value);
-        }
-        nw_buf_printf(text, "%s\n", light->n_lost > LOST_SHOWN ? " ... (all: --json)" : "");
+        lost_line(look, light, text);
     }
-    const struct nw_look_sky *const sky = &group->sky;
     if (sky->n > 1) {
-        nw_buf_printf(text,
-                      "  sky         %.0f ADU at first, %.0f at last, lowest %.0f, highest "
-                      "%.0f (offset included)\n",
+        nw_buf_printf(&line,
+                      "%.0f ADU at first, %.0f at last, lowest %.0f, highest %.0f (camera offset "
+                      "included)",
                       sky->first_adu, sky->last_adu, sky->lowest_adu, sky->highest_adu);
+        labelled(text, "sky", &line);
     }
+    nw_buf_done(&line);
 }
 
 static void group_section(const struct nw_look *look, const struct nw_look_group *group,
@@ -320,12 +365,12 @@ static void last_section(const struct nw_look *look, const char *folder, struct 
     nw_report_title(text, "CANNOT BE TOLD from frames alone", NULL);
     const char *reason = NULL;
     for (size_t i = 0; (reason = report_look_cannot_tell(look, i)); i++) {
-        nw_report_entry(text, 2, 4, "-", reason);
+        nw_report_entry(text, 2, 5, "-", reason);
     }
     nw_buf_printf(text, "\nNext: nightwright rig --draft ");
     nw_report_clean(text, folder);
-    nw_buf_printf(text, "    (a rig file to fill in)\n"
-                        "      nightwright check RIG --frames ... --guiding ...\n");
+    nw_buf_printf(text, " > rig.yaml    (to fill in)\n"
+                        "      nightwright check rig.yaml --frames ... --guiding ...\n");
 }
 
 void nw_report_look_text(const struct nw_look *look, const char *folder, struct nw_buf *text) {
