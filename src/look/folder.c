@@ -7,7 +7,7 @@
 
 /* About ten seconds on two cores, at the speed of docs/performance.md. */
 static const double SUBSET_PX = 400e6;
-enum { SUBSET_MIN = 12, MAX_STARS = 20000, FIT_STARS = 400 };
+enum { SUBSET_MIN = 12, MAX_STARS = 3000, FIT_STARS = 250 };
 
 enum use { USE_LIGHT, USE_BIAS, USE_DARK, USE_FLAT, USE_OTHER };
 
