@@ -7,8 +7,8 @@ enum { MAX_DEPTH = 3 };
 static const struct cli_option OPTIONS[] = {
     {.name = "all",
      .kind = CLI_FLAG,
-     .help = "measure every light frame, however long it takes; otherwise an even subset once "
-             "there are very many pixels, and the answer says so"},
+     .help = "measure every light frame, however long it takes; otherwise an even subset when all "
+             "would take more than about ten seconds, and the answer says so"},
     {.name = "threads",
      .kind = CLI_COUNT,
      .value = "N",

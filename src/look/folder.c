@@ -5,9 +5,13 @@
 
 #include "look/look_internal.h"
 
-/* About ten seconds on two cores, at the speed of docs/performance.md. */
-static const double SUBSET_PX = 400e6;
-enum { SUBSET_MIN = 12, MAX_STARS = 3000, FIT_STARS = 250 };
+/* What a frame takes on one core, as measured: most of it is fitting, whatever the size. All in all
+ * about ten seconds on two cores. */
+static const double FRAME_COST_S = 0.35;
+static const double PIXEL_COST_S = 12e-9;
+static const double BUDGET_S = 20.0;
+/* Few frames: every star counts for the map of the field. Many: they make up for it together. */
+enum { SUBSET_MIN = 12, MAX_STARS = 3000, FEW_FRAMES = 12, FIT_STARS = 150, FIT_STARS_FEW = 1000 };
 
 enum use { USE_LIGHT, USE_BIAS, USE_DARK, USE_FLAT, USE_OTHER };
 
@@ -143,19 +147,17 @@ static bool is_chosen(size_t k, size_t n, size_t n_chosen) {
     return false;
 }
 
-static double pixels_of(const struct nw_look_frame *frame) {
-    const double pixels = (double)frame->width_px * (double)frame->height_px;
-    const bool is_cfa = frame->channel == NW_CHANNEL_G && frame->n_planes != 3;
-    return is_cfa ? 0.4 * pixels : pixels; /* a quarter is measured, all of it is read */
+static double cost_of_s(const struct nw_look_frame *frame) {
+    return FRAME_COST_S + PIXEL_COST_S * (double)frame->width_px * (double)frame->height_px;
 }
 
 /* Marks the frames to be measured; those that are left out keep measure NULL. */
 static size_t choose(struct nw_look *look, const struct nw_look_opts *opts, size_t *chosen) {
     double total = 0.0;
     for (size_t i = 0; i < look->n_frames; i++) {
-        total += pixels_of(&look->frames[i]);
+        total += cost_of_s(&look->frames[i]);
     }
-    const double share = opts->all || total <= SUBSET_PX ? 1.0 : SUBSET_PX / total;
+    const double share = opts->all || total <= BUDGET_S ? 1.0 : BUDGET_S / total;
     size_t n = 0;
     for (size_t g = 0; g < look->n_groups; g++) {
         const struct nw_look_group *const group = &look->groups[g];
@@ -207,8 +209,11 @@ static void drop_skipped(struct nw_look *look) {
 
 static enum nw_status measure_frames(struct nw_look *look, const struct nw_look_opts *opts,
                                      const struct nw_progress *progress, struct nw_err *err) {
+    const bool is_few = look->n_frames <= FEW_FRAMES;
     const struct nw_series_opts series_opts = {
-        .measure = {.max_stars = MAX_STARS, .fit_stars = FIT_STARS, .n_threads = opts->n_threads},
+        .measure = {.max_stars = MAX_STARS,
+                    .fit_stars = is_few ? FIT_STARS_FEW : FIT_STARS,
+                    .n_threads = opts->n_threads},
         .channel = NW_CHANNEL_G};
     size_t *const chosen = nw_calloc(look->n_frames, sizeof *chosen);
     const char **const paths = nw_calloc(look->n_frames, sizeof *paths);

@@ -208,8 +208,8 @@ void nw_look_free(struct nw_look *look); /* NULL allowed */
 void nw_look_frames_free(struct nw_look_frame *frames, size_t n_frames);
 
 struct nw_look_opts {
-    bool all;      /* measure every frame; else an even subset once the pixels to be measured
-                      would take longer than about ten seconds */
+    bool all;      /* measure every frame; else an even subset, at least 12 a group, once all would
+                      take two cores longer than about ten seconds */
     int n_threads; /* 0 = all */
     int max_depth; /* of sub-folders; 0: the folder alone */
 };
