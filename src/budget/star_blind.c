@@ -105,8 +105,10 @@ static void fit(const struct sub *subs, size_t n, const struct star_point *base,
     double most = -INFINITY;
     for (int i = 0; i < N_NODES; i++) {
         struct node *node = &model->nodes[i];
-        node->q_h = pow(0.005 * pow(120.0, (i / N_SCATTER) / (N_WANDER - 1.0)), 2.0);
-        node->r = pow(0.003 * pow(100.0, (i % N_SCATTER) / (N_SCATTER - 1.0)), 2.0);
+        const int wander = i / N_SCATTER;
+        const int scatter = i % N_SCATTER;
+        node->q_h = pow(0.005 * pow(120.0, (double)wander / (N_WANDER - 1.0)), 2.0);
+        node->r = pow(0.003 * pow(100.0, (double)scatter / (N_SCATTER - 1.0)), 2.0);
         filter(subs, n, log(prior->v), prior_sigma, node);
         most = fmax(most, node->weight);
     }
@@ -169,12 +171,18 @@ static void mean_point(const struct star_point *base, const struct nw_star_frame
     ret->focus_phase = phase; /* NaN when one is unknown: any time */
 }
 
+/* Standard errors by the other lines: of ln width in the second half, of ln seeing itself. */
+struct common {
+    double width, seeing;
+};
+
 /* Standard error of ln width in the second half by errors of the other lines, after the seeing has
  * been set again with each of them in place. */
 static enum nw_status common_error(const struct star_point *first, const struct star_point *second,
-                                   double ln_seeing, const double *relative_sigma, double *ret,
-                                   struct nw_err *err) {
+                                   double ln_seeing, const double *relative_sigma,
+                                   struct common *ret, struct nw_err *err) {
     double sum = 0.0;
+    double sum_seeing = 0.0;
     double width1 = NAN;
     double width2 = NAN;
     enum nw_status status = width_at(first, exp(ln_seeing), NULL, &width1, err);
@@ -197,9 +205,10 @@ static enum nw_status common_error(const struct star_point *first, const struct 
             status = width_at(second, exp(ln_moved), scale, &width, err);
             const double miss = status == NW_OK ? log(width / width2) : 0.0;
             sum += miss * miss;
+            sum_seeing += pow(ln_moved - ln_seeing, 2.0);
         }
     }
-    *ret = sqrt(sum);
+    *ret = (struct common){.width = sqrt(sum), .seeing = sqrt(sum_seeing)};
     return status;
 }
 
@@ -326,7 +335,7 @@ static enum nw_status run(struct halves *halves, const double *relative_sigma, s
     struct model model;
     struct star_point first;
     struct star_point second;
-    double common = 0.0;
+    struct common common = {0};
     size_t n = 0;
     enum nw_status status = look_at_first(halves, subs, &n, err);
     if (status != NW_OK) {
@@ -347,10 +356,11 @@ static enum nw_status run(struct halves *halves, const double *relative_sigma, s
     mean_point(halves->base, halves->frames + halves->n_first, blind->n_judged, &second);
     status = common_error(&first, &second, log(blind->seeing_rad), relative_sigma, &common, err);
     if (status == NW_OK) {
-        status = foretell(halves, &model, common, blind, err);
+        status = foretell(halves, &model, common.width, blind, err);
     }
     if (status == NW_OK) {
-        status = mean_error(halves, &model, common, blind, err);
+        blind->seeing_sigma_rad = hypot(blind->seeing_sigma_rad, common.seeing * blind->seeing_rad);
+        status = mean_error(halves, &model, common.width, blind, err);
     }
     return status;
 }

@@ -6,6 +6,7 @@
 #include "cli/cli.h"
 #include "guiding/guiding.h"
 #include "image/image.h"
+#include "report/report.h"
 #include "rig/rig.h"
 
 /* What frames and guide log of one night say. */
@@ -24,5 +25,8 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
 enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_night *night,
                              struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+/* Reads the truth of a simulated night. FORMAT for anything else. */
+enum nw_status check_truth(const char *path, struct nw_check_truth *ret,
+                           struct nw_err *err) NW_CHECKED;
 
 #endif

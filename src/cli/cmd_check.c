@@ -83,9 +83,10 @@ static enum nw_status find_setup(const struct nw_rig *rig, const char *name,
     if (*ret) {
         return NW_OK;
     }
-    const char *names[64];
+    enum { MOST = 64 };
+    const char *names[MOST];
     size_t n = 0;
-    for (; n < rig->n_setups && n < sizeof names / sizeof *names; n++) {
+    for (; n < rig->n_setups && n < MOST; n++) {
         names[n] = rig->setups[n].name;
     }
     const char *near = nw_text_nearest(name, names, n);
@@ -112,11 +113,24 @@ static enum nw_status print(const struct cli_args *args, const struct nw_check_r
         is_over = is_over || (line->is_present && line->alone_rad > line->allowed_rad);
     }
     result->is_over = is_over && cli_given(args, "strict");
-    if (cli_wants_json(args)) {
-        return nw_report_check_json(check, &result->json, err);
+    struct nw_check_truth truth;
+    const bool has_truth = cli_given(args, "truth");
+    enum nw_status status = NW_OK;
+    if (has_truth) {
+        status = check_truth(cli_text(args, "truth"), &truth, err);
     }
-    nw_report_check_text(check, &result->text);
-    return NW_OK;
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = nw_report_check_json(check, &result->json, err);
+        if (status == NW_OK && has_truth) {
+            nw_report_check_truth_json(&truth, result->json);
+        }
+    } else if (status == NW_OK) {
+        nw_report_check_text(check, &result->text);
+        if (has_truth) {
+            nw_report_check_truth(check, &truth, &result->text);
+        }
+    }
+    return status;
 }
 
 static enum nw_status look_at_night(const struct cli_args *args, const struct nw_rig *rig,
@@ -194,6 +208,10 @@ static const struct cli_option OPTIONS[] = {
      .value = "PATH=VALUE",
      .help = "another value for one key of the rig file",
      .is_repeatable = true},
+    {.name = "truth",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "truth.json of a simulated night, to open beside the result; nothing else reads it"},
     {.name = "strict",
      .kind = CLI_FLAG,
      .help = "exit 3 when a total or a line is over its allocation"},

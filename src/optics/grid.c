@@ -108,13 +108,13 @@ enum nw_status optics_extent_find(const struct nw_otf *parts, size_t n, struct o
         return nw_err_set(err, NW_DOMAIN, "the parts have no width: nothing to compose");
     }
     /* first fall to 1/2: coarse ladder up (products may rise again later), then bisection */
-    for (double f = low; f < high; f *= 4.0) {
-        scan_ring(parts, n, f, &mean, &most);
+    while (4.0 * low < high) {
+        scan_ring(parts, n, 4.0 * low, &mean, &most);
         if (mean < 0.5) {
-            high = f;
-            break;
+            high = 4.0 * low;
+        } else {
+            low *= 4.0;
         }
-        low = f;
     }
     for (int i = 0; i < 12; i++) { /* f_half need not be exact */
         const double f = 0.5 * (low + high);
@@ -122,7 +122,9 @@ enum nw_status optics_extent_find(const struct nw_otf *parts, size_t n, struct o
         *(mean < 0.5 ? &high : &low) = f;
     }
     *ret = (struct optics_extent){.f_half = high, .f_max = high};
-    for (double f = high; f < high * REACH_MOST; f *= SCAN_STEP) {
+    const int n_steps = (int)(log(REACH_MOST) / log(SCAN_STEP));
+    for (int i = 0; i <= n_steps; i++) {
+        const double f = high * pow(SCAN_STEP, i);
         scan_ring(parts, n, f, &mean, &most);
         ret->f_max = most > REACH_LEVEL ? f : ret->f_max;
     }

@@ -144,4 +144,16 @@ void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *bu
 enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t **ret,
                                     struct nw_err *err) NW_CHECKED;
 
+/* A simulated night's truth, means over its frames; NaN where it does not say. */
+struct nw_check_truth {
+    size_t n_frames;
+    double delivered_rad, centre_rad, motion_ra_rad, motion_dec_rad;
+    double seeing_rad;                   /* zenith, 500 nm, middle third of the night */
+    double without_rad[NW_STAR_N_LINES]; /* width in the middle without a line */
+};
+void nw_report_check_truth(const struct nw_check_report *check, const struct nw_check_truth *truth,
+                           struct nw_buf *buf);
+/* Adds "truth" to a finished document. */
+void nw_report_check_truth_json(const struct nw_check_truth *truth, json_t *document);
+
 #endif

@@ -93,15 +93,11 @@ static void table(const struct nw_star_budget *budget, struct nw_buf *buf) {
 }
 
 static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
-    char a[48];
-    char b[48];
-    nw_buf_printf(buf, "  together              %s",
-                  nw_report_pm(a, sizeof a, ARCSEC(budget->predicted_rad),
-                               ARCSEC(budget->predicted_sigma_rad)));
+    nw_buf_printf(buf, "  together              %.2f +- %.2f", ARCSEC(budget->predicted_rad),
+                  ARCSEC(budget->predicted_sigma_rad));
     if (budget->n_frames > 0) {
-        nw_buf_printf(buf, "     delivered %s",
-                      nw_report_pm(b, sizeof b, ARCSEC(budget->measured_rad),
-                                   ARCSEC(budget->measured_sigma_rad)));
+        nw_buf_printf(buf, "     delivered %.2f +- %.2f", ARCSEC(budget->measured_rad),
+                      ARCSEC(budget->measured_sigma_rad));
     }
     nw_buf_printf(buf, "\n");
     if (budget->n_frames > 0) {
