@@ -136,18 +136,39 @@ static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     }
 }
 
-/* Scatter of the filtered image: 1 for white noise, more where the noise of neighbouring pixels is
- * alike (resampled or processed frames); never taken below 1. */
-static double filtered_scatter(const float *filtered, size_t n_px) {
-    enum { SAMPLE = 4096 };
-    double values[SAMPLE];
-    const size_t step = n_px / SAMPLE + 1;
+/* Below its median the filtered image holds noise and hardly any star: median - 15.87 % quantile of
+ * one block is its sigma. */
+static double block_scatter(const float *filtered, size_t width, size_t x0, size_t y0) {
+    enum { SIDE = 32 };
+    double values[SIDE * SIDE];
     size_t n = 0;
-    for (size_t i = 0; i < n_px && n < SAMPLE; i += step) {
-        values[n++] = (double)filtered[i];
+    for (size_t y = y0; y < y0 + SIDE; y++) {
+        for (size_t x = x0; x < x0 + SIDE; x++) {
+            values[n++] = (double)filtered[y * width + x];
+        }
     }
-    double median = 0.0;
-    return n > 0 ? fmax(nw_stat_mad_sigma(values, n, &median), 1.0) : 1.0;
+    const double low = nw_stat_quantile(values, n, 0.158655); /* Phi(-1) */
+    return nw_stat_quantile(values, n, 0.5) - low;
+}
+
+/* Scatter of the filtered image: 1 for white noise, more where the noise of neighbouring pixels is
+ * alike (resampled or processed frames, plates); never taken below 1. The median over blocks: a
+ * cluster or nebula over part of the frame does not count as noise. */
+static double filtered_scatter(const float *filtered, size_t width, size_t height) {
+    enum { SIDE = 32, BLOCKS = 24 };
+    double scatter[BLOCKS * BLOCKS];
+    const size_t n_x = width / SIDE < BLOCKS ? width / SIDE : BLOCKS;
+    const size_t n_y = height / SIDE < BLOCKS ? height / SIDE : BLOCKS;
+    if (n_x * n_y < 4) {
+        return 1.0;
+    }
+    for (size_t j = 0; j < n_y; j++) {
+        for (size_t i = 0; i < n_x; i++) {
+            scatter[j * n_x + i] =
+                block_scatter(filtered, width, i * (width - SIDE) / n_x, j * (height - SIDE) / n_y);
+        }
+    }
+    return fmax(nw_stat_median(scatter, n_x * n_y), 1.0);
 }
 
 /* Width of the filter in that of the stars: 6 % less significant than the matched one (2 a b / (a^2
@@ -163,8 +184,8 @@ static enum nw_status find_peaks(const struct field *field, double threshold, fl
         if (status == NW_OK) {
             free(peaks->peaks);
             *peaks = (struct peak_list){0};
-            const size_t n_px = field->image.width_px * field->image.height_px;
-            const double scatter = filtered_scatter(filtered, n_px);
+            const double scatter =
+                filtered_scatter(filtered, field->image.width_px, field->image.height_px);
             status = peaks_find(filtered, field, threshold * scatter, kernel_px, peaks, err);
         }
         if (status != NW_OK) {

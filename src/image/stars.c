@@ -6,7 +6,7 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-enum { N_GUESS = 200, N_BETA = 60, NEAR_MAX = 8 };
+enum { N_GUESS = 200, N_LOOK = 4 * N_GUESS, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
@@ -43,7 +43,7 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     struct guess list[N_GUESS];
     double snr[N_GUESS];
     size_t n = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < 4 * N_GUESS; i++) {
+    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < N_LOOK; i++) {
         const struct peak *const peak = &peaks->peaks[i];
         struct window w;
         if (peak->is_streak || peak_is_sharp(field, peak->x, peak->y, 1.5)) {
