@@ -116,8 +116,11 @@ static const struct {
 static enum nw_status set_bands(struct synth_scene *scene, struct nw_err *err) {
     const struct nw_setup *setup = scene->setup;
     const struct synth_optics *optics = &scene->optics;
-    const double centre_m = val_or(setup->filter.centre_m, 550e-9);
-    const double width_m = val_or(setup->filter.width_m, 300e-9);
+    /* a colour camera without a filter of its own is judged in green (the rig assumes that band),
+     * but its chip sees all of the visible */
+    const bool is_open = scene->camera.pattern[0] && setup->filter.centre_m.from == NW_FROM_ASSUMED;
+    const double centre_m = is_open ? 550e-9 : val_or(setup->filter.centre_m, 550e-9);
+    const double width_m = is_open ? 300e-9 : val_or(setup->filter.width_m, 300e-9);
     const double area_cm2 = NW_PI / 4.0 * optics->aperture_m * optics->aperture_m *
                             (1.0 - optics->obstruction * optics->obstruction) * 1e4;
     const double efficiency = val_or(setup->filter.transmission, 0.95) *
