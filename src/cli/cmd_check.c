@@ -7,13 +7,15 @@
 /* The rig as each of its changes would make it. */
 struct changed {
     struct nw_star_alternative *items;
-    struct nw_rig **rigs;
+    struct changed_rig {
+        struct nw_rig *rig;
+    } * rigs;
     size_t n;
 };
 
 static void changed_done(struct changed *changed) {
     for (size_t i = 0; i < changed->n; i++) {
-        nw_rig_free(changed->rigs[i]);
+        nw_rig_free(changed->rigs[i].rig);
     }
     free(changed->rigs);
     free(changed->items);
@@ -64,14 +66,14 @@ static enum nw_status read_alternatives(const struct cli_args *args, const struc
         return nw_err_set(err, NW_NOMEM, "%zu changes", setup->n_changes);
     }
     for (size_t i = 0; i < setup->n_changes && status == NW_OK; i++) {
-        status =
-            read_changed(cli_arg(args, 0), sets, n_sets, &setup->changes[i], &ret->rigs[i], err);
+        status = read_changed(cli_arg(args, 0), sets, n_sets, &setup->changes[i], &ret->rigs[i].rig,
+                              err);
         if (status == NW_OK) {
             ret->n = i + 1;
             ret->items[i] =
                 (struct nw_star_alternative){.change = &setup->changes[i],
-                                             .rig = ret->rigs[i],
-                                             .setup = nw_rig_setup(ret->rigs[i], setup->name)};
+                                             .rig = ret->rigs[i].rig,
+                                             .setup = nw_rig_setup(ret->rigs[i].rig, setup->name)};
         }
     }
     return status;
@@ -208,6 +210,10 @@ static const struct cli_option OPTIONS[] = {
      .value = "PATH=VALUE",
      .help = "another value for one key of the rig file",
      .is_repeatable = true},
+    {.name = "budget",
+     .kind = CLI_CHOICE,
+     .value = "star_width",
+     .help = "the budget to show; there is one so far"},
     {.name = "truth",
      .kind = CLI_TEXT,
      .value = "FILE",
