@@ -111,10 +111,14 @@ struct nw_look_line look_line(struct look_series *series) {
     const struct nw_look_line none = {0};
     struct nw_look_line line = fit_once(series, &none, INFINITY);
     for (int round = 0; round < CLIP_ROUNDS && isfinite(line.slope); round++) {
-        const double scatter = scatter_about(series, &line);
-        struct nw_look_line next =
-            fit_once(series, &line, scatter > 0.0 ? CLIP_SIGMA * scatter : INFINITY);
-        next.scatter = scatter;
+        line.scatter = scatter_about(series, &line);
+        /* rounding alone is no outlier */
+        const double limit = fmax(CLIP_SIGMA * line.scatter, 1e-12 * (1.0 + fabs(line.at_mean)));
+        struct nw_look_line next = fit_once(series, &line, limit);
+        if (!isfinite(next.slope) || 2 * next.n < series->n) {
+            break; /* more outliers than values: there is no line to speak of */
+        }
+        next.scatter = line.scatter;
         const bool is_same = next.n == line.n && round > 0;
         line = next;
         if (is_same) {
