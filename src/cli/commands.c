@@ -3,7 +3,7 @@
 
 /* Ends with NULL. */
 static const struct cli_command *const COMMANDS[] = {
-#define X(symbol) &symbol,
+#define X(symbol) &(symbol),
     CLI_COMMANDS(X)
 #undef X
         NULL,

@@ -145,7 +145,7 @@ static enum nw_status compare_cards(struct nw_look *look, size_t first,
 }
 
 enum nw_status look_changes(struct nw_look *look, struct nw_err *err) {
-    const struct nw_frame **const headers = nw_calloc(look->n_frames, sizeof *headers);
+    const struct nw_frame **const headers = nw_calloc(look->n_frames, sizeof(void *));
     size_t *const index = nw_calloc(look->n_frames, sizeof *index);
     size_t cap = 0;
     enum nw_status status =

@@ -239,7 +239,7 @@ done:
 /* The frames of one group and target, listed by their indices. */
 static enum nw_status compare_these(struct nw_look *look, const size_t *index, size_t n,
                                     struct nw_err *err) {
-    const struct nw_measure **const measures = nw_calloc(n, sizeof *measures);
+    const struct nw_measure **const measures = nw_calloc(n, sizeof(void *));
     double *const exposure_s = nw_calloc(n, sizeof *exposure_s);
     struct nw_transmission *const result = nw_calloc(n, sizeof *result);
     enum nw_status status = NW_OK;
