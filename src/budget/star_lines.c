@@ -49,7 +49,7 @@ static void diffraction(const struct star_point *point, struct star_line *line) 
     line->width_rad = nw_otf_alone_rad(&line->parts[0]);
 }
 
-static void mix_of(struct star_line *line, size_t n) {
+static void mix_of(const struct star_point *point, struct star_line *line, size_t n) {
     double sum = 0.0;
     double weight = 0.0;
     for (size_t i = 0; i < n; i++) {
@@ -58,7 +58,8 @@ static void mix_of(struct star_line *line, size_t n) {
     }
     line->width_rad = sqrt(sum / weight); /* the rms disc */
     line->n = 1;
-    line->parts[0] = (struct nw_otf){.kind = NW_OTF_DISCS, .mix = line->mix, .n_mix = n};
+    line->parts[0] = (struct nw_otf){
+        .kind = NW_OTF_DISCS, .p = {0.0, V(CENTRE) / V(APERTURE)}, .mix = line->mix, .n_mix = n};
 }
 
 /* Focus spread over 400-700 nm, scaled by the passband's share of those 300 nm, m^2 at the sensor;
@@ -71,7 +72,7 @@ static void lens_colour(const struct star_point *point, struct star_line *line) 
         line->mix[i].diameter_rad = sqrt(3.0) * rms_m * (i + 0.5) / N * disc_per_defocus(point);
         line->mix[i].weight = 1.0;
     }
-    mix_of(line, N);
+    mix_of(point, line, N);
 }
 
 static void decentre(const struct star_point *point, struct star_line *line) {
@@ -108,7 +109,7 @@ static void focus(const struct star_point *point, struct star_line *line) {
             line->mix[n++].weight = weight[k];
         }
     }
-    mix_of(line, n);
+    mix_of(point, line, n);
 }
 
 static double blur_at(const struct star_point *point, double u, double v) {
@@ -153,7 +154,7 @@ struct star_field_blur star_field_blur(const struct star_point *point) {
  * the median disc. */
 static void tilt_curvature(const struct star_point *point, struct star_line *line) {
     line->width_rad = star_field_blur(point).median_rad;
-    put(line, NW_OTF_DISC, line->width_rad, 0.0, 0.0);
+    put(line, NW_OTF_DISC, line->width_rad, V(CENTRE) / V(APERTURE), 0.0);
 }
 
 /* Unit vectors of east and north in the frame. */
@@ -356,7 +357,9 @@ void star_line_scale(struct star_line *line, double factor) {
                 part->p[k] *= factor * factor;
             }
             break;
-        case NW_OTF_DISC:
+        case NW_OTF_DISC: /* a larger defocus behind the same aperture */
+            part->p[0] *= factor;
+            break;
         case NW_OTF_LINE:
         case NW_OTF_BOX:
         case NW_OTF_BILINEAR:

@@ -162,18 +162,12 @@ static enum nw_status measure(const struct optics_grid *grid, double *values, do
     return status;
 }
 
-enum nw_status nw_psf_compose(const struct nw_otf *parts, size_t n, struct nw_psf *ret,
+static enum nw_status compose(const struct nw_otf *parts, size_t n, struct nw_psf *ret,
                               struct nw_err *err) {
     enum nw_status status = NW_OK;
     struct optics_grid grid = {0};
     double *values = NULL;
     struct optics_extent extent;
-    for (size_t k = 0; k < n; k++) {
-        status = nw_otf_check(&parts[k], err);
-        if (status != NW_OK) {
-            return status;
-        }
-    }
     status = optics_extent_find(parts, n, &extent, err);
     if (status != NW_OK) {
         return status;
@@ -200,5 +194,28 @@ enum nw_status nw_psf_compose(const struct nw_otf *parts, size_t n, struct nw_ps
 done:
     free(values);
     optics_grid_done(&grid);
+    return status;
+}
+
+enum nw_status nw_psf_compose(const struct nw_otf *parts, size_t n, struct nw_psf *ret,
+                              struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    bool has_pupil = false;
+    for (size_t k = 0; k < n; k++) {
+        status = nw_otf_check(&parts[k], err);
+        if (status != NW_OK) {
+            return status;
+        }
+        has_pupil = has_pupil || parts[k].kind == NW_OTF_PUPIL;
+    }
+    struct nw_otf *used = nw_calloc(n + 1, sizeof *used);
+    if (!used) {
+        return nw_err_set(err, NW_NOMEM, "%zu parts", n);
+    }
+    for (size_t k = 0; k < n; k++) {
+        used[k] = has_pupil ? parts[k] : optics_geometric(&parts[k]);
+    }
+    status = compose(used, n, ret, err);
+    free(used);
     return status;
 }

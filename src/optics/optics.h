@@ -16,8 +16,8 @@
     X(SEEING, "von Karman long exposure",                                                          \
       "r0 [m], wavelength [m], outer scale [m] (inf: Kolmogorov)")                                 \
     X(PUPIL, "annular aperture", "diameter [m], wavelength [m], obstruction")                      \
-    X(DISC, "uniform disc", "diameter [rad]")                                                      \
-    X(DISCS, "mean of uniform discs", "none; mix and n_mix")                                       \
+    X(DISC, "uniform disc", "diameter [rad], wavelength / aperture [rad] (0: geometric)")          \
+    X(DISCS, "mean of uniform discs", "-, wavelength / aperture [rad] (0: geometric); mix, n_mix") \
     X(GAUSS, "Gaussian", "variance xx, xy, yy [rad2]")                                             \
     X(LINE, "uniform line", "extent along x, along y [rad], end to end")                           \
     X(BOX, "square pixel", "side [rad]")                                                           \
@@ -43,10 +43,13 @@ struct nw_otf {
  *   SEEING    exp(-D(lambda f)/2), D the von Karman phase structure function (Tokovinin 2002, PASP
  *             114, 1156; Conan 2000), the whole of the tip-tilt in it; L0 inf: Fried 1966 (3.442)
  *   PUPIL     overlap of two annuli (O'Neill 1956, JOSA 46, 285); REFERENCES IMG-04, IMG-09
- *   DISC      2 J1(pi d f) / (pi d f)          GAUSS  exp(-2 pi^2 f' C f)
- *   LINE      sinc(f . L)                      BOX    sinc(fx p) sinc(fy p)
- *   BILINEAR, LANCZOS3   the Fourier transform of the kernel: averaged over subpixel shifts a
- *             resampled star is exactly the delivered profile convolved with the kernel */
+ *   DISC      2 J1(a)/a, a = pi d f (1 - f lambda/D): defocus beside an aperture, within 0.04 of
+ *             diffraction theory up to half a wave (Stokseth 1969, JOSA 59, 1314, there from
+ * memory; test_compose.c); without lambda/D or without the PUPIL beside it the geometric disc a =
+ * pi d f, which overdoes a defocus inside the depth of focus GAUSS  exp(-2 pi^2 f' C f) LINE sinc(f
+ * . L)                      BOX    sinc(fx p) sinc(fy p) BILINEAR, LANCZOS3   the Fourier transform
+ * of the kernel: averaged over subpixel shifts a resampled star is exactly the delivered profile
+ * convolved with the kernel */
 double nw_otf_value(const struct nw_otf *otf, double fx_cyc_rad, double fy_cyc_rad);
 /* DOMAIN, naming the part and the parameter, for what is out of range. */
 enum nw_status nw_otf_check(const struct nw_otf *otf, struct nw_err *err) NW_CHECKED;
@@ -78,10 +81,10 @@ struct nw_otf_line {
 /* For lines 0..n-1: the width of each alone (nw_otf_alone_rad; 0 for an absent line), the FWHM and
  * the equivalent-noise area of all without it (NaN where nothing is left), and its order-free share
  * of FWHM^2 (Shapley 1953), exact over all 2^n subsets, n <= NW_SHARES_MAX; shares sum to 1.
- *   note      A subset's FWHM^2 is taken beside a Gaussian point of 1/8 of the whole width, whose
- *             square is taken off again, so that lines, pixels and discs by themselves have one;
- * for Gaussian lines that changes nothing. accuracy  0.5 % of a share's line, whole and without as
- * nw_psf_compose (test_shares.c) */
+ *   note      Discs are geometric in shares: a subset may lack the aperture. A subset's FWHM^2 is
+ * taken beside a Gaussian point of 1/8 of the whole width, whose square is taken off again, so that
+ * lines, pixels and discs by themselves have one; for Gaussian lines that changes nothing. accuracy
+ * 0.5 % of a share's line, whole and without as nw_psf_compose (test_shares.c) */
 #define NW_SHARES_MAX 16
 struct nw_shares {
     struct nw_psf whole;

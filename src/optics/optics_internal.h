@@ -21,6 +21,8 @@ void optics_grid_done(struct optics_grid *grid);
 /* values[i] *= the OTF at point i. */
 void optics_grid_multiply(const struct optics_grid *grid, const struct nw_otf *otf, double *values);
 bool optics_is_round(const struct nw_otf *otf);
+/* The same part with a disc as geometry has it, without an aperture. */
+struct nw_otf optics_geometric(const struct nw_otf *otf);
 
 /* How far a product reaches. blur_rad2: variance of a round Gaussian that has to be multiplied in
  * because hard edges alone reach for ever; 0 where something else ends it. */

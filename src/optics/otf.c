@@ -78,11 +78,18 @@ static double pupil_value(const double p[4], double f) {
     return area / (NW_PI * (1.0 - eps * eps));
 }
 
+/* The overlap of two shifted pupils, over which the wavefronts differ, is narrower by f lambda/D.
+ */
+static double defocus_argument(const struct nw_otf *otf, double f) {
+    return f * fmax(0.0, 1.0 - f * otf->p[1]);
+}
+
 static double discs_value(const struct nw_otf *otf, double f) {
+    const double g = defocus_argument(otf, f);
     double sum = 0.0;
     double weight = 0.0;
     for (size_t i = 0; i < otf->n_mix; i++) {
-        sum += otf->mix[i].weight * disc_value(otf->mix[i].diameter_rad * f);
+        sum += otf->mix[i].weight * disc_value(otf->mix[i].diameter_rad * g);
         weight += otf->mix[i].weight;
     }
     return sum / weight;
@@ -120,7 +127,7 @@ double nw_otf_value(const struct nw_otf *otf, double fx_cyc_rad, double fy_cyc_r
     case NW_OTF_PUPIL:
         return pupil_value(p, f);
     case NW_OTF_DISC:
-        return disc_value(p[0] * f);
+        return disc_value(p[0] * defocus_argument(otf, f));
     case NW_OTF_DISCS:
         return discs_value(otf, f);
     case NW_OTF_GAUSS:
@@ -137,6 +144,14 @@ double nw_otf_value(const struct nw_otf *otf, double fx_cyc_rad, double fy_cyc_r
         return lanczos3_value(p[0] * fx_cyc_rad) * lanczos3_value(p[0] * fy_cyc_rad);
     }
     return NAN;
+}
+
+struct nw_otf optics_geometric(const struct nw_otf *otf) {
+    struct nw_otf ret = *otf;
+    if (otf->kind == NW_OTF_DISC || otf->kind == NW_OTF_DISCS) {
+        ret.p[1] = 0.0;
+    }
+    return ret;
 }
 
 bool optics_is_round(const struct nw_otf *otf) {
@@ -176,13 +191,14 @@ static bool is_valid(const struct nw_otf *otf) {
         return p[0] > 0.0 && isfinite(p[0]) && p[1] > 0.0 && isfinite(p[1]) && p[2] >= 0.0 &&
                p[2] < 1.0;
     case NW_OTF_DISCS:
-        return is_mix_valid(otf);
+        return is_mix_valid(otf) && p[1] >= 0.0 && isfinite(p[1]);
+    case NW_OTF_DISC:
+        return p[0] >= 0.0 && isfinite(p[0]) && p[1] >= 0.0 && isfinite(p[1]);
     case NW_OTF_GAUSS:
         return p[0] >= 0.0 && p[2] >= 0.0 && isfinite(p[0] + p[2]) &&
                p[1] * p[1] <= p[0] * p[2] * (1.0 + 1e-9);
     case NW_OTF_LINE:
         return isfinite(p[0]) && isfinite(p[1]);
-    case NW_OTF_DISC:
     case NW_OTF_BOX:
     case NW_OTF_BILINEAR:
     case NW_OTF_LANCZOS3:

@@ -197,7 +197,8 @@ static enum nw_status play(const struct nw_otf_line *lines, size_t n, double who
     optics_grid_multiply(&grid, &point, game->stack);
     for (size_t k = 0; k < n; k++) {
         for (size_t i = 0; i < lines[k].n; i++) {
-            optics_grid_multiply(&grid, &lines[k].parts[i], game->otf + k * N_POINTS);
+            const struct nw_otf part = optics_geometric(&lines[k].parts[i]);
+            optics_grid_multiply(&grid, &part, game->otf + k * N_POINTS);
         }
     }
     walk_subsets(game, 0, 0);

@@ -67,7 +67,7 @@ def product(fx, fy, seeing=1.8, lam=550e-9, diameter=0.115, disc=0.0, sigma=0.45
     f = np.hypot(fx, fy)
     nu = np.clip(f * ARCSEC * lam / diameter, 0, 1)
     pupil = 2 / np.pi * (np.arccos(nu) - nu * np.sqrt(1 - nu * nu))
-    a = np.maximum(np.pi * disc * f, 1e-9)
+    a = np.maximum(np.pi * disc * f * (1 - nu), 1e-9)
     return (karman_otf(f, seeing, lam, 25.0) * pupil * 2 * j1(a) / a
             * np.exp(-2 * np.pi ** 2 * sigma ** 2 * f ** 2)
             * np.sinc(fx * pixel) * np.sinc(fy * pixel))

@@ -169,6 +169,9 @@ static void test_scaling_a_line_scales_its_profile(void **state) {
         }
         star_line_scale(&b, 1.7);
         check_near(b.width_rad / a.width_rad, 1.7, 1e-12, "scaling");
+        if (a.parts[0].kind == NW_OTF_DISC || a.parts[0].kind == NW_OTF_DISCS) {
+            a.parts[0].p[1] = b.parts[0].p[1] = 0.0; /* the aperture does not grow with them */
+        }
         const double fx = 0.11 / AS;
         const double fy = 0.07 / AS;
         check_near(nw_otf_value(&b.parts[0], fx, fy), nw_otf_value(&a.parts[0], 1.7 * fx, 1.7 * fy),

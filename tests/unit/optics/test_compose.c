@@ -256,6 +256,47 @@ static void test_alone(void **state) {
     check_near(nw_otf_alone_rad(&air) / ARCSEC, 2.0, 1e-5, "REFERENCES IMG-11");
 }
 
+/* Autocorrelation of a round pupil with wavefront W20 rho^2: integral over the overlap of
+ * cos(2 pi (W(x + s/2) - W(x - s/2)) / lambda), by sums (Hopkins 1955, Proc. R. Soc. A 231, 91). */
+static double defocused_otf(double waves, double nu) {
+    enum { N = 400 };
+    double sum = 0.0;
+    double area = 0.0;
+    for (int i = 0; i < N; i++) {
+        for (int j = 0; j < N; j++) {
+            const double x = 2.0 * (i + 0.5) / N - 1.0;
+            const double y = 2.0 * (j + 0.5) / N - 1.0;
+            const bool is_pupil = x * x + y * y < 1.0;
+            const bool is_both = hypot(x + nu, y) < 1.0 && hypot(x - nu, y) < 1.0;
+            area += is_pupil ? 1.0 : 0.0;
+            sum += is_both ? cos(2.0 * NW_PI * waves * 4.0 * x * nu) : 0.0;
+        }
+    }
+    return sum / area;
+}
+
+static void test_defocus_beside_an_aperture(void **state) {
+    (void)state;
+    const double lambda_d = 5e-6;
+    for (double waves = 0.125; waves < 0.6; waves *= 2.0) {
+        for (double nu = 0.1; nu < 0.95; nu += 0.2) {
+            const double f = nu / lambda_d;
+            /* W20 = d/(8 N^2): disc d/(N F) = 8 W20 / D on the sky */
+            const struct nw_otf disc = {.kind = NW_OTF_DISC,
+                                        .p = {8.0 * waves * lambda_d, lambda_d}};
+            const struct nw_otf pupil = {.kind = NW_OTF_PUPIL, .p = {0.1, 5e-7, 0.0}};
+            check_near(nw_otf_value(&disc, f, 0.0) * nw_otf_value(&pupil, f, 0.0),
+                       defocused_otf(waves, nu), 0.04, "Hopkins 1955, by sums over the overlap");
+        }
+    }
+    /* a disc without an aperture beside it is the geometric one */
+    const struct nw_otf with = {.kind = NW_OTF_DISC, .p = {3.0 * ARCSEC, lambda_d}};
+    const struct nw_otf without = {.kind = NW_OTF_DISC, .p = {3.0 * ARCSEC, 0.0}};
+    const struct nw_otf a[] = {with, gauss(ARCSEC)};
+    const struct nw_otf b[] = {without, gauss(ARCSEC)};
+    check_near(fwhm(a, 2), fwhm(b, 2), 0.0, "no aperture");
+}
+
 static void test_what_cannot_be_composed_is_refused(void **state) {
     (void)state;
     struct nw_psf psf = {.fwhm_rad = 7.0};
@@ -297,6 +338,7 @@ int main(void) {
         cmocka_unit_test(test_rig_against_brute_force),
         cmocka_unit_test(test_resampling_is_the_mean_over_random_shifts),
         cmocka_unit_test(test_alone),
+        cmocka_unit_test(test_defocus_beside_an_aperture),
         cmocka_unit_test(test_what_cannot_be_composed_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
