@@ -10,6 +10,8 @@
 #include "image/image.h"
 
 /* What is measured, and what is known about its pixels. */
+#define BETA_MAX 60.0 /* steeper is a Gaussian to within 0.5 % of its width */
+
 struct field {
     struct nw_image_view image;
     const struct nw_background *background;

@@ -295,7 +295,7 @@ static enum nw_status common_profile(struct star_job *job, struct seeing *seeing
         }
         const struct profile round_star = start_profile(
             &(struct seeing){.fwhm_optical_px = nw_stat_median(kept_optical, n),
-                             .beta = fmin(fmax(nw_stat_median(kept_beta, n), 1.5), 10.0)},
+                             .beta = fmin(fmax(nw_stat_median(kept_beta, n), 1.5), BETA_MAX)},
             0.0, 0.0, 1.0, job->field->pixel_width);
         seeing->beta = round_star.beta;
         seeing->fwhm_optical_px = profile_fwhm_px(&round_star);
