@@ -118,16 +118,19 @@ enum nw_status nw_report_measure_json(const struct nw_series *series,
 static void text_row(struct nw_buf *text, const struct nw_series_item *item,
                      const struct nw_measure *m, const struct nw_transmission *t) {
     const char *const slash = strrchr(item->path, '/');
-    char name[40];
-    nw_text_copy(name, sizeof name, slash ? slash + 1 : item->path);
+    struct nw_buf name;
+    nw_buf_init(&name, 4096);
+    nw_report_clean(&name, slash ? slash + 1 : item->path);
+    nw_report_left(text, 22, name.data ? name.data : "?");
+    nw_buf_done(&name);
     const double scale = scale_arcsec_px(&item->frame->facts);
+    const double sigma_px = m->fwhm_sigma_px < 0.001 ? 0.001 : m->fwhm_sigma_px;
     char pm[48];
-    nw_report_left(text, 23, name);
     nw_report_right(text, 5, m->channel == NW_CHANNEL_MONO ? "" : nw_channel_name(m->channel));
     nw_report_fixed(text, 7, (double)m->n_used, 0);
     nw_report_fixed(text, 9, m->background_adu, 1);
-    nw_report_right(text, 18, nw_report_pm(pm, sizeof pm, m->fwhm_px, m->fwhm_sigma_px));
-    nw_report_fixed(text, 6, m->fwhm_px * scale, 2);
+    nw_report_right(text, 17, nw_report_pm(pm, sizeof pm, m->fwhm_px, sigma_px));
+    nw_report_fixed(text, 7, m->fwhm_px * scale, 2);
     nw_report_fixed(text, 6, m->elongation, 2);
     nw_report_fixed(text, 7, t ? t->value : NAN, 3);
     nw_buf_printf(text, "\n");
@@ -135,9 +138,8 @@ static void text_row(struct nw_buf *text, const struct nw_series_item *item,
 
 void nw_report_measure_text(const struct nw_series *series,
                             const struct nw_transmission *transmission, struct nw_buf *text) {
-    nw_buf_printf(text,
-                  "frame                         stars     sky            FWHM px arcsec long   "
-                  "light\n");
+    nw_buf_printf(text, "%-27s%7s%9s%17s%7s%6s%7s\n", "frame", "stars", "sky", "FWHM px", "arcsec",
+                  "long", "light");
     for (size_t i = 0; i < series->n; i++) {
         const struct nw_series_item *const item = &series->items[i];
         for (size_t k = 0; k < item->n_measures; k++) {
