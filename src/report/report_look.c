@@ -367,10 +367,11 @@ static void last_section(const struct nw_look *look, const char *folder, struct 
     for (size_t i = 0; (reason = report_look_cannot_tell(look, i)); i++) {
         nw_report_entry(text, 2, 5, "-", reason);
     }
-    nw_buf_printf(text, "\nNext: nightwright rig --draft ");
+    nw_buf_printf(text, "\nNEXT a rig file to fill in, and its budgets beside these frames\n"
+                        "  nightwright rig --draft ");
     nw_report_clean(text, folder);
-    nw_buf_printf(text, " > rig.yaml    (to fill in)\n"
-                        "      nightwright check rig.yaml --frames ... --guiding ...\n");
+    nw_buf_printf(text, " -o rig.yaml\n"
+                        "  nightwright check rig.yaml --frames FRAME... --guiding LOG\n");
 }
 
 void nw_report_look_text(const struct nw_look *look, const char *folder, struct nw_buf *text) {
