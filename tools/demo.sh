@@ -1,6 +1,7 @@
 #!/bin/sh
-# demo.sh - one invented night: simulated, looked at, checked against its rig, then the truth opened.
-# usage: tools/demo.sh   (build/nightwright is built); writes demo-out/ (about 700 MB), safe to repeat.
+# demo.sh - one invented night: simulated, looked at, checked against its rig, truth opened.
+# usage: tools/demo.sh   (build/nightwright is built)
+# Writes demo-out/ (about 650 MB); safe to repeat.
 set -eu
 cd "$(dirname "$0")/.."
 night=demo-out/night

@@ -40,13 +40,10 @@ enum nw_star_line_id {
 };
 const char *nw_star_line_name(enum nw_star_line_id id); /* "air_above" */
 
-/* A profile fit (image: a Moffat with the pixel in it) reads this much of the half-maximum contour
- * that is composed here, since no Moffat has the core of air, aperture, disc and pixel together:
- * 0.983 to 0.989 for products of OTFs of 1.9 to 3.8 px (tests/reference/test_check.py), 0.971 to
- * 0.974 for frames simulated by wave optics with coma. Fitted widths are divided by it; its error
- * is part of measured_sigma_rad. */
-#define NW_STAR_FIT_PER_CONTOUR 0.979
-#define NW_STAR_FIT_PER_CONTOUR_SIGMA 0.008
+/* Delivered widths (image) and composed ones are both of the half-maximum contour; what is left
+ * between them, as a fraction: frames drawn with the composed profile are measured within it
+ * (tests/reference/test_check.py). Part of measured_sigma_rad. */
+#define NW_STAR_WIDTH_READING 0.005
 
 /* One sub as measured; NaN = not known. Widths are delivered FWHM on the sky, of the half-maximum
  * contour. */

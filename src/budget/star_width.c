@@ -261,8 +261,7 @@ static void measured_total(const struct nw_star_evidence *evidence, struct nw_st
         n == 0 ? NAN
                : sqrt(fmax(own / (count * count),
                            n > 1 ? scatter / (count * (count - 1.0)) : own / (count * count)));
-    budget->measured_sigma_rad =
-        hypot(budget->measured_sigma_rad, NW_STAR_FIT_PER_CONTOUR_SIGMA * mean);
+    budget->measured_sigma_rad = hypot(budget->measured_sigma_rad, NW_STAR_WIDTH_READING * mean);
     budget->centre_measured_rad = MEAN(fwhm_centre_rad);
     budget->corner_measured_rad = NAN;
     for (int k = 0; k < 4; k++) { /* the worst of the means, not the mean of the worst: noise */

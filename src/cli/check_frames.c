@@ -111,8 +111,7 @@ static void unknown_star(struct nw_star_frame *star) {
                                    .since_focus_s = NAN};
 }
 
-static void fill_star(const struct nw_measure *measure, double px_rad, struct frame_work *work) {
-    const double scale_rad = px_rad / NW_STAR_FIT_PER_CONTOUR;
+static void fill_star(const struct nw_measure *measure, double scale_rad, struct frame_work *work) {
     static const int corner[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
                                   NW_ZONES_X * NW_ZONES_Y - 1};
     struct nw_star_frame *star = &work->star;

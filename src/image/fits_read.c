@@ -63,10 +63,16 @@ size_t nw_fits_shape_place(const struct nw_fits_shape *shape, uint64_t at) {
     return shape->colour_first ? (size_t)(at % 3) * plane + (size_t)(at / 3) : (size_t)at;
 }
 
+/* Room for one piece of the file, and for its pixels where they go to several planes. */
+struct piece {
+    unsigned char *bytes;
+    float *row;
+};
+
 static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
                                   const struct nw_fits_scaling *scaling,
-                                  const struct nw_fits_shape *shape, unsigned char *piece,
-                                  float *row, struct nw_frame *frame, struct nw_err *err) {
+                                  const struct nw_fits_shape *shape, const struct piece *piece,
+                                  struct nw_frame *frame, struct nw_err *err) {
     const size_t pixel_bytes = (size_t)(hdu->bitpix < 0 ? -hdu->bitpix : hdu->bitpix) / 8;
     const uint64_t n_pixels = (uint64_t)shape->width_px * shape->height_px * shape->n_planes;
     const size_t per_piece = NW_FITS_PIECE / pixel_bytes;
@@ -75,7 +81,7 @@ static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw
         const size_t n = left < per_piece ? (size_t)left : per_piece;
         size_t got = 0;
         const enum nw_status status = nw_fits_source_read(
-            source, hdu->data_at + first * pixel_bytes, piece, n * pixel_bytes, &got, err);
+            source, hdu->data_at + first * pixel_bytes, piece->bytes, n * pixel_bytes, &got, err);
         if (status != NW_OK) {
             return status;
         }
@@ -85,12 +91,12 @@ static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw
                               (unsigned long long)(n_pixels * pixel_bytes));
         }
         if (shape->colour_first) {
-            nw_fits_pixels_convert(scaling, piece, n, row);
+            nw_fits_pixels_convert(scaling, piece->bytes, n, piece->row);
             for (size_t i = 0; i < n; i++) {
-                frame->px[nw_fits_shape_place(shape, first + i)] = row[i];
+                frame->px[nw_fits_shape_place(shape, first + i)] = piece->row[i];
             }
         } else {
-            nw_fits_pixels_convert(scaling, piece, n, frame->px + first);
+            nw_fits_pixels_convert(scaling, piece->bytes, n, frame->px + first);
         }
     }
     return NW_OK;
@@ -100,8 +106,7 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
                                  bool header_only, struct nw_frame *frame, struct nw_err *err) {
     struct nw_fits_scaling scaling = {0};
     struct nw_fits_shape shape = {0};
-    unsigned char *piece = NULL;
-    float *row = NULL;
+    struct piece piece = {NULL, NULL};
     enum nw_status status = nw_fits_shape_read(hdu->n_axes, hdu->axes, &shape, err);
     if (status == NW_OK) {
         status = nw_fits_scaling_read(hdu, "BLANK", &scaling, err);
@@ -125,15 +130,15 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
                           (unsigned long long)(bytes - room), (unsigned long long)bytes);
     }
     frame->px = nw_big_alloc(n_pixels * sizeof *frame->px);
-    piece = nw_big_alloc(NW_FITS_PIECE);
-    row = shape.colour_first ? nw_calloc(NW_FITS_PIECE, sizeof *row) : NULL;
-    if (!frame->px || !piece || (shape.colour_first && !row)) {
+    piece.bytes = nw_big_alloc(NW_FITS_PIECE);
+    piece.row = shape.colour_first ? nw_calloc(NW_FITS_PIECE, sizeof *piece.row) : NULL;
+    if (!frame->px || !piece.bytes || (shape.colour_first && !piece.row)) {
         status = nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);
     } else {
-        status = read_pieces(source, hdu, &scaling, &shape, piece, row, frame, err);
+        status = read_pieces(source, hdu, &scaling, &shape, &piece, frame, err);
     }
-    nw_big_free(piece);
-    free(row);
+    nw_big_free(piece.bytes);
+    free(piece.row);
     return status;
 }
 

@@ -119,6 +119,21 @@ static double photon_variance(const struct nw_frame *frame, const struct nw_meas
     return gain > 0.0 ? 1.0 / gain : 0.0;
 }
 
+/* Fitted widths become those of the real profile; the pixel's part of the square stays. */
+static void correct_widths(struct nw_measure *m, double factor) {
+    for (size_t i = 0; i < m->n_stars; i++) {
+        struct nw_star *const s = &m->stars[i];
+        const double pixel2 = s->fwhm_px * s->fwhm_px - s->fwhm_optical_px * s->fwhm_optical_px;
+        s->fwhm_px *= factor;
+        s->fwhm_sigma_px *= factor;
+        s->fwhm_major_px *= factor;
+        s->fwhm_minor_px *= factor;
+        if (isfinite(s->fwhm_optical_px)) {
+            s->fwhm_optical_px = sqrt(fmax(s->fwhm_px * s->fwhm_px - pixel2, 0.0));
+        }
+    }
+}
+
 static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     const double k = plane->pitch;
     for (size_t i = 0; i < m->n_stars; i++) {
@@ -258,11 +273,13 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     if (status == NW_OK) {
         m->background_adu = nw_background_level_adu(background);
         m->noise_adu = nw_background_noise_adu(background);
+        const struct core core = core_measure(&field, m->stars, m->n_stars, &seeing);
+        correct_widths(m, core.width_factor);
         to_frame_pixels(m, plane);
         summary_make(m, &seeing);
-        m->flags |= isfinite(field.saturation_adu) && m->background_adu > 0.5 * field.saturation_adu
-                        ? NW_FRAME_BRIGHT_SKY
-                        : 0;
+        m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
+        const bool is_bright = m->background_adu > 0.5 * field.saturation_adu; /* inf: never */
+        m->flags |= is_bright ? NW_FRAME_BRIGHT_SKY : 0;
     }
 done:
     nw_big_free(filtered);

@@ -137,6 +137,15 @@ struct profile_fit {
 struct profile_fit profile_fit(const struct window *window, const struct profile *start,
                                const struct field *field, bool is_beta_free);
 
+/* ---- core.c: the real profile against the fitted one ---- */
+struct seeing;
+struct core {
+    double width_factor; /* real over fitted width at half maximum; 1 where it cannot be told */
+    double neq_area_px2; /* of the real profile, grid px^2 */
+};
+struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
+                         const struct seeing *seeing);
+
 /* ---- stars.c, summary.c ---- */
 struct seeing {             /* the common profile of the frame, grid px */
     double fwhm_px;         /* delivered */

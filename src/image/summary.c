@@ -137,9 +137,6 @@ void summary_make(struct nw_measure *m, const struct seeing *seeing) {
         for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
             summarise_zone(m, zone_of, k, work);
         }
-        if (isfinite(m->fwhm_optical_px) && seeing->is_fitted) { /* frame pixels are 1 px wide */
-            m->neq_area_px2 = moffat_neq_area_px2(m->fwhm_optical_px, seeing->beta, 1.0);
-        }
     }
     free(work);
     free(zone_of);

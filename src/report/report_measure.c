@@ -182,9 +182,7 @@ static void star_row(struct nw_buf *csv, const struct nw_star *s) {
 }
 
 void nw_report_stars_csv(const struct nw_series *series, struct nw_buf *csv) {
-    nw_buf_printf(csv, "# positions as FITS counts them: centre of the first pixel is (1, 1); "
-                       "theta from +x towards +y\n"
-                       "frame,channel,x_px,y_px,flux_adu,peak_adu,snr,fwhm_px,fwhm_major_px,"
+    nw_buf_printf(csv, "frame,channel,x_px,y_px,flux_adu,peak_adu,snr,fwhm_px,fwhm_major_px,"
                        "fwhm_minor_px,theta_deg,e1,e2,flags\n");
     for (size_t i = 0; i < series->n; i++) {
         const struct nw_series_item *const item = &series->items[i];

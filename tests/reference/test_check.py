@@ -121,8 +121,8 @@ def test_contract_keys_and_sums():
     assert budget["name"] == "star_width" and budget["unit"] == "arcsec"
     assert sum(x["share_percent"] for x in budget["lines"]) == pytest.approx(100.0, abs=0.01)
     wanted = ("id label allowed predicted predicted_sigma measured measured_low measured_high "
-              "alone total_without share_percent attainable time_percent_point time_percent_extended "
-              "margin_percent basis provenance evidence why_null").split()
+              "alone total_without share_percent attainable time_percent_point "
+              "time_percent_extended margin_percent basis provenance evidence why_null").split()
     for row in budget["lines"]:
         assert set(wanted) <= set(row), row["id"]
         assert row["provenance"] in ("given", "header", "assumed", "measured")
@@ -169,8 +169,7 @@ def clock(i):
 
 
 def test_delivered_width_is_the_predicted_quantity(tmp_path):
-    """Frames of exactly the predicted profile: the fitted delivered FWHM, brought to the
-    half-maximum contour by NW_STAR_FIT_PER_CONTOUR, against that contour."""
+    """Frames of exactly the predicted profile: the delivered FWHM is that of its half maximum."""
     rng = np.random.default_rng(5)
     for k, seeing in enumerate((1.3, 1.8, 3.0)):
         folder = tmp_path / str(k)
@@ -181,7 +180,7 @@ def test_delivered_width_is_the_predicted_quantity(tmp_path):
         total = answer_of("--frames", folder, sets={"site.seeing": f"{seeing} arcsec"})
         total = total["budgets"][0]["total"]
         print(seeing, total["predicted"], total["measured"], total["measured"] / total["predicted"])
-        assert total["measured"] == pytest.approx(total["predicted"], rel=0.013)
+        assert total["measured"] == pytest.approx(total["predicted"], rel=0.008)
 
 
 def test_night_of_frames_foretells_its_second_half(tmp_path):

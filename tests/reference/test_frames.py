@@ -210,7 +210,8 @@ def test_cards_as_astropy_writes_them(tmp_path):
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fits.PrimaryHDU(noise((4, 5), np.int16), header).writeto(tmp_path / "a.fits")
-    lines = dict(line.split("\t")[:2] for line in run("-c", tmp_path / "a.fits").stdout.splitlines())
+    cards = run("-c", tmp_path / "a.fits").stdout.splitlines()
+    lines = dict(line.split("\t")[:2] for line in cards)
     assert lines["OBJECT"] == "it's a 'test'"
     assert lines["LONGSTR"] == "x" * 90 + " and more"
     assert lines["ESO DET NDIT"] == "4"

@@ -1,4 +1,4 @@
-/* The option parser: every way to write an option, every way to get it wrong. */
+/* test_options.c - The option parser: every way to write an option, every way to get it wrong. */
 #include "check.h"
 
 #include "cli/cli.h"

@@ -1,4 +1,4 @@
-/* Sky and noise of fields of known truth. */
+/* test_background.c - Sky and noise of fields of known truth. */
 #include "check.h"
 #include "star_field.h"
 

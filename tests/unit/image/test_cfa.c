@@ -1,4 +1,5 @@
-/* Colour-filter planes: the right pixels at the right places, for every pattern and odd sizes. */
+/* test_cfa.c - Colour-filter planes: the right pixels at the right places, for every pattern and
+ * odd sizes. */
 #include "check.h"
 #include "image/image.h"
 

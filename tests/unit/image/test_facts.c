@@ -1,4 +1,4 @@
-/* Header cards and the facts read from them. */
+/* test_facts.c - Header cards and the facts read from them. */
 #include "fits_bytes.h"
 
 static struct nw_frame *with_cards(const char *cards) {

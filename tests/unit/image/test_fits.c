@@ -1,4 +1,5 @@
-/* Pixels of plain frames: every data type written by an independent writer and read back. */
+/* test_fits.c - Pixels of plain frames: every data type written by an independent writer and read
+ * back. */
 #include <zlib.h>
 
 #include "fits_bytes.h"

@@ -1,4 +1,4 @@
-/* What is no frame, or lies: one clear error each. */
+/* test_fits_hostile.c - What is no frame, or lies: one clear error each. */
 #include <sys/stat.h>
 
 #include "fits_bytes.h"

@@ -1,4 +1,4 @@
-/* Frames written, and what stands in the file. */
+/* test_fits_write.c - Frames written, and what stands in the file. */
 #include "fits_bytes.h"
 
 static void temp_path(char path[static 64]) {

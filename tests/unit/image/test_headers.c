@@ -1,4 +1,4 @@
-/* What changed in the headers: steps, rotations, and what changes by itself. */
+/* test_headers.c - What changed in the headers: steps, rotations, and what changes by itself. */
 #include "check.h"
 #include "image/image.h"
 

@@ -1,4 +1,5 @@
-/* What is found, what is refused, what is flagged: fields of known truth. */
+/* test_measure_fields.c - What is found, what is refused, what is flagged: fields of known truth.
+ */
 #include "check.h"
 #include "star_field.h"
 

@@ -1,4 +1,5 @@
-/* Widths, shapes, positions and their errors against pixel-integrated truth. */
+/* test_measure_widths.c - Widths, shapes, positions and their errors against pixel-integrated
+ * truth. */
 #include "check.h"
 #include "star_field.h"
 

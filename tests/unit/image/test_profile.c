@@ -1,4 +1,4 @@
-/* Profile functions against published values, closed forms and brute force. */
+/* test_profile.c - Profile functions against published values, closed forms and brute force. */
 #include "check.h"
 #include "star_field.h"
 

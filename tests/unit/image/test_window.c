@@ -1,4 +1,4 @@
-/* Sums on pixels: circles cut exactly, half-light radii, centroids, masks. */
+/* test_window.c - Sums on pixels: circles cut exactly, half-light radii, centroids, masks. */
 #include "check.h"
 #include "star_field.h"
 

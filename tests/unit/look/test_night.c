@@ -1,4 +1,4 @@
-/* The analysis of a night on made-up measures: what was put in must come out. */
+/* test_night.c - The analysis of a night on made-up measures: what was put in must come out. */
 #include "check.h"
 
 #include "look/look.h"

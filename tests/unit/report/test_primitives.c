@@ -1,4 +1,5 @@
-/* JSON and text primitives: NaN never becomes a number, nothing is wider than 80 columns. */
+/* test_primitives.c - JSON and text primitives: NaN never becomes a number, nothing is wider than
+ * 80 columns. */
 #include "check.h"
 
 #include "report/report.h"

@@ -1,4 +1,5 @@
-/* The guide loop and the whole night: relations of OBSERVABILITY 2, backlash, signs, files. */
+/* test_night.c - The guide loop and the whole night: relations of OBSERVABILITY 2, backlash, signs,
+ * files. */
 #include "image/image.h"
 #include "support.h"
 

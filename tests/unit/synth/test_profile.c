@@ -1,4 +1,4 @@
-/* Profiles: limits with a published width, closed forms, signs. */
+/* test_profile.c - Profiles: limits with a published width, closed forms, signs. */
 #include "support.h"
 
 struct bench {

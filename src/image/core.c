@@ -1,0 +1,184 @@
+/* core.c - how the frame's real profile differs from the Moffat that was fitted to it.
+ * Idea: no Moffat has the core of air, aperture, defocus and pixel together; its fit reads the
+ * half- maximum width 1 to 4 % low. The bright stars, laid over each other in units of their own
+ * fitted width, show the ratio of profile to model as a smooth function of radius; where their
+ * product falls to half is the width of the profile itself. (Laying stars over each other to see
+ * below the pixel: Anderson & King 2000, PASP 112, 1360.) Holds: for stars that are Moffats the
+ * factor is 1 (test_core.c). */
+#include "image/measure_internal.h"
+
+enum { TERMS = 4, STARS_MAX = 300, STARS_MIN = 10 };
+static const double REACH = 1.1; /* of the ratio, in fitted widths */
+static const double BRIGHT_SNR = 60.0;
+static const double CLIP = 3.5;
+
+struct ratio { /* c0 + c1 x + c2 x^2 + c3 x^3, x = (radius / width)^2 */
+    double c[TERMS];
+};
+
+struct normal {
+    double a[TERMS][TERMS], b[TERMS];
+};
+
+static double ratio_at(const struct ratio *ratio, double rho) {
+    const double x = fmin(rho, REACH) * fmin(rho, REACH);
+    return ratio->c[0] + x * (ratio->c[1] + x * (ratio->c[2] + x * ratio->c[3]));
+}
+
+/* The round model of the frame at a radius in widths; 1 at the centre, before the pixel. */
+static double model_at(const struct profile *round_star, double fwhm_px, double rho,
+                       double pixel_width) {
+    /* along 22.5 deg, between the pixel's side and its corner */
+    return profile_pixel(round_star, 0.92388 * rho * fwhm_px, 0.38268 * rho * fwhm_px, pixel_width);
+}
+
+/* Elliptical radius in units of the star's own width: lengths along the axes are divided by them.
+ */
+static double scaled_radius(const struct nw_star *star, double dx, double dy) {
+    const double c = cos(star->theta_rad);
+    const double s = sin(star->theta_rad);
+    return hypot((c * dx + s * dy) / star->fwhm_major_px, (c * dy - s * dx) / star->fwhm_minor_px);
+}
+
+/* before: the ratio of an earlier pass, by which pixels that are not this star's are known; NULL in
+ * the first. */
+static void add_star(const struct field *field, const struct nw_star *star,
+                     const struct profile *round_star, double fwhm_px, const struct ratio *before,
+                     struct normal *sums) {
+    struct window w;
+    window_cut(field, star->x_px, star->y_px, (int)ceil(REACH * star->fwhm_major_px) + 1, &w);
+    /* counts to a star of the frame's width with one unit of light */
+    const double scale = star->fwhm_px * star->fwhm_px / (star->flux_adu * fwhm_px * fwhm_px);
+    for (int j = 0; j < w.side; j++) {
+        for (int i = 0; i < w.side; i++) {
+            const double value = (double)w.px[(size_t)j * (size_t)w.side + (size_t)i];
+            const double rho = scaled_radius(star, w.x0 + i - star->x_px, w.y0 + j - star->y_px);
+            if (!(rho < REACH) || !isfinite(value)) {
+                continue;
+            }
+            const double model = model_at(round_star, fwhm_px, rho, field->pixel_width);
+            const double noise = scale * sqrt(w.noise_adu * w.noise_adu +
+                                              fmax(value, 0.0) * field->variance_per_adu);
+            /* 1 % of the profile beside the noise: the few brightest stars do not rule */
+            const double floor = 0.01 * model * round_star->amplitude;
+            const double weight = 1.0 / (noise * noise + floor * floor);
+            const double off = before ? scale * value - model * ratio_at(before, rho) : 0.0;
+            if (off * off * weight > CLIP * CLIP) {
+                continue; /* a neighbour, a defect */
+            }
+            double power = model;
+            double term[TERMS];
+            for (int k = 0; k < TERMS; k++) {
+                term[k] = power;
+                power *= rho * rho;
+            }
+            for (int k = 0; k < TERMS; k++) {
+                sums->b[k] += weight * term[k] * scale * value;
+                for (int l = 0; l < TERMS; l++) {
+                    sums->a[k][l] += weight * term[k] * term[l];
+                }
+            }
+        }
+    }
+}
+
+/* Gauss elimination of a small symmetric positive system; false when it is singular. */
+static bool solve(struct normal *s, struct ratio *ret) {
+    for (int k = 0; k < TERMS; k++) {
+        if (!(s->a[k][k] > 0.0)) {
+            return false;
+        }
+        for (int row = k + 1; row < TERMS; row++) {
+            const double f = s->a[row][k] / s->a[k][k];
+            for (int l = k; l < TERMS; l++) {
+                s->a[row][l] -= f * s->a[k][l];
+            }
+            s->b[row] -= f * s->b[k];
+        }
+    }
+    for (int k = TERMS - 1; k >= 0; k--) {
+        ret->c[k] = s->b[k];
+        for (int l = k + 1; l < TERMS; l++) {
+            ret->c[k] -= s->a[k][l] * ret->c[l];
+        }
+        ret->c[k] /= s->a[k][k];
+    }
+    return true;
+}
+
+/* Radius, in fitted widths, where profile = model x ratio is half of its centre. */
+static double half_radius(const struct profile *round_star, double fwhm_px,
+                          const struct ratio *ratio, double pixel_width) {
+    const double half =
+        0.5 * model_at(round_star, fwhm_px, 0.0, pixel_width) * ratio_at(ratio, 0.0);
+    double low = 0.0;
+    double high = REACH;
+    for (int i = 0; i < 40; i++) {
+        const double rho = 0.5 * (low + high);
+        const double value = model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho);
+        *(value > half ? &low : &high) = rho;
+    }
+    return 0.5 * (low + high);
+}
+
+/* 1 / integral psf^2 of model x ratio, for a profile with all its light [grid px^2]. */
+static double noise_area(const struct profile *round_star, double fwhm_px,
+                         const struct ratio *ratio, double pixel_width) {
+    enum { STEPS = 400 };
+    const double step = 4.0 / STEPS;
+    double flux = 0.0;
+    double square = 0.0;
+    for (int i = 0; i < STEPS; i++) {
+        const double rho = (i + 0.5) * step;
+        const double value = model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho);
+        flux += rho * step * value;
+        square += rho * step * value * value;
+    }
+    /* beyond four widths the Moffat alone: what it holds outside, of what it holds inside */
+    const double alphas = 4.0 * moffat_fwhm_per_alpha(round_star->beta);
+    flux /= moffat_encircled(alphas, round_star->beta);
+    return 2.0 * NW_PI * flux * flux / square * fwhm_px * fwhm_px;
+}
+
+struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
+                         const struct seeing *seeing) {
+    struct core core = {.width_factor = 1.0, .neq_area_px2 = NAN};
+    if (!seeing->is_fitted) {
+        return core;
+    }
+    const double alpha = seeing->fwhm_optical_px / moffat_fwhm_per_alpha(seeing->beta);
+    const struct profile round_star = {.amplitude = (seeing->beta - 1.0) / (NW_PI * alpha * alpha),
+                                       .cxx = 1.0 / (alpha * alpha),
+                                       .cyy = 1.0 / (alpha * alpha),
+                                       .beta = seeing->beta};
+    struct ratio ratio = {{1.0, 0.0, 0.0, 0.0}};
+    bool is_solved = true;
+    for (int pass = 0; pass < 3 && is_solved; pass++) {
+        struct normal sums = {0};
+        size_t n_used = 0;
+        for (size_t i = 0; i < n && n_used < STARS_MAX; i++) {
+            if (stars[i].flags == 0 && stars[i].snr > BRIGHT_SNR && isfinite(stars[i].fwhm_px)) {
+                add_star(field, &stars[i], &round_star, seeing->fwhm_px, pass ? &ratio : NULL,
+                         &sums);
+                n_used++;
+            }
+        }
+        is_solved = n_used >= STARS_MIN && solve(&sums, &ratio) && ratio.c[0] > 0.0;
+    }
+    if (is_solved) {
+        const double factor =
+            2.0 * half_radius(&round_star, seeing->fwhm_px, &ratio, field->pixel_width);
+        if (factor > 0.90 && factor < 1.12) { /* farther off it is no star profile */
+            /* under two pixels the core lies inside one pixel: there the fit has the word */
+            const double sampled =
+                fmin(fmax(2.0 * seeing->fwhm_px / field->pixel_width - 2.9, 0.0), 1.0);
+            core.width_factor = 1.0 + sampled * (factor - 1.0);
+        } else {
+            ratio = (struct ratio){{1.0, 0.0, 0.0, 0.0}};
+        }
+    } else {
+        ratio = (struct ratio){{1.0, 0.0, 0.0, 0.0}};
+    }
+    core.neq_area_px2 = noise_area(&round_star, seeing->fwhm_px, &ratio, field->pixel_width);
+    return core;
+}
