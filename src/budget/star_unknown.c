@@ -68,15 +68,20 @@ static void tied_to_air(const double effect[NW_STAR_N_LINES], struct nw_star_bud
 static void backlash(const struct nw_star_evidence *evidence, struct nw_star_budget *budget) {
     char what[200];
     const double drift = evidence->drift_dec_rad_s * 60.0;
-    const bool is_drifting =
-        fabs(evidence->drift_dec_rad_s) > 3.0 * evidence->drift_dec_sigma_rad_s;
-    if (is_drifting) {
-        (void)snprintf(what, sizeof what,
-                       "Dec backlash: the drift of %.2f arcsec/min leans on one flank of the gears",
-                       ARCSEC(drift));
+    /* gaps of a few arcsec are hardly crossed above 1 arcsec/min (simulated, 0.3-2 s of backlash)
+     */
+    const bool is_held = fabs(drift) * NW_ARCSEC_PER_RAD > 1.0 &&
+                         fabs(evidence->drift_dec_rad_s) > 3.0 * evidence->drift_dec_sigma_rad_s;
+    if (is_held) {
+        (void)snprintf(
+            what, sizeof what,
+            "Dec backlash: the drift of %+.1f arcsec/min leans on one flank of the gears",
+            ARCSEC(drift));
     } else {
         (void)snprintf(what, sizeof what,
-                       "Dec backlash: no drift to tell how often the gap was crossed");
+                       "Dec backlash: with a drift of %+.2f arcsec/min the gap may be crossed or "
+                       "not; crossings are not counted here",
+                       ARCSEC(drift));
     }
     add(budget, "there and back", 3, "10 ms of the gap", what);
 }

@@ -92,6 +92,26 @@ static void table(const struct nw_star_budget *budget, struct nw_buf *buf) {
     nw_report_rule(buf, 2);
 }
 
+/* Lines over their own allocation, in one row. */
+static void over(const struct nw_star_budget *budget, struct nw_buf *buf) {
+    char text[400];
+    size_t len = (size_t)snprintf(text, sizeof text, "over their allocation: ");
+    bool is_any = false;
+    for (int k = 0; k < NW_STAR_N_LINES; k++) {
+        const struct nw_star_line *line = &budget->lines[k];
+        if (line->is_present && line->alone_rad > line->allowed_rad) {
+            const int n = snprintf(text + len, sizeof text - len, "%s%s %.2f (allowed %.2f)",
+                                   is_any ? ", " : "", line->label, ARCSEC(line->alone_rad),
+                                   ARCSEC(line->allowed_rad));
+            len += n > 0 && (size_t)n < sizeof text - len ? (size_t)n : 0;
+            is_any = true;
+        }
+    }
+    if (is_any) {
+        nw_report_paragraph(buf, 2, text);
+    }
+}
+
 static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
     nw_buf_printf(buf, "  together              %.2f +- %.2f", ARCSEC(budget->predicted_rad),
                   ARCSEC(budget->predicted_sigma_rad));
@@ -115,6 +135,7 @@ static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
         }
         nw_buf_printf(buf, "\n");
     }
+    over(budget, buf);
     nw_buf_printf(buf, "  over the field        middle %.2f, worst corner %.2f predicted",
                   ARCSEC(budget->centre_rad), ARCSEC(budget->corner_rad));
     if (isfinite(budget->centre_measured_rad)) {

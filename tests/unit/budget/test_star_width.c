@@ -195,7 +195,7 @@ static void test_motion_of_the_log_replaces_the_rigs_word(void **state) {
                                               .motion_dec_rad = NAN,
                                               .rms_logged_ra_rad = 0.9 * AS,
                                               .rms_logged_dec_rad = 0.5 * AS,
-                                              .drift_dec_rad_s = 0.02 * AS,
+                                              .drift_dec_rad_s = 0.03 * AS,
                                               .drift_dec_sigma_rad_s = 0.001 * AS,
                                               .is_join_certain = true};
     struct nw_star_budget *b = budget_of(&rig, &setup, &evidence);
