@@ -1,12 +1,12 @@
 /* star_blind.c - the blind half: set on the first half of the subs, foretell the second.
  * Idea: every sub of the first half has a latent seeing that makes the composed width, at its own
- * airmass, motion and time since focus, the width that was measured; its logarithm is a local level
- * (random walk) plus scatter (Harvey 1989, ch. 2, Kalman filter eq. 3.2). The two variances are
- * averaged over a grid with the likelihood as weight, so that the band knows how badly few subs fix
- * them. A sub of the second half is foretold from rig, airmass, guide samples and focus clock: its
- * own width is not looked at before the comparison.
- * Errors of the other lines are common to both halves: what one of them adds is the *difference*
- * that it makes after the latent seeing has been set with it in place. */
+ * airmass, motion and time since focus, the width that was measured; its logarithm is a level that
+ * wanders, and comes back to the site's usual value, plus scatter (Harvey 1989, ch. 2-3). The two
+ * variances are averaged over a grid with the likelihood as weight, so that the band knows how
+ * badly few subs fix them. A sub of the second half is foretold from rig, airmass, guide samples
+ * and focus clock: its own width is not looked at before the comparison. Errors of the other lines
+ * are common to both halves: what one of them adds is the *difference* that it makes after the
+ * latent seeing has been set with it in place. */
 #include <math.h>
 
 #include "budget/star_internal.h"
@@ -25,7 +25,18 @@ struct node {
 
 struct model {
     struct node nodes[N_NODES];
+    double prior, prior_variance; /* ln seeing by the rig's word: what it comes back to */
 };
+
+/* The level after dt_h hours: a random walk of variance q an hour that comes back to the prior
+ * (Ornstein-Uhlenbeck with the prior's variance as its own), so that a band never grows wider than
+ * what is known of the site. */
+static void pass_time(const struct model *model, double q_h, double dt_h, double *level,
+                      double *variance) {
+    const double keep = exp(-0.5 * q_h * fmax(0.0, dt_h) / model->prior_variance);
+    *level = model->prior + keep * (*level - model->prior);
+    *variance = keep * keep * *variance + (1.0 - keep * keep) * model->prior_variance;
+}
 
 static enum nw_status width_at(const struct star_point *point, double seeing_rad,
                                const double *scale, double *ret, struct nw_err *err) {
@@ -74,14 +85,13 @@ static enum nw_status seeing_of(const struct star_point *point, double width_rad
 }
 
 /* Kalman filter of a local level; the prior is the rig's word on the seeing. */
-static void filter(const struct sub *subs, size_t n, double prior, double prior_sigma,
-                   struct node *node) {
-    double level = prior;
-    double variance = prior_sigma * prior_sigma;
+static void filter(const struct sub *subs, size_t n, const struct model *model, struct node *node) {
+    double level = model->prior;
+    double variance = model->prior_variance;
     double ln_likelihood = 0.0;
     double t_h = n ? subs[0].t_h : 0.0;
     for (size_t i = 0; i < n; i++) {
-        variance += node->q_h * fmax(0.0, subs[i].t_h - t_h);
+        pass_time(model, node->q_h, subs[i].t_h - t_h, &level, &variance);
         t_h = subs[i].t_h;
         const double spread = variance + node->r + subs[i].variance;
         const double miss = subs[i].ln_seeing - level;
@@ -102,6 +112,10 @@ static void fit(const struct sub *subs, size_t n, const struct star_point *base,
                 struct model *model) {
     const struct nw_val *prior = &base->p[STAR_P_SEEING];
     const double prior_sigma = prior->sigma > 0.0 ? prior->sigma / prior->v : 1.0;
+    model->prior = log(prior->v);
+    /* nights differ by more than an owner's usual value is known to: 40 % (common practice, no
+     * source; a narrower spread drew a bad night back to the usual one) */
+    model->prior_variance = prior_sigma * prior_sigma + 0.4 * 0.4;
     double most = -INFINITY;
     for (int i = 0; i < N_NODES; i++) {
         struct node *node = &model->nodes[i];
@@ -109,7 +123,7 @@ static void fit(const struct sub *subs, size_t n, const struct star_point *base,
         const int scatter = i % N_SCATTER;
         node->q_h = pow(0.005 * pow(120.0, (double)wander / (N_WANDER - 1.0)), 2.0);
         node->r = pow(0.003 * pow(100.0, (double)scatter / (N_SCATTER - 1.0)), 2.0);
-        filter(subs, n, log(prior->v), prior_sigma, node);
+        filter(subs, n, model, node);
         most = fmax(most, node->weight);
     }
     double sum = 0.0;
@@ -131,9 +145,11 @@ static double quantile(const struct model *model, double t_h, double p, bool wit
         double sum = 0.0;
         for (int k = 0; k < N_NODES; k++) {
             const struct node *node = &model->nodes[k];
-            const double variance = node->variance + node->q_h * fmax(0.0, t_h - node->t_h) +
-                                    (with_scatter ? node->r : 0.0);
-            sum += node->weight * 0.5 * erfc((node->level - x) / sqrt(2.0 * variance));
+            double level = node->level;
+            double variance = node->variance;
+            pass_time(model, node->q_h, t_h - node->t_h, &level, &variance);
+            variance += with_scatter ? node->r : 0.0;
+            sum += node->weight * 0.5 * erfc((level - x) / sqrt(2.0 * variance));
         }
         *(sum < p ? &low : &high) = x;
     }
