@@ -180,7 +180,9 @@ def test_delivered_width_is_the_predicted_quantity(tmp_path):
         total = answer_of("--frames", folder, sets={"site.seeing": f"{seeing} arcsec"})
         total = total["budgets"][0]["total"]
         print(seeing, total["predicted"], total["measured"], total["measured"] / total["predicted"])
-        assert total["measured"] == pytest.approx(total["predicted"], rel=0.008)
+        # below 2 px the core itself is undersampled: 0.8 to 0.9 % low in eight drawings
+        most = 0.010 if total["predicted"] < 2.0 * PIXEL else 0.004
+        assert total["measured"] == pytest.approx(total["predicted"], rel=most)
 
 
 def test_night_of_frames_foretells_its_second_half(tmp_path):
