@@ -22,7 +22,7 @@ mkdir -p demo-out
 
 echo "1. One night of an invented observatory is simulated: frames, the guide log of the same"
 echo "   motion and the same seeing, and truth.json, which nothing below reads until the end."
-run synth "$rig" -o "$night" --subs 36 --seed 7
+run synth "$rig" -o "$night" --subs 36 --seed 7 --size 3008x3008
 
 echo
 echo "2. What a newcomer runs first: a look at the frames alone, without a rig file."

@@ -263,7 +263,7 @@ struct nw_measure_opts {
     double saturation_adu; /* NaN or 0: from facts, else data type, else from a pile-up of values */
     double gain_e_per_adu; /* NaN or 0: from facts, else noise from the sky alone */
     size_t max_stars;      /* brightest kept; 0 = 100000 */
-    size_t fit_stars;      /* brightest unsaturated ones fitted with a profile; 0 = 2000 */
+    size_t fit_stars;      /* brightest clean ones fitted with a profile; 0 = 1000 */
     int n_threads;         /* 0 = all */
 };
 

@@ -6,7 +6,7 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-enum { N_GUESS = 200, N_LOOK = 4 * N_GUESS, N_BETA = 60, NEAR_MAX = 8 };
+enum { FIT_STARS = 1000, N_GUESS = 200, N_LOOK = 4 * N_GUESS, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
@@ -132,7 +132,7 @@ struct star_job {
     struct nw_star *stars;
     double *betas; /* when the common profile is sought: free beta, NaN where useless */
     double *optical;
-    size_t n_fit;
+    uint32_t *chosen; /* which stars get a profile fit */
     int radius;
 };
 
@@ -218,55 +218,96 @@ static bool is_blend(const struct star_job *job, const struct peak *star,
     return ratio > (d <= close_px ? 0.05 : d <= job->radius ? 0.2 : 2.0);
 }
 
-static void measure_star(void *user, size_t i) {
-    const struct star_job *const job = user;
+/* The window of peak i, neighbours' pixels given away; place and flags of its star. */
+static void prepare(const struct star_job *job, size_t i, struct window *w, struct window *full,
+                    struct nw_star *star) {
     const struct field *const field = job->field;
     const struct peak *const peak = &job->peaks->peaks[i];
-    struct nw_star star = EMPTY_STAR;
-    struct window w;
-    window_cut(field, peak->x, peak->y, job->radius, &w);
-    star.x_px = peak->x;
-    star.y_px = peak->y;
-    star.peak_adu = highest(&w);
-    star.flags |= w.n_lost > 0 ? NW_STAR_EDGE : 0;
-    star.flags |= w.n_saturated > 0 ? NW_STAR_SATURATED : 0;
-    star.flags |= peak->is_streak ? NW_STAR_STREAK : 0;
+    *star = EMPTY_STAR;
+    window_cut(field, peak->x, peak->y, job->radius, w);
+    star->x_px = peak->x;
+    star->y_px = peak->y;
+    star->peak_adu = highest(w);
+    star->flags |= w->n_lost > 0 ? NW_STAR_EDGE : 0;
+    star->flags |= w->n_saturated > 0 ? NW_STAR_SATURATED : 0;
+    star->flags |= peak->is_streak ? NW_STAR_STREAK : 0;
     uint32_t near[NEAR_MAX];
     const size_t n_near = neighbours(job->grid, job->peaks, i, 1.5 * job->radius, near);
     for (size_t k = 0; k < n_near; k++) {
         const struct peak *const other = &job->peaks->peaks[near[k]];
-        star.flags |= is_blend(job, peak, other) ? NW_STAR_BLENDED : 0;
-        window_mask(&w, peak->x, peak->y, other->x, other->y);
+        star->flags |= is_blend(job, peak, other) ? NW_STAR_BLENDED : 0;
+        window_mask(w, peak->x, peak->y, other->x, other->y);
     }
-    struct window full = w;
-    window_fill(&full, star.x_px, star.y_px);
+    *full = *w;
+    window_fill(full, star->x_px, star->y_px);
     const struct centroid c =
-        window_centroid(&full, field, star.x_px, star.y_px, job->seeing->fwhm_px);
+        window_centroid(full, field, star->x_px, star->y_px, job->seeing->fwhm_px);
     if (c.is_good) {
-        star.x_px = c.x;
-        star.y_px = c.y;
-        star.x_sigma_px = c.x_sigma_px;
-        star.y_sigma_px = c.y_sigma_px;
+        star->x_px = c.x;
+        star->y_px = c.y;
+        star->x_sigma_px = c.x_sigma_px;
+        star->y_sigma_px = c.y_sigma_px;
     }
-    const bool is_clean = !(star.flags & (NW_STAR_SATURATED | NW_STAR_EDGE | NW_STAR_STREAK));
-    struct profile_fit fit = {.is_good = false};
-    if (job->betas) {
-        const bool is_useful = is_clean && !(star.flags & NW_STAR_BLENDED) && c.is_good;
-        job->betas[i] = job->optical[i] = NAN;
-        if (is_useful) {
-            fit_star(job, &w, true, &star, &fit);
-            job->betas[i] = star.flags & NW_STAR_NO_FIT ? NAN : fit.profile.beta;
-            job->optical[i] = star.flags & NW_STAR_NO_FIT ? NAN : profile_fwhm_px(&fit.profile);
+}
+
+static bool may_be_fitted(const struct nw_star *star) {
+    const uint32_t bad = NW_STAR_SATURATED | NW_STAR_EDGE | NW_STAR_STREAK;
+    return !(star->flags & bad) && isfinite(star->x_sigma_px);
+}
+
+/* A profile with its own beta, to find the common one. */
+static void sample_star(void *user, size_t i) {
+    const struct star_job *const job = user;
+    struct nw_star star;
+    struct window w;
+    struct window full;
+    prepare(job, i, &w, &full, &star);
+    job->betas[i] = job->optical[i] = NAN;
+    if (may_be_fitted(&star) && !(star.flags & NW_STAR_BLENDED)) {
+        struct profile_fit fit;
+        fit_star(job, &w, true, &star, &fit);
+        job->betas[i] = star.flags & NW_STAR_NO_FIT ? NAN : fit.profile.beta;
+        job->optical[i] = star.flags & NW_STAR_NO_FIT ? NAN : profile_fwhm_px(&fit.profile);
+    }
+}
+
+/* Place, flags and light of every star. */
+static void measure_light(void *user, size_t i) {
+    const struct star_job *const job = user;
+    struct window w;
+    struct window full;
+    prepare(job, i, &w, &full, &job->stars[i]);
+    photometry(job, &full, &job->stars[i]);
+    job->stars[i].flags |= NW_STAR_NO_FIT; /* until it is fitted */
+}
+
+/* The profile of a chosen star. */
+static void measure_profile(void *user, size_t k) {
+    const struct star_job *const job = user;
+    const size_t i = job->chosen[k];
+    struct nw_star fitted;
+    struct window w;
+    struct window full;
+    prepare(job, i, &w, &full, &fitted);
+    struct nw_star *const star = &job->stars[i];
+    star->flags &= ~(uint32_t)NW_STAR_NO_FIT;
+    struct profile_fit fit;
+    fit_star(job, &w, false, star, &fit);
+}
+
+/* Which stars are fitted: the brightest clean ones, and if room is left the blended ones. */
+static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_t *ret) {
+    size_t count = 0;
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < n && count < n_fit; i++) {
+            const bool is_blended = (job->stars[i].flags & NW_STAR_BLENDED) != 0;
+            if (may_be_fitted(&job->stars[i]) && job->stars[i].snr > 5.0 &&
+                is_blended == (pass == 1)) {
+                ret[count++] = (uint32_t)i;
+            }
         }
-        return;
     }
-    photometry(job, &full, &star);
-    if (i < job->n_fit && is_clean && c.is_good && star.snr > 5.0) {
-        fit_star(job, &w, false, &star, &fit);
-    } else {
-        star.flags |= NW_STAR_NO_FIT;
-    }
-    job->stars[i] = star;
+    return count;
 }
 
 /* The common profile from the brightest clean stars; leaves `seeing` when there are too few. */
@@ -279,8 +320,7 @@ static enum nw_status common_profile(struct star_job *job, struct seeing *seeing
     for (int round = 0; round < 2; round++) {
         job->betas = betas;
         job->optical = optical;
-        (void)nw_parallel_for(n_try, job->field->n_threads, measure_star, job, NULL);
-        job->betas = NULL;
+        (void)nw_parallel_for(n_try, job->field->n_threads, sample_star, job, NULL);
         double kept_beta[N_BETA];
         double kept_optical[N_BETA];
         size_t n = 0;
@@ -347,12 +387,13 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     kept.n = peaks->n < max_stars ? peaks->n : max_stars;
     struct grid grid = {0};
     struct star_job job = {.field = field, .peaks = &kept, .grid = &grid, .seeing = seeing};
-    job.n_fit = opts && opts->fit_stars ? opts->fit_stars : 2000;
     const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
     job.radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
     measure->stars = nw_calloc(kept.n, sizeof *measure->stars);
+    job.chosen = nw_calloc(kept.n, sizeof *job.chosen);
     enum nw_status status = NW_OK;
-    if (!measure->stars) {
+    if (!measure->stars || !job.chosen) {
+        free(job.chosen);
         return nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
     }
     status = grid_build(field, &kept, 1.5 * WINDOW_MAX_RADIUS, &grid, err);
@@ -363,7 +404,10 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     }
     if (status == NW_OK) {
         job.stars = measure->stars;
-        (void)nw_parallel_for(kept.n, field->n_threads, measure_star, &job, NULL);
+        (void)nw_parallel_for(kept.n, field->n_threads, measure_light, &job, NULL);
+        const size_t n_fit = opts && opts->fit_stars ? opts->fit_stars : FIT_STARS;
+        const size_t n_chosen = choose(&job, kept.n, n_fit, job.chosen);
+        (void)nw_parallel_for(n_chosen, field->n_threads, measure_profile, &job, NULL);
         for (size_t i = 0; i < kept.n; i++) { /* edges of overscan and the like have no light */
             if (measure->stars[i].flux_adu > 0.0) {
                 measure->stars[measure->n_stars++] = measure->stars[i];
@@ -374,5 +418,6 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     }
     free(grid.start);
     free(grid.item);
+    free(job.chosen);
     return status;
 }
