@@ -136,10 +136,10 @@ static void totals(const struct nw_star_budget *budget, struct nw_buf *buf) {
         nw_buf_printf(buf, "\n");
     }
     over(budget, buf);
-    nw_buf_printf(buf, "  over the field        middle %.2f, worst corner %.2f predicted",
+    nw_buf_printf(buf, "  over the field        middle %.2f, worst corner %.2f",
                   ARCSEC(budget->centre_rad), ARCSEC(budget->corner_rad));
     if (isfinite(budget->centre_measured_rad)) {
-        nw_buf_printf(buf, "; %.2f, %.2f came", ARCSEC(budget->centre_measured_rad),
+        nw_buf_printf(buf, "; came %.2f and %.2f", ARCSEC(budget->centre_measured_rad),
                       ARCSEC(budget->corner_measured_rad));
     }
     nw_buf_printf(buf, "\n  long over wide        %.2f predicted (%.2f by motion alone)",

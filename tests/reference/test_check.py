@@ -192,6 +192,9 @@ def test_night_of_frames_foretells_its_second_half(tmp_path):
         seeing = 1.5 * airmass ** 0.6 * np.exp(rng.normal(0, 0.03))
         draw(tmp_path / f"{i:02d}.fits", rng, clock(i), seeing, airmass, disc=0.3)
     (tmp_path / "note.txt").write_text("no frame")
+    page = subprocess.run([NIGHTWRIGHT, "check", str(DEMO), "--frames", str(tmp_path)],
+                          capture_output=True, text=True).stdout
+    assert "BLIND HALF" in page and max(len(row) for row in page.splitlines()) <= 80
     sets = {"filters.luminance.width": "1 nm"}
     answer = answer_of("--frames", tmp_path, sets=sets)
     blind = answer["blind"]
