@@ -226,6 +226,20 @@ static enum nw_status find_peaks(const struct field *field, double threshold, fl
     return NW_OK;
 }
 
+/* Everything that is said of the frame as a whole, once its stars are measured. */
+static void summarise(const struct field *field, const struct plane *plane,
+                      const struct seeing *seeing, struct nw_measure *m) {
+    m->background_adu = nw_background_level_adu(field->background);
+    m->noise_adu = nw_background_noise_adu(field->background);
+    const struct core core = core_measure(field, m->stars, m->n_stars, seeing);
+    correct_widths(m, core.width_factor);
+    to_frame_pixels(m, plane);
+    summary_make(m, seeing);
+    m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
+    const bool is_bright = m->background_adu > 0.5 * field->saturation_adu; /* inf: never */
+    m->flags |= is_bright ? NW_FRAME_BRIGHT_SKY : 0;
+}
+
 static enum nw_status measure_plane(const struct nw_frame *frame, const struct plane *plane,
                                     const struct nw_measure_opts *opts, struct nw_measure *m,
                                     struct nw_err *err) {
@@ -271,15 +285,7 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
                   0.25 * seeing.fwhm_px * seeing.fwhm_px));
     status = stars_measure(&field, &peaks, opts, &seeing, m, err);
     if (status == NW_OK) {
-        m->background_adu = nw_background_level_adu(background);
-        m->noise_adu = nw_background_noise_adu(background);
-        const struct core core = core_measure(&field, m->stars, m->n_stars, &seeing);
-        correct_widths(m, core.width_factor);
-        to_frame_pixels(m, plane);
-        summary_make(m, &seeing);
-        m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
-        const bool is_bright = m->background_adu > 0.5 * field.saturation_adu; /* inf: never */
-        m->flags |= is_bright ? NW_FRAME_BRIGHT_SKY : 0;
+        summarise(&field, plane, &seeing, m);
     }
 done:
     nw_big_free(filtered);
