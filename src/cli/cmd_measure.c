@@ -48,7 +48,7 @@ static enum nw_status transmissions(const struct nw_series *series, struct nw_tr
     const size_t n = series->n;
     struct nw_transmission *const all = nw_calloc(3 * n, sizeof *all);
     struct nw_transmission *const one = nw_calloc(n, sizeof *one);
-    const struct nw_measure **const measures = nw_calloc(n, sizeof *measures);
+    const struct nw_measure **const measures = nw_calloc(n, sizeof(const struct nw_measure *));
     double *const exposure_s = nw_calloc(n, sizeof *exposure_s);
     size_t *const index = nw_calloc(n, sizeof *index);
     enum nw_status status = NW_OK;

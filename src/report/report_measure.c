@@ -13,7 +13,7 @@ static double scale_arcsec_px(const struct nw_frame_facts *facts) {
 
 static void put_zones(struct nw_json *json, json_t *frame, const struct nw_measure *m) {
     json_t *const zones = nw_json_array(json, frame, "zones");
-    for (size_t k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
+    for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
         const struct nw_zone *const z = &m->zones[k];
         json_t *const zone = nw_json_item(json, zones);
         nw_json_number(json, zone, "u", z->u, 4);

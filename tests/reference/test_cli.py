@@ -19,7 +19,8 @@ TOP = pathlib.Path(__file__).resolve().parents[2]
 COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
 DATA = os.environ.get("NIGHTWRIGHT_SHARED_DATA")
 pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
-needs_data = pytest.mark.skipif(not DATA, reason="NIGHTWRIGHT_SHARED_DATA is not set")
+needs_data = pytest.mark.skipif(not DATA or not os.path.isdir(DATA),
+                                reason="NIGHTWRIGHT_SHARED_DATA names no folder")
 
 FRAME_KEYS = set(
     "path width_px height_px channel exposure_s date_obs stars_detected stars_used stars_saturated "

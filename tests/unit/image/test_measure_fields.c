@@ -257,7 +257,7 @@ static void test_rings_are_single_stars_without_a_fit(void **state) {
     size_t n_fitted = 0;
     double half_light = 0.0;
     for (size_t i = 0; i < m->n_stars; i++) {
-        n_fitted += isfinite(m->stars[i].fwhm_px);
+        n_fitted += isfinite(m->stars[i].fwhm_px) ? 1 : 0;
         half_light += m->stars[i].half_light_px / (double)m->n_stars;
     }
     assert_int_equal(m->n_stars, N);
