@@ -168,7 +168,7 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
     if (is_solved) {
         const double factor =
             2.0 * half_radius(&round_star, seeing->fwhm_px, &ratio, field->pixel_width);
-        if (factor > 0.90 && factor < 1.12) { /* farther off it is no star profile */
+        if (factor > 0.90 && factor < 1.12) { /* farther off it is not the light of stars */
             /* under two pixels the core lies inside one pixel: there the fit has the word */
             const double sampled =
                 fmin(fmax(2.0 * seeing->fwhm_px / field->pixel_width - 2.9, 0.0), 1.0);
