@@ -10,10 +10,12 @@ struct series_job {
 };
 
 static enum nw_status measure_channels(struct nw_series_item *item,
-                                       const struct nw_series_opts *opts, struct nw_err *err) {
+                                       const struct nw_series_opts *opts, bool is_alone,
+                                       struct nw_err *err) {
     const struct nw_frame *const frame = item->frame;
     struct nw_measure_opts measure_opts = opts->measure;
-    measure_opts.n_threads = 1;
+    /* several frames share the cores among them; one alone has them all */
+    measure_opts.n_threads = is_alone ? opts->measure.n_threads : 1;
     const bool is_forced = opts->pattern && opts->pattern[0] != '\0';
     const char *const pattern = is_forced ? opts->pattern : frame->facts.bayer;
     const bool is_colour = frame->n_planes == 3 || pattern[0] != '\0';
@@ -39,7 +41,7 @@ static void measure_item(void *user, size_t i) {
     struct nw_series_item *const item = &job->series->items[i];
     item->status = nw_frame_read(item->path, NULL, &item->frame, &item->err);
     if (item->status == NW_OK) {
-        item->status = measure_channels(item, job->opts, &item->err);
+        item->status = measure_channels(item, job->opts, job->series->n == 1, &item->err);
         nw_frame_drop_pixels(item->frame);
     }
 }
