@@ -105,8 +105,14 @@ static enum nw_status append(struct nw_look *look, const struct nw_look_change *
     return status;
 }
 
+/* As written, but "3.984046692260535" and "5.0000000000000E+01" are numbers for people too. */
 static void show_card(char *text, const char *value) {
-    nw_text_copy(text, TEXT_SIZE, value ? value : "(none)");
+    double number = NAN;
+    if (value && strlen(value) > 8 && nw_text_to_double(value, &number)) {
+        (void)snprintf(text, TEXT_SIZE, "%.6g", number);
+    } else {
+        nw_text_copy(text, TEXT_SIZE, value ? value : "(none)");
+    }
 }
 
 /* The cards of all frames of the camera of frames[first]. headers and index have room for all. */

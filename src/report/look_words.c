@@ -243,7 +243,9 @@ static void add_changes(const struct nw_look *look, struct nw_buf *text) {
     for (size_t i = 0; i < look->n_changes; i++) {
         const struct nw_look_change *const change = &look->changes[i];
         for (size_t k = 0; k < sizeof DISTURBING / sizeof DISTURBING[0]; k++) {
-            if (strcmp(change->what, DISTURBING[k]) == 0 && !change->is_regular) {
+            const bool is_said =
+                strcmp(change->from, "(none)") != 0 && strcmp(change->to, "(none)") != 0;
+            if (strcmp(change->what, DISTURBING[k]) == 0 && is_said && !change->is_regular) {
                 nw_buf_printf(text, " The %s changed from ", change->what);
                 nw_report_clean(text, change->from);
                 nw_buf_printf(text, " to ");

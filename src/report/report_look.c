@@ -385,8 +385,18 @@ void nw_report_look_text(const struct nw_look *look, const char *folder, struct 
             group_row(&look->groups[g], text);
         }
     }
+    size_t n_single = 0;
     for (size_t i = 0; i < look->n_nights; i++) {
-        night_section(look, &look->nights[i], text);
+        if (look->nights[i].n_subs > 1 || look->n_nights == 1) {
+            night_section(look, &look->nights[i], text);
+        } else {
+            n_single++;
+        }
+    }
+    if (n_single > 0) {
+        nw_buf_printf(text,
+                      "\n  and %zu sub%s that no other of its camera follows within 4 hours\n",
+                      n_single, n_single == 1 ? "" : "s");
     }
     changes_section(look, text);
     last_section(look, folder, text);
