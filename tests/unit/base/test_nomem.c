@@ -5,53 +5,7 @@
 
 #include "base/base.h"
 #include "check.h"
-
-/* The linker sends every allocation of our objects here (-Wl,--wrap); the n-th one fails. */
-static long allocations_left = -1;
-
-static bool is_out(void) {
-    if (allocations_left < 0) {
-        return false;
-    }
-    if (allocations_left > 0) {
-        allocations_left--;
-        return false;
-    }
-    return true;
-}
-
-/* NOLINTBEGIN(bugprone-reserved-identifier): names the linker prescribes */
-void *__real_malloc(size_t size);
-void *__real_calloc(size_t n, size_t size);
-void *__real_realloc(void *old, size_t size);
-char *__real_strdup(const char *text);
-char *__real_strndup(const char *text, size_t n);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t n, size_t size);
-void *__wrap_realloc(void *old, size_t size);
-char *__wrap_strdup(const char *text);
-char *__wrap_strndup(const char *text, size_t n);
-
-void *__wrap_malloc(size_t size) {
-    return is_out() ? NULL : __real_malloc(size);
-}
-
-void *__wrap_calloc(size_t n, size_t size) {
-    return is_out() ? NULL : __real_calloc(n, size);
-}
-
-void *__wrap_realloc(void *old, size_t size) {
-    return is_out() ? NULL : __real_realloc(old, size);
-}
-
-char *__wrap_strdup(const char *text) {
-    return is_out() ? NULL : __real_strdup(text);
-}
-
-char *__wrap_strndup(const char *text, size_t n) {
-    return is_out() ? NULL : __real_strndup(text, n);
-}
-/* NOLINTEND(bugprone-reserved-identifier) */
+#include "failing_alloc.h"
 
 /* Runs `call` with the first, second, ... allocation failing until it succeeds; at least `at_least`
  * failures must have been seen, or the test would test nothing. */

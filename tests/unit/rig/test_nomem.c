@@ -1,49 +1,7 @@
 /* test_nomem.c - memory runs out at every place of a read in turn: an error each time, nothing
  * leaked (the sanitizers look), and the same read succeeds once memory is there. */
+#include "failing_alloc.h"
 #include "support.h"
-
-/* The linker sends every allocation of our objects here (-Wl,--wrap); the n-th one fails. */
-static long allocations_left = -1;
-
-static bool is_out(void) {
-    if (allocations_left < 0) {
-        return false;
-    }
-    return allocations_left == 0 || allocations_left-- == 0;
-}
-
-/* NOLINTBEGIN(bugprone-reserved-identifier): names the linker prescribes */
-void *__real_malloc(size_t size);
-void *__real_calloc(size_t n, size_t size);
-void *__real_realloc(void *old, size_t size);
-char *__real_strdup(const char *text);
-char *__real_strndup(const char *text, size_t n);
-void *__wrap_malloc(size_t size);
-void *__wrap_calloc(size_t n, size_t size);
-void *__wrap_realloc(void *old, size_t size);
-char *__wrap_strdup(const char *text);
-char *__wrap_strndup(const char *text, size_t n);
-
-void *__wrap_malloc(size_t size) {
-    return is_out() ? NULL : __real_malloc(size);
-}
-
-void *__wrap_calloc(size_t n, size_t size) {
-    return is_out() ? NULL : __real_calloc(n, size);
-}
-
-void *__wrap_realloc(void *old, size_t size) {
-    return is_out() ? NULL : __real_realloc(old, size);
-}
-
-char *__wrap_strdup(const char *text) {
-    return is_out() ? NULL : __real_strdup(text);
-}
-
-char *__wrap_strndup(const char *text, size_t n) {
-    return is_out() ? NULL : __real_strndup(text, n);
-}
-/* NOLINTEND(bugprone-reserved-identifier) */
 
 static const char TEXT[] = SMALL_RIG "filters: {red: {centre: 640 nm, width: 100 nm}}\n"
                                      "correctors: {reducer 0.8x: {magnification: 0.8}}\n"
