@@ -12,8 +12,8 @@ static size_t next_pieces(const char *prefix, char store[MAX_NAMES][32],
                           const char *names[MAX_NAMES]) {
     size_t n = 0;
     const size_t prefix_len = strlen(prefix);
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const char *const path = nw_rig_key_table[i].path;
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const char *const path = nw_rig_key_row(i)->path;
         if (strncmp(path, prefix, prefix_len) != 0) {
             continue;
         }
@@ -35,10 +35,10 @@ static size_t next_pieces(const char *prefix, char store[MAX_NAMES][32],
 
 /* A key of that name elsewhere in the table, for "belongs under". */
 static const char *elsewhere(const char *key) {
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const char *const dot = strrchr(nw_rig_key_table[i].path, '.');
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const char *const dot = strrchr(nw_rig_key_row(i)->path, '.');
         if (dot && strcmp(dot + 1, key) == 0) {
-            return nw_rig_key_table[i].path;
+            return nw_rig_key_row(i)->path;
         }
     }
     return NULL;
@@ -168,8 +168,8 @@ static enum nw_status walk(const struct nw_rig_reader *reader, const struct nw_r
                            const char *path, const char *prefix) {
     char star[96];
     (void)snprintf(star, sizeof star, "%s*", prefix);
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        if (strncmp(nw_rig_key_table[i].path, star, strlen(star)) == 0) {
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        if (strncmp(nw_rig_key_row(i)->path, star, strlen(star)) == 0) {
             return walk_named(reader, node, path, prefix);
         }
     }
@@ -197,8 +197,8 @@ static bool has_section(const struct nw_rig_node *node, const char *rest) {
 enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_object object,
                                   const struct nw_rig_node *node, const char *path, void *base) {
     const size_t prefix_len = strlen(nw_rig_objects[object].prefix);
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const struct nw_rig_key *const key = nw_rig_key_row(i);
         if (key->object != object) {
             continue;
         }

@@ -87,10 +87,10 @@ static void write_default(struct nw_buf *buf, const struct nw_rig_key *key) {
 }
 
 bool nw_rig_key_at(size_t i, struct nw_rig_key_info *ret) {
-    if (i >= nw_rig_n_keys) {
+    if (i >= nw_rig_n_keys()) {
         return false;
     }
-    const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    const struct nw_rig_key *const key = nw_rig_key_row(i);
     struct nw_buf text;
     *ret = (struct nw_rig_key_info){.path = key->path,
                                     .meaning = key->meaning,
@@ -159,14 +159,14 @@ enum nw_status nw_rig_keys(bool as_markdown, struct nw_buf *ret, struct nw_err *
             nw_rig_wrap(ret, head, 0);
             nw_buf_printf(ret, "\n");
         }
-        for (size_t i = 0; i < nw_rig_n_keys; i++) {
-            if (nw_rig_key_table[i].object != (enum nw_rig_object)object) {
+        for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+            if (nw_rig_key_row(i)->object != (enum nw_rig_object)object) {
                 continue;
             }
             if (as_markdown) {
-                markdown_key(ret, &nw_rig_key_table[i], info);
+                markdown_key(ret, nw_rig_key_row(i), info);
             } else {
-                text_key(ret, &nw_rig_key_table[i]);
+                text_key(ret, nw_rig_key_row(i));
             }
         }
     }

@@ -94,8 +94,14 @@ struct nw_rig_key {
     size_t offset, size;
     const char *meaning;
 };
-extern const struct nw_rig_key nw_rig_key_table[];
-extern const size_t nw_rig_n_keys;
+/* A stretch of the table; one in each keys_<topic>.c. */
+struct nw_rig_keys {
+    const struct nw_rig_key *rows;
+    size_t n;
+};
+extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_setups;
+size_t nw_rig_n_keys(void);
+const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
 struct nw_rig_object_info {
     const char *prefix, *title, *text;

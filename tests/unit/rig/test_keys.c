@@ -13,8 +13,8 @@ static double read_as(const char *text, enum nw_dim dim) {
 
 static void test_ranges_and_defaults_read_back(void **state) {
     (void)state;
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const struct nw_rig_key *const key = nw_rig_key_row(i);
         if (key->kind != NW_RIG_VALUE && key->kind != NW_RIG_COUNT && key->kind != NW_RIG_WIDTH) {
             continue;
         }
@@ -37,8 +37,8 @@ static void test_ranges_and_defaults_read_back(void **state) {
 /* A default without a standard error or without a reason would be taken for knowledge. */
 static void test_every_default_has_sigma_reason_and_is_not_required(void **state) {
     (void)state;
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const struct nw_rig_key *const key = nw_rig_key_row(i);
         if (key->kind == NW_RIG_VALUE && key->fallback) {
             assert_non_null(key->spread);
             assert_non_null(key->why);
@@ -55,8 +55,8 @@ static void test_every_default_has_sigma_reason_and_is_not_required(void **state
 
 static void test_paths_are_unique_and_meanings_are_one_sentence(void **state) {
     (void)state;
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        const struct nw_rig_key *const key = &nw_rig_key_table[i];
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        const struct nw_rig_key *const key = nw_rig_key_row(i);
         const char *const prefix = nw_rig_objects[key->object].prefix;
         assert_true(strncmp(key->path, prefix, strlen(prefix)) == 0);
         assert_ptr_equal(nw_rig_key_of(key->path), key);
@@ -96,8 +96,8 @@ static void test_the_text_fits_80_columns_and_holds_every_key(void **state) {
         assert_true(n <= 80);
         line += n + (line[n] == '\n');
     }
-    for (size_t i = 0; i < nw_rig_n_keys; i++) {
-        assert_non_null(strstr(text.data, nw_rig_key_table[i].path));
+    for (size_t i = 0; i < nw_rig_n_keys(); i++) {
+        assert_non_null(strstr(text.data, nw_rig_key_row(i)->path));
     }
     nw_buf_done(&text);
     nw_buf_init(&text, 100);
