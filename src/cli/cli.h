@@ -58,13 +58,22 @@ struct cli_result {
     bool is_over; /* with --strict: something is over what is allowed, exit 3 */
 };
 
+/* How a command that reads pixels behaves beside a program that is capturing; such commands have
+ * the option --priority, all others run as they were started. */
+enum cli_priority {
+    CLI_PRIORITY_NONE,   /* quick: no option */
+    CLI_PRIORITY_NORMAL, /* --priority idle is the choice */
+    CLI_PRIORITY_IDLE    /* --priority normal is the choice */
+};
+
 struct cli_command {
     const char *name;
     const char *arguments; /* of the usage line: "FRAME..." */
     const char *help;      /* one sentence */
     const char *notes;     /* paragraphs for --help, split by '\n'; NULL = none */
     const struct cli_option *options;
-    size_t min_args, max_args; /* positional ones */
+    size_t min_args, max_args;  /* positional ones */
+    enum cli_priority priority; /* without --priority */
     enum nw_status (*run)(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err);
 };
@@ -91,6 +100,7 @@ void cli_args_free(struct cli_args *args);
 
 bool cli_wants_json(const struct cli_args *args);
 bool cli_wants_help(const struct cli_args *args);
+bool cli_is_idle(const struct cli_args *args);  /* by --priority, else by the command's own */
 size_t cli_n_args(const struct cli_args *args); /* positional */
 const char *cli_arg(const struct cli_args *args, size_t i);
 const char *const *cli_positional(const struct cli_args *args); /* all of them */
@@ -125,6 +135,11 @@ struct cli_progress {
 };
 struct nw_progress cli_progress_begin(struct cli_progress *bar, const char *what);
 void cli_progress_end(struct cli_progress *bar); /* wipes the bar */
+
+/* Makes this process give way: the processor only while nobody else wants it (SCHED_IDLE), the disk
+ * only while it is idle (I/O class idle). Threads started later inherit both, so it comes before
+ * the first parallel loop. What the system refuses is left as it is: manners, not a result. */
+void cli_give_way(void);
 
 double cli_clock_s(void); /* monotonic, for elapsed times only */
 

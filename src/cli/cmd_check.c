@@ -236,5 +236,6 @@ const struct cli_command CMD_CHECK = {
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 1,
+    .priority = CLI_PRIORITY_NORMAL,
     .run = run,
 };

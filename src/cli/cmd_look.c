@@ -61,5 +61,6 @@ const struct cli_command CMD_LOOK = {
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 1,
+    .priority = CLI_PRIORITY_IDLE,
     .run = run,
 };

@@ -145,5 +145,6 @@ const struct cli_command CMD_MEASURE = {
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 100000,
+    .priority = CLI_PRIORITY_NORMAL,
     .run = run,
 };

@@ -16,6 +16,11 @@ static const struct cli_option COMMON[] = {
     {.name = "json", .help = "one JSON document on stdout"},
     {.name = "help", .letter = 'h', .help = "this text"},
 };
+static const struct cli_option PRIORITY = {
+    .name = "priority",
+    .kind = CLI_CHOICE,
+    .value = "idle|normal",
+    .help = "idle: use processor and disk only while nobody else wants them"};
 
 struct cli_args {
     const struct cli_command *command;
@@ -34,6 +39,12 @@ const struct cli_option *cli_option_at(const struct cli_command *command, size_t
     while (command->options && command->options[n_own].name) {
         if (n_own == i) {
             return &command->options[i];
+        }
+        n_own++;
+    }
+    if (command->priority != CLI_PRIORITY_NONE) {
+        if (n_own == i) {
+            return &PRIORITY;
         }
         n_own++;
     }
@@ -342,6 +353,14 @@ long cli_count(const struct cli_args *args, const char *name, long if_absent) {
         (void)nw_text_to_long(text, &number); /* checked while parsing */
     }
     return number;
+}
+
+bool cli_is_idle(const struct cli_args *args) {
+    if (args->command->priority == CLI_PRIORITY_NONE) {
+        return false;
+    }
+    const char *const word = cli_text(args, PRIORITY.name);
+    return word ? strcmp(word, "idle") == 0 : args->command->priority == CLI_PRIORITY_IDLE;
 }
 
 bool cli_wants_json(const struct cli_args *args) {

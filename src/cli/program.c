@@ -75,6 +75,9 @@ static enum nw_status run_command(const struct cli_command *command, int argc, c
         status = print_text(&result.text, err);
         goto done;
     }
+    if (cli_is_idle(args)) {
+        cli_give_way();
+    }
     status = command->run(args, &result, err);
     if (status == NW_OK) {
         status = print_result(args, &result, err);
