@@ -13,10 +13,26 @@ const char *nw_channel_name(enum nw_channel channel) {
 }
 
 struct nw_image_view nw_frame_plane(const struct nw_frame *frame, size_t plane) {
-    return (struct nw_image_view){.px = frame->px + plane * frame->width_px * frame->height_px,
+    const size_t first = plane * frame->width_px * frame->height_px;
+    return (struct nw_image_view){.px = frame->px ? frame->px + first : NULL,
+                                  .px16 = frame->px16 ? frame->px16 + first : NULL,
                                   .width_px = frame->width_px,
                                   .height_px = frame->height_px,
                                   .stride_px = frame->width_px};
+}
+
+const float *nw_image_span(const struct nw_image_view *image, size_t x0, size_t n, size_t y,
+                           float *work) {
+    const size_t first = y * image->stride_px + x0;
+    if (image->px) {
+        return image->px + first;
+    }
+    const uint16_t *const from = image->px16 + first;
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        work[i] = (float)from[i];
+    }
+    return work;
 }
 
 static enum nw_status find_colour(const char *pattern, enum nw_channel channel, size_t *ret_at,
@@ -48,9 +64,9 @@ enum nw_status nw_frame_cfa_plane(const struct nw_frame *frame, const char *patt
     }
     const size_t x0 = at % 2;
     const size_t y0 = at / 2;
-    if (frame->n_planes != 1 || !frame->px) {
+    if (frame->n_planes != 1 || (!frame->px && !frame->px16)) {
         return nw_err_set(err, NW_DOMAIN, "a frame of %zu planes%s has no colour-filter pattern",
-                          frame->n_planes, frame->px ? "" : " without pixels");
+                          frame->n_planes, frame->px || frame->px16 ? "" : " without pixels");
     }
     if (frame->width_px <= x0 || frame->height_px <= y0) {
         return nw_err_set(err, NW_DOMAIN, "a frame of %zu x %zu px has no pixel of colour %s",
@@ -65,10 +81,10 @@ enum nw_status nw_frame_cfa_plane(const struct nw_frame *frame, const char *patt
         return nw_err_set(err, NW_NOMEM, "%zu pixels", plane.width_px * plane.height_px);
     }
     for (size_t y = 0; y < plane.height_px; y++) {
-        const float *const from = frame->px + (2 * y + y0) * frame->width_px + x0;
+        const size_t first = (2 * y + y0) * frame->width_px + x0;
         float *const to = plane.px + y * plane.width_px;
         for (size_t x = 0; x < plane.width_px; x++) {
-            to[x] = from[2 * x];
+            to[x] = frame->px ? frame->px[first + 2 * x] : (float)frame->px16[first + 2 * x];
         }
     }
     *ret = plane;

@@ -23,7 +23,7 @@ static void filter_row(const struct filter_job *job, size_t y, float *sky, float
     const size_t reach = (size_t)job->reach;
     float *const noise = sky + n;
     background_span(job->field->background, 0, n, y, sky, noise);
-    const float *const px = image->px + y * image->stride_px;
+    const float *const px = nw_image_span(image, 0, n, y, out);
     for (size_t x = 0; x < n; x++) {
         const float value = (px[x] - sky[x]) / noise[x];
         work[reach + x] = isfinite(value) ? value : 0.0F;

@@ -97,6 +97,9 @@ double nw_fits_scaling_max(const struct nw_fits_scaling *scaling);
 /* n pixels, big-endian as in the file. */
 void nw_fits_pixels_convert(const struct nw_fits_scaling *scaling, const unsigned char *bytes,
                             size_t n, float *px);
+/* Plain unsigned 16-bit: BZERO 32768, BSCALE 1, no BLANK. */
+bool nw_fits_scaling_is_unsigned_16(const struct nw_fits_scaling *scaling);
+void nw_fits_pixels_unsigned_16(const unsigned char *bytes, size_t n, uint16_t *px);
 
 struct nw_fits_shape {
     size_t width_px, height_px, n_planes;

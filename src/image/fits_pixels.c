@@ -71,10 +71,21 @@ static float finite_float(double value) {
     return fabs(value) <= 3.4028234e38 ? (float)value : NAN;
 }
 
+bool nw_fits_scaling_is_unsigned_16(const struct nw_fits_scaling *s) {
+    return s->bitpix == 16 && !s->has_blank && fabs(s->bscale - 1.0) <= 0.0 &&
+           fabs(s->bzero - 32768.0) <= 0.0;
+}
+
+void nw_fits_pixels_unsigned_16(const unsigned char *bytes, size_t n, uint16_t *px) {
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        px[i] = (uint16_t)(read_u16(bytes + 2 * i) ^ 0x8000u);
+    }
+}
+
 static void convert_16(const struct nw_fits_scaling *s, const unsigned char *bytes, size_t n,
                        float *px) {
-    const bool is_plain = !(s->bscale < 1.0) && !(s->bscale > 1.0) && !s->has_blank;
-    if (is_plain && !(s->bzero < 32768.0) && !(s->bzero > 32768.0)) {
+    if (nw_fits_scaling_is_unsigned_16(s)) {
 #pragma omp simd
         for (size_t i = 0; i < n; i++) {
             px[i] = (float)(read_u16(bytes + 2 * i) ^ 0x8000u);

@@ -63,50 +63,128 @@ size_t nw_fits_shape_place(const struct nw_fits_shape *shape, uint64_t at) {
     return shape->colour_first ? (size_t)(at % 3) * plane + (size_t)(at / 3) : (size_t)at;
 }
 
-/* Room for one piece of the file, and for its pixels where they go to several planes. */
-struct piece {
-    unsigned char *bytes;
-    float *row;
+/* A plain image on its way from the file to memory, in pieces. */
+struct plain_job {
+    struct nw_fits_source *source;
+    const struct nw_fits_hdu *hdu;
+    const struct nw_fits_scaling *scaling;
+    const struct nw_fits_shape *shape;
+    struct nw_frame *frame;
+    uint64_t n_pixels;
+    size_t pixel_bytes, per_piece;
+    size_t n_lanes;       /* runs of pieces that are read side by side */
+    unsigned char *bytes; /* n_lanes * NW_FITS_PIECE */
+    float *row;           /* where colours stand together: per_piece pixels a lane */
+    enum nw_status *status;
+    struct nw_err *errs; /* n_lanes */
 };
 
-static enum nw_status read_pieces(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
-                                  const struct nw_fits_scaling *scaling,
-                                  const struct nw_fits_shape *shape, const struct piece *piece,
-                                  struct nw_frame *frame, struct nw_err *err) {
-    const size_t pixel_bytes = (size_t)(hdu->bitpix < 0 ? -hdu->bitpix : hdu->bitpix) / 8;
-    const uint64_t n_pixels = (uint64_t)shape->width_px * shape->height_px * shape->n_planes;
-    const size_t per_piece = NW_FITS_PIECE / pixel_bytes;
-    for (uint64_t first = 0; first < n_pixels; first += per_piece) {
-        const uint64_t left = n_pixels - first;
-        const size_t n = left < per_piece ? (size_t)left : per_piece;
+static void convert_piece(const struct plain_job *job, size_t lane, uint64_t first, size_t n) {
+    const unsigned char *const bytes = job->bytes + lane * NW_FITS_PIECE;
+    struct nw_frame *const frame = job->frame;
+    if (frame->px16) {
+        nw_fits_pixels_unsigned_16(bytes, n, frame->px16 + first);
+    } else if (!job->shape->colour_first) {
+        nw_fits_pixels_convert(job->scaling, bytes, n, frame->px + first);
+    } else {
+        float *const row = job->row + lane * job->per_piece;
+        nw_fits_pixels_convert(job->scaling, bytes, n, row);
+        for (size_t i = 0; i < n; i++) {
+            frame->px[nw_fits_shape_place(job->shape, first + i)] = row[i];
+        }
+    }
+}
+
+static enum nw_status read_lane(const struct plain_job *job, size_t lane, struct nw_err *err) {
+    const uint64_t n_pieces = (job->n_pixels + job->per_piece - 1) / job->per_piece;
+    const uint64_t end = (lane + 1) * n_pieces / job->n_lanes;
+    for (uint64_t piece = lane * n_pieces / job->n_lanes; piece < end; piece++) {
+        const uint64_t first = piece * job->per_piece;
+        const uint64_t left = job->n_pixels - first;
+        const size_t n = left < job->per_piece ? (size_t)left : job->per_piece;
         size_t got = 0;
-        const enum nw_status status = nw_fits_source_read(
-            source, hdu->data_at + first * pixel_bytes, piece->bytes, n * pixel_bytes, &got, err);
+        const enum nw_status status =
+            nw_fits_source_read(job->source, job->hdu->data_at + first * job->pixel_bytes,
+                                job->bytes + lane * NW_FITS_PIECE, n * job->pixel_bytes, &got, err);
         if (status != NW_OK) {
             return status;
         }
-        if (got < n * pixel_bytes) {
+        if (got < n * job->pixel_bytes) {
             return nw_err_set(err, NW_FORMAT, "truncated: %llu of %llu bytes of pixels are missing",
-                              (unsigned long long)((n_pixels - first) * pixel_bytes - got),
-                              (unsigned long long)(n_pixels * pixel_bytes));
+                              (unsigned long long)(left * job->pixel_bytes - got),
+                              (unsigned long long)(job->n_pixels * job->pixel_bytes));
         }
-        if (shape->colour_first) {
-            nw_fits_pixels_convert(scaling, piece->bytes, n, piece->row);
-            for (size_t i = 0; i < n; i++) {
-                frame->px[nw_fits_shape_place(shape, first + i)] = piece->row[i];
-            }
-        } else {
-            nw_fits_pixels_convert(scaling, piece->bytes, n, frame->px + first);
-        }
+        convert_piece(job, lane, first, n);
     }
     return NW_OK;
 }
 
+static void read_lane_body(void *user, size_t lane) {
+    const struct plain_job *const job = user;
+    job->status[lane] = read_lane(job, lane, &job->errs[lane]);
+}
+
+/* Every lane has its own bytes of the file and its own pixels; the first one's error counts. */
+static enum nw_status read_lanes(struct plain_job *job, int n_threads, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    job->bytes = nw_big_alloc(job->n_lanes * NW_FITS_PIECE);
+    job->row = job->shape->colour_first ? nw_calloc(job->n_lanes * job->per_piece, sizeof *job->row)
+                                        : NULL;
+    job->status = nw_calloc(job->n_lanes, sizeof *job->status);
+    job->errs = nw_calloc(job->n_lanes, sizeof *job->errs);
+    if (!job->bytes || (job->shape->colour_first && !job->row) || !job->status || !job->errs) {
+        status = nw_err_set(err, NW_NOMEM, "room to read %llu pixels",
+                            (unsigned long long)job->n_pixels);
+        goto done;
+    }
+    (void)nw_parallel_for(job->n_lanes, n_threads, read_lane_body, job, NULL);
+    for (size_t lane = 0; lane < job->n_lanes && status == NW_OK; lane++) {
+        status = job->status[lane];
+        if (status != NW_OK && err) {
+            *err = job->errs[lane];
+        }
+    }
+done:
+    nw_big_free(job->bytes);
+    free(job->row);
+    free(job->status);
+    free(job->errs);
+    return status;
+}
+
+static enum nw_status read_pixels(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
+                                  const struct nw_fits_scaling *scaling,
+                                  const struct nw_fits_shape *shape,
+                                  const struct nw_frame_opts *opts, struct nw_frame *frame,
+                                  struct nw_err *err) {
+    const size_t n_pixels = shape->width_px * shape->height_px * shape->n_planes;
+    if (opts->keep_16_bit && nw_fits_scaling_is_unsigned_16(scaling) && !shape->colour_first) {
+        frame->px16 = nw_big_alloc(n_pixels * sizeof *frame->px16);
+    } else {
+        frame->px = nw_big_alloc(n_pixels * sizeof *frame->px);
+    }
+    if (!frame->px && !frame->px16) {
+        return nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);
+    }
+    const size_t pixel_bytes = (size_t)abs(hdu->bitpix) / 8;
+    const bool is_shared = opts->n_threads > 1 && !source->gzip; /* gzip only moves forward */
+    struct plain_job job = {.source = source,
+                            .hdu = hdu,
+                            .scaling = scaling,
+                            .shape = shape,
+                            .frame = frame,
+                            .n_pixels = n_pixels,
+                            .pixel_bytes = pixel_bytes,
+                            .per_piece = NW_FITS_PIECE / pixel_bytes,
+                            .n_lanes = is_shared ? (size_t)opts->n_threads : 1};
+    return read_lanes(&job, opts->n_threads > 1 ? opts->n_threads : 1, err);
+}
+
 static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
-                                 bool header_only, struct nw_frame *frame, struct nw_err *err) {
+                                 const struct nw_frame_opts *opts, struct nw_frame *frame,
+                                 struct nw_err *err) {
     struct nw_fits_scaling scaling = {0};
     struct nw_fits_shape shape = {0};
-    struct piece piece = {NULL, NULL};
     enum nw_status status = nw_fits_shape_read(hdu->n_axes, hdu->axes, &shape, err);
     if (status == NW_OK) {
         status = nw_fits_scaling_read(hdu, "BLANK", &scaling, err);
@@ -119,7 +197,7 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
     frame->n_planes = shape.n_planes;
     frame->bitpix = hdu->bitpix;
     frame->data_max_adu = nw_fits_scaling_max(&scaling);
-    if (header_only) {
+    if (opts->header_only) {
         return NW_OK;
     }
     const size_t n_pixels = shape.width_px * shape.height_px * shape.n_planes;
@@ -129,17 +207,7 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
         return nw_err_set(err, NW_FORMAT, "truncated: %llu of %llu bytes of pixels are missing",
                           (unsigned long long)(bytes - room), (unsigned long long)bytes);
     }
-    frame->px = nw_big_alloc(n_pixels * sizeof *frame->px);
-    piece.bytes = nw_big_alloc(NW_FITS_PIECE);
-    piece.row = shape.colour_first ? nw_calloc(NW_FITS_PIECE, sizeof *piece.row) : NULL;
-    if (!frame->px || !piece.bytes || (shape.colour_first && !piece.row)) {
-        status = nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);
-    } else {
-        status = read_pieces(source, hdu, &scaling, &shape, &piece, frame, err);
-    }
-    nw_big_free(piece.bytes);
-    free(piece.row);
-    return status;
+    return read_pixels(source, hdu, &scaling, &shape, opts, frame, err);
 }
 
 static bool holds_image(const struct nw_fits_hdu *hdu) {
@@ -258,7 +326,7 @@ static enum nw_status read_frame(struct nw_fits_source *source, const struct nw_
     } else if (hdu.is_table) {
         status = nw_err_set(err, NW_FORMAT, "a table, not an image");
     } else {
-        status = read_plain(source, &hdu, opts->header_only, frame, err);
+        status = read_plain(source, &hdu, opts, frame, err);
     }
     if (status == NW_OK && !opts->header_only) {
         status = nw_fits_source_verify(source, err);
@@ -310,7 +378,9 @@ done:
 
 void nw_frame_drop_pixels(struct nw_frame *frame) {
     nw_big_free(frame->px);
+    nw_big_free(frame->px16);
     frame->px = NULL;
+    frame->px16 = NULL;
 }
 
 void nw_frame_free(struct nw_frame *frame) {
@@ -318,6 +388,7 @@ void nw_frame_free(struct nw_frame *frame) {
         free(frame->path);
         free(frame->cards);
         nw_big_free(frame->px);
+        nw_big_free(frame->px16);
         free(frame);
     }
 }

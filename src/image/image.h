@@ -62,6 +62,7 @@ struct nw_frame {
     char *path;
     size_t width_px, height_px, n_planes; /* 1, or 3 for a colour image (planes R, G, B) */
     float *px;           /* physical values (BZERO, BSCALE applied); blank, not finite: NaN */
+    uint16_t *px16;      /* the same as whole numbers instead of px: keep_16_bit */
     int bitpix;          /* of the file: 8 16 32 64 -32 -64 */
     double data_max_adu; /* largest physical value the data type can hold, NaN for floats */
     int hdu;             /* 1 = primary */
@@ -75,6 +76,9 @@ struct nw_frame {
 struct nw_frame_opts {
     int hdu;          /* 0: the first HDU that holds an image */
     bool header_only; /* px stays NULL */
+    bool keep_16_bit; /* plain unsigned 16-bit images (BZERO 32768, BSCALE 1, no BLANK) go to px16
+                         and px stays NULL: half the memory; all others go to px */
+    int n_threads;    /* that read and convert a plain image; 0 or 1: the caller's alone */
 };
 
 /* Reads a FITS image. The name is a plain path, never an extended-syntax name. Errors name path
@@ -100,12 +104,17 @@ struct nw_frame_out {
 enum nw_status nw_frame_write(const char *path, const struct nw_frame_out *out,
                               struct nw_err *err) NW_CHECKED;
 
-/* A borrowed rectangle of pixels: px[y * stride_px + x]. */
+/* A borrowed rectangle of pixels: px[y * stride_px + x] or px16[...], the other is NULL. */
 struct nw_image_view {
     const float *px;
+    const uint16_t *px16;
     size_t width_px, height_px, stride_px;
 };
 struct nw_image_view nw_frame_plane(const struct nw_frame *frame, size_t plane);
+/* n values of row y from column x0 on, whichever way they are kept: a place in the image itself, or
+ * `work`, filled (n floats). */
+const float *nw_image_span(const struct nw_image_view *image, size_t x0, size_t n, size_t y,
+                           float *work);
 
 /* The pixels of one colour of a colour-filter frame, never interpolated: a grid of pitch 2 px (for
  * green the first of its two grids). pattern: "RGGB", "BGGR", "GRBG", "GBRG". *ret is a new

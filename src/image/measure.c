@@ -297,7 +297,7 @@ done:
 enum nw_status nw_measure_frame(const struct nw_frame *frame, enum nw_channel channel,
                                 const char *pattern, const struct nw_measure_opts *opts,
                                 struct nw_measure **ret, struct nw_err *err) {
-    if (!frame->px) {
+    if (!frame->px && !frame->px16) {
         return nw_err_set(err, NW_DOMAIN, "%s: only the header was read", frame->path);
     }
     struct plane plane;

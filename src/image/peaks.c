@@ -255,7 +255,8 @@ static float value_at(const struct field *field, int32_t x, int32_t y, float *re
     }
     float sky = 0.0F;
     background_span(field->background, (size_t)x, 1, (size_t)y, &sky, ret_noise);
-    return field->image.px[(size_t)y * field->image.stride_px + (size_t)x] - sky;
+    float value = 0.0F;
+    return *nw_image_span(&field->image, (size_t)x, 1, (size_t)y, &value) - sky;
 }
 
 bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_px) {

@@ -15,6 +15,7 @@ void window_cut(const struct field *field, double x, double y, int radius, struc
     ret->noise_adu = NAN;
     float sky[WINDOW_MAX_SIDE];
     float noise[WINDOW_MAX_SIDE];
+    float work[WINDOW_MAX_SIDE];
     const int x_first = ret->x0 > 0 ? ret->x0 : 0;
     const int x_end =
         ret->x0 + ret->side < (int)image->width_px ? ret->x0 + ret->side : (int)image->width_px;
@@ -31,8 +32,10 @@ void window_cut(const struct field *field, double x, double y, int radius, struc
         background_span(field->background, (size_t)x_first, (size_t)(x_end - x_first), (size_t)yy,
                         sky, noise);
         ret->n_lost += (size_t)(ret->side - (x_end - x_first));
+        const float *const px =
+            nw_image_span(image, (size_t)x_first, (size_t)(x_end - x_first), (size_t)yy, work);
         for (int xx = x_first; xx < x_end; xx++) {
-            const float value = image->px[(size_t)yy * image->stride_px + (size_t)xx];
+            const float value = px[xx - x_first];
             const bool is_inner = 2 * abs(xx - cx) <= r && 2 * abs(yy - cy) <= r;
             ret->n_saturated += is_inner && (double)value >= field->saturation_adu;
             ret->n_lost += isfinite(value) ? 0 : 1;

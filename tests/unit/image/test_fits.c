@@ -251,6 +251,62 @@ static void test_a_bomb_is_not_unpacked(void **state) {
     check_text(err.text, "truncated"); /* 3.2 GB cannot come from these few bytes */
 }
 
+static struct nw_frame *must_read(const char *path, struct nw_frame_opts opts) {
+    struct nw_frame *frame = NULL;
+    struct nw_err err = {0};
+    const enum nw_status status = nw_frame_read(path, &opts, &frame, &err);
+    if (status != NW_OK) {
+        print_error("%s\n", err.text);
+    }
+    assert_int_equal(status, NW_OK);
+    return frame;
+}
+
+/* 16-bit pixels kept as they are, and read by any number of threads, are the floats of one. */
+static void test_kept_16_bit_and_threads_give_the_same_pixels(void **state) {
+    (void)state;
+    enum { W = 1501, H = 1203 }; /* 3.6 MB: four pieces, the last one short */
+    uint16_t *const px = calloc((size_t)W * H, sizeof *px);
+    assert_non_null(px);
+    for (size_t i = 0; i < (size_t)W * H; i++) {
+        px[i] = (uint16_t)(i * 40503u >> 3);
+    }
+    const struct nw_frame_out out = {
+        .px = px, .bitpix = 16, .width_px = W, .height_px = H, .n_planes = 1};
+    char path[64];
+    save_bytes("", 0, path);
+    struct nw_err err = {0};
+    assert_int_equal(nw_frame_write(path, &out, &err), NW_OK);
+    for (int n_threads = 0; n_threads <= 5; n_threads++) {
+        struct nw_frame *const floats =
+            must_read(path, (struct nw_frame_opts){.n_threads = n_threads});
+        struct nw_frame *const whole =
+            must_read(path, (struct nw_frame_opts){.n_threads = n_threads, .keep_16_bit = true});
+        assert_non_null(floats->px);
+        assert_null(floats->px16);
+        assert_null(whole->px);
+        assert_memory_equal(whole->px16, px, (size_t)W * H * sizeof *px);
+        float row[W];
+        for (size_t y = 0; y < H; y++) {
+            const struct nw_image_view a = nw_frame_plane(floats, 0);
+            const struct nw_image_view b = nw_frame_plane(whole, 0);
+            assert_memory_equal(nw_image_span(&a, 0, W, y, NULL), nw_image_span(&b, 0, W, y, row),
+                                W * sizeof *row);
+        }
+        struct nw_cfa_plane x = {0};
+        struct nw_cfa_plane y = {0};
+        assert_int_equal(nw_frame_cfa_plane(floats, "GRBG", NW_CHANNEL_B, &x, &err), NW_OK);
+        assert_int_equal(nw_frame_cfa_plane(whole, "GRBG", NW_CHANNEL_B, &y, &err), NW_OK);
+        assert_memory_equal(x.px, y.px, x.width_px * x.height_px * sizeof *x.px);
+        nw_cfa_plane_done(&x);
+        nw_cfa_plane_done(&y);
+        nw_frame_free(floats);
+        nw_frame_free(whole);
+    }
+    (void)unlink(path);
+    free(px);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_every_bitpix_reads_back),
@@ -261,6 +317,7 @@ int main(void) {
         cmocka_unit_test(test_image_in_a_later_hdu),
         cmocka_unit_test(test_gzipped_file_and_its_damage),
         cmocka_unit_test(test_a_bomb_is_not_unpacked),
+        cmocka_unit_test(test_kept_16_bit_and_threads_give_the_same_pixels),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
