@@ -24,7 +24,6 @@ struct job {
     struct frame_work *work;
     const struct nw_rig *rig;
     const struct nw_setup *setup;
-    bool is_header_only;
 };
 
 static bool is_folder(const char *path, struct nw_paths *ret, struct nw_err *err) {
@@ -127,34 +126,15 @@ static void fill_star(const struct nw_measure *measure, double scale_rad, struct
     work->has_width = measure->fwhm_px > 0.0;
 }
 
-static void look_at(void *user, size_t i) {
-    const struct job *job = user;
-    struct frame_work *work = &job->work[i];
-    const struct nw_frame_opts opts = {.header_only = job->is_header_only};
+static void read_header(void *user, size_t i) {
+    const struct job *const job = user;
+    struct frame_work *const work = &job->work[i];
+    const struct nw_frame_opts opts = {.header_only = true};
     struct nw_frame *frame = NULL;
-    struct nw_measure *measure = NULL;
-    if (!job->is_header_only && !work->is_kept) {
-        return;
-    }
     work->status = nw_frame_read(work->path, &opts, &frame, &work->err);
-    if (work->status != NW_OK) {
-        return;
+    if (work->status == NW_OK) {
+        work->facts = frame->facts;
     }
-    work->facts = frame->facts;
-    if (!job->is_header_only) {
-        const char *pattern =
-            frame->facts.bayer[0] ? frame->facts.bayer : job->setup->camera.pattern;
-        const bool is_colour = frame->n_planes == 3 || pattern[0];
-        const struct nw_measure_opts how = {.n_threads = 1};
-        work->is_interpolated = frame->n_planes == 3;
-        work->status =
-            nw_measure_frame(frame, is_colour ? NW_CHANNEL_G : NW_CHANNEL_MONO,
-                             frame->n_planes == 3 ? "" : pattern, &how, &measure, &work->err);
-        if (work->status == NW_OK) {
-            fill_star(measure, nw_setup_scale_rad(job->setup), work);
-        }
-    }
-    nw_measure_free(measure);
     nw_frame_free(frame);
 }
 
@@ -292,21 +272,58 @@ static enum nw_status first_error(const struct frame_work *work, size_t n, struc
     return NW_OK;
 }
 
+/* The frames that were chosen: one plane each, green of a colour camera. */
+static enum nw_status measure_chosen(const struct job *job, size_t n, struct nw_err *err) {
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
+                                        .pattern_if_unsaid = job->setup->camera.pattern,
+                                        .is_summary_only = true};
+    const double scale_rad = nw_setup_scale_rad(job->setup);
+    struct nw_series series = {0};
+    enum nw_status status = NW_OK;
+    const char **const paths = nw_calloc(n + 1, sizeof *paths);
+    size_t *const index = nw_calloc(n + 1, sizeof *index);
+    if (!paths || !index) {
+        status = nw_err_set(err, NW_NOMEM, "%zu frames", n);
+        goto done;
+    }
+    size_t n_chosen = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (job->work[i].is_kept) {
+            index[n_chosen] = i;
+            paths[n_chosen++] = job->work[i].path;
+        }
+    }
+    struct cli_progress bar;
+    const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
+    status = nw_series_measure(paths, n_chosen, &opts, &progress, &series, err);
+    cli_progress_end(&bar);
+    for (size_t k = 0; k < series.n; k++) {
+        const struct nw_series_item *const item = &series.items[k];
+        struct frame_work *const work = &job->work[index[k]];
+        work->status = item->status;
+        work->err = item->err;
+        if (item->status == NW_OK) {
+            work->is_interpolated = item->frame->n_planes == 3;
+            fill_star(item->measures[0], scale_rad, work);
+        }
+    }
+done:
+    nw_series_done(&series);
+    free((void *)paths);
+    free(index);
+    return status;
+}
+
 static enum nw_status measure_all(struct job *job, size_t n, struct check_night *night,
                                   struct nw_err *err) {
-    job->is_header_only = true;
-    (void)nw_parallel_for(n, 0, look_at, job, NULL);
+    (void)nw_parallel_for(n, 0, read_header, job, NULL);
     enum nw_status status = first_error(job->work, n, err);
     if (status != NW_OK) {
         return status;
     }
     choose(job->work, n, job->setup, night);
-    job->is_header_only = false;
-    struct cli_progress bar;
-    const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
-    (void)nw_parallel_for(n, 0, look_at, job, &progress);
-    cli_progress_end(&bar);
-    return first_error(job->work, n, err);
+    status = measure_chosen(job, n, err);
+    return status == NW_OK ? first_error(job->work, n, err) : status;
 }
 
 enum nw_status check_frames(const char *const *given, size_t n_given, const struct nw_rig *rig,

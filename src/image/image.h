@@ -322,6 +322,8 @@ struct nw_series_opts {
     struct nw_measure_opts measure; /* n_threads: frames side by side */
     enum nw_channel channel;        /* of colour frames: MONO = all three, else R, G or B */
     const char *pattern;            /* NULL or "": as the header says */
+    const char *pattern_if_unsaid;  /* of one-plane frames whose header does not say; NULL: mono */
+    bool is_summary_only;           /* stars are given back as soon as a frame is summed up */
 };
 struct nw_series_item {
     char *path;

@@ -9,6 +9,20 @@ struct series_job {
     const struct nw_series_opts *opts;
 };
 
+static const char *pattern_of(const struct nw_frame *frame, const struct nw_series_opts *opts) {
+    if (opts->pattern && opts->pattern[0] != '\0') {
+        return opts->pattern;
+    }
+    const bool is_unsaid = frame->facts.bayer[0] == '\0' && frame->n_planes == 1;
+    return is_unsaid && opts->pattern_if_unsaid ? opts->pattern_if_unsaid : frame->facts.bayer;
+}
+
+static void drop_stars(struct nw_measure *measure) {
+    free(measure->stars);
+    measure->stars = NULL;
+    measure->n_stars = 0;
+}
+
 static enum nw_status measure_channels(struct nw_series_item *item,
                                        const struct nw_series_opts *opts, bool is_alone,
                                        struct nw_err *err) {
@@ -16,8 +30,7 @@ static enum nw_status measure_channels(struct nw_series_item *item,
     struct nw_measure_opts measure_opts = opts->measure;
     /* several frames share the cores among them; one alone has them all */
     measure_opts.n_threads = is_alone ? opts->measure.n_threads : 1;
-    const bool is_forced = opts->pattern && opts->pattern[0] != '\0';
-    const char *const pattern = is_forced ? opts->pattern : frame->facts.bayer;
+    const char *const pattern = pattern_of(frame, opts);
     const bool is_colour = frame->n_planes == 3 || pattern[0] != '\0';
     static const enum nw_channel COLOURS[3] = {NW_CHANNEL_R, NW_CHANNEL_G, NW_CHANNEL_B};
     const bool is_chosen = opts->channel != NW_CHANNEL_MONO;
@@ -30,6 +43,9 @@ static enum nw_status measure_channels(struct nw_series_item *item,
             nw_measure_frame(frame, channel, pattern, &measure_opts, &item->measures[i], err);
         if (status != NW_OK) {
             return status;
+        }
+        if (opts->is_summary_only) {
+            drop_stars(item->measures[i]);
         }
         item->n_measures++;
     }
