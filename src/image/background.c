@@ -18,8 +18,9 @@ struct nw_background {
 };
 
 struct tile_job {
-    struct nw_image_view image;
+    const struct nw_image_view *image;
     struct nw_background *background;
+    struct value_range *ranges; /* of every tile */
 };
 
 static size_t tile_edge(size_t i, size_t n_tiles, size_t n_px) {
@@ -35,11 +36,15 @@ static void measure_tile(void *user, size_t index) {
     const size_t x1 = tile_edge(i + 1, b->nx, b->width_px);
     const size_t y0 = tile_edge(j, b->ny, b->height_px);
     const size_t y1 = tile_edge(j + 1, b->ny, b->height_px);
-    const struct nw_image_view tile = {.px = job->image.px + y0 * job->image.stride_px + x0,
+    const struct nw_image_view *const image = job->image;
+    const size_t first = y0 * image->stride_px + x0;
+    const struct nw_image_view tile = {.px = image->px ? image->px + first : NULL,
+                                       .px16 = image->px16 ? image->px16 + first : NULL,
                                        .width_px = x1 - x0,
                                        .height_px = y1 - y0,
-                                       .stride_px = job->image.stride_px};
-    const struct tile_stat stat = tile_measure(tile);
+                                       .stride_px = image->stride_px};
+    job->ranges[index] = tile_range(&tile);
+    const struct tile_stat stat = tile_measure(&tile);
     const bool is_enough = stat.count > 0 && stat.count * 8 >= tile.width_px * tile.height_px;
     b->z[index] = is_enough ? stat.level_adu : (double)NAN;
     b->noise[index] = is_enough ? stat.sigma_adu : (double)NAN;
@@ -135,49 +140,26 @@ static size_t tile_count(size_t n_px, size_t mesh_px) {
     return n > 0 ? n : 1;
 }
 
-enum nw_status background_build(struct nw_image_view image, const struct nw_background_opts *opts,
-                                int n_threads, struct nw_background **ret, struct nw_err *err) {
-    const size_t mesh_px = opts && opts->mesh_px > 0 ? opts->mesh_px : 64;
-    const size_t filter = opts && opts->filter > 0 ? opts->filter : 3;
-    if (image.width_px == 0 || image.height_px == 0) {
-        return nw_err_set(err, NW_DOMAIN, "image of %zu x %zu px has no pixels", image.width_px,
-                          image.height_px);
+static struct value_range joined_range(const struct value_range *ranges, size_t n) {
+    struct value_range all = {.low = INFINITY, .top = -INFINITY};
+    for (size_t i = 0; i < n; i++) {
+        const struct value_range *const r = &ranges[i];
+        all.n_finite += r->n_finite;
+        all.low = r->low < all.low ? r->low : all.low;
+        if (r->top > all.top) {
+            all.top = r->top;
+            all.n_top = 0;
+        }
+        all.n_top += r->top >= all.top ? r->n_top : 0;
     }
-    if (mesh_px < 4 || filter > 9 || filter % 2 == 0) {
-        return nw_err_set(
-            err, NW_DOMAIN,
-            "background mesh of %zu px with filter %zu: expected a mesh of at least 4 "
-            "px and an odd filter of at most 9",
-            mesh_px, filter);
-    }
-    enum nw_status status = NW_OK;
-    struct nw_background *b = calloc(1, sizeof *b);
-    const size_t nx = tile_count(image.width_px, mesh_px);
-    const size_t ny = tile_count(image.height_px, mesh_px);
-    const size_t n = nx * ny;
-    double *tiles = nw_calloc(6 * n + nx + ny, sizeof *tiles);
-    if (!b || !tiles) {
-        free(tiles);
-        status = nw_err_set(err, NW_NOMEM, "background of %zu x %zu tiles", nx, ny);
-        goto done;
-    }
-    *b = (struct nw_background){.width_px = image.width_px,
-                                .height_px = image.height_px,
-                                .nx = nx,
-                                .ny = ny,
-                                .tiles = tiles,
-                                .z = tiles,
-                                .zyy = tiles + n,
-                                .zxx = tiles + 2 * n,
-                                .zxxyy = tiles + 3 * n,
-                                .noise = tiles + 4 * n};
-    double *const work = tiles + 5 * n;
-    struct tile_job job = {.image = image, .background = b};
-    nw_parallel_for(n, n_threads, measure_tile, &job, NULL);
+    return all;
+}
+
+/* The tiles as they are measured become a surface. */
+static bool make_surface(struct nw_background *b, size_t filter, double *work) {
+    const size_t n = b->nx * b->ny;
     if (!fill_gaps(b->z, b, work) || !fill_gaps(b->noise, b, work)) {
-        status = nw_err_set(err, NW_DATA, "no finite pixel in the image of %zu x %zu px",
-                            image.width_px, image.height_px);
-        goto done;
+        return false;
     }
     median_filter(b->z, b, filter, true, work);
     median_filter(b->noise, b, filter, false, work);
@@ -186,16 +168,77 @@ enum nw_status background_build(struct nw_image_view image, const struct nw_back
     b->level_adu = nw_stat_median(work, n);
     memcpy(work, b->noise, n * sizeof *work);
     b->noise_adu = nw_stat_median(work, n);
+    return true;
+}
+
+static enum nw_status check_request(const struct nw_image_view *image, size_t mesh_px,
+                                    size_t filter, struct nw_err *err) {
+    if (image->width_px == 0 || image->height_px == 0) {
+        return nw_err_set(err, NW_DOMAIN, "image of %zu x %zu px has no pixels", image->width_px,
+                          image->height_px);
+    }
+    if (mesh_px < 4 || filter > 9 || filter % 2 == 0) {
+        return nw_err_set(
+            err, NW_DOMAIN,
+            "background mesh of %zu px with filter %zu: expected a mesh of at least 4 "
+            "px and an odd filter of at most 9",
+            mesh_px, filter);
+    }
+    return NW_OK;
+}
+
+enum nw_status background_build(const struct nw_image_view *image,
+                                const struct nw_background_opts *opts, int n_threads,
+                                struct value_range *ret_range, struct nw_background **ret,
+                                struct nw_err *err) {
+    const size_t mesh_px = opts && opts->mesh_px > 0 ? opts->mesh_px : 64;
+    const size_t filter = opts && opts->filter > 0 ? opts->filter : 3;
+    enum nw_status status = check_request(image, mesh_px, filter, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    struct nw_background *b = calloc(1, sizeof *b);
+    const size_t nx = tile_count(image->width_px, mesh_px);
+    const size_t ny = tile_count(image->height_px, mesh_px);
+    const size_t n = nx * ny;
+    double *tiles = nw_calloc(6 * n + nx + ny, sizeof *tiles);
+    struct value_range *const ranges = nw_calloc(n, sizeof *ranges);
+    if (!b || !tiles || !ranges) {
+        free(tiles);
+        status = nw_err_set(err, NW_NOMEM, "background of %zu x %zu tiles", nx, ny);
+        goto done;
+    }
+    *b = (struct nw_background){.width_px = image->width_px,
+                                .height_px = image->height_px,
+                                .nx = nx,
+                                .ny = ny,
+                                .tiles = tiles,
+                                .z = tiles,
+                                .zyy = tiles + n,
+                                .zxx = tiles + 2 * n,
+                                .zxxyy = tiles + 3 * n,
+                                .noise = tiles + 4 * n};
+    struct tile_job job = {.image = image, .background = b, .ranges = ranges};
+    nw_parallel_for(n, n_threads, measure_tile, &job, NULL);
+    if (!make_surface(b, filter, tiles + 5 * n)) {
+        status = nw_err_set(err, NW_DATA, "no finite pixel in the image of %zu x %zu px",
+                            image->width_px, image->height_px);
+        goto done;
+    }
+    if (ret_range) {
+        *ret_range = joined_range(ranges, n);
+    }
     *ret = b;
     b = NULL;
 done:
+    free(ranges);
     nw_background_free(b);
     return status;
 }
 
 enum nw_status nw_background_new(struct nw_image_view image, const struct nw_background_opts *opts,
                                  struct nw_background **ret, struct nw_err *err) {
-    return background_build(image, opts, 0, ret, err);
+    return background_build(&image, opts, 0, NULL, ret, err);
 }
 
 void nw_background_free(struct nw_background *background) {
@@ -220,16 +263,18 @@ void background_raise_noise(struct nw_background *background, double floor_adu) 
     background->noise_adu = fmax(background->noise_adu, floor_adu);
 }
 
-/* Which interval between tile centres a pixel lies in, and where in it. */
-static size_t interval_of(double px, size_t n_tiles, size_t n_px, double *ret_t) {
-    const double at = (px + 0.5) * (double)n_tiles / (double)n_px - 0.5;
+/* Which interval between tile centres a pixel lies in, and where in it: at = (px + 1/2) n_tiles /
+ * n_px - 1/2, its whole part in whole numbers. */
+static size_t interval_of(size_t px, size_t n_tiles, size_t n_px, double *ret_t) {
     if (n_tiles < 2) {
         *ret_t = 0.0;
         return 0;
     }
-    const double index = fmin(fmax(floor(at), 0.0), (double)(n_tiles - 2));
-    *ret_t = at - index;
-    return (size_t)index;
+    const size_t doubled = (2 * px + 1) * n_tiles;
+    size_t index = doubled > n_px ? (doubled - n_px) / (2 * n_px) : 0;
+    index = index < n_tiles - 2 ? index : n_tiles - 2;
+    *ret_t = 0.5 * (double)doubled / (double)n_px - 0.5 - (double)index;
+    return index;
 }
 
 /* Value and second derivative along x at one tile column on row y. */
@@ -253,55 +298,111 @@ static struct node row_node(const struct nw_background *b, const struct row_plac
     };
 }
 
-/* First pixel whose centre lies in interval i + 1 or later. */
+/* First pixel whose centre lies in interval i + 1 or later: (2 x + 1) nx >= (2 i + 3) w. */
 static size_t interval_end(const struct nw_background *b, size_t i) {
     if (i + 2 >= b->nx) {
         return b->width_px;
     }
-    const double edge = ((double)i + 1.5) * (double)b->width_px / (double)b->nx - 0.5;
-    return (size_t)ceil(edge);
+    return ((2 * i + 3) * b->width_px + b->nx - 1) / (2 * b->nx);
 }
 
-static void fill_sky(const struct node *a, const struct node *c, double t, double dt, size_t n,
-                     float *sky) {
-    /* one cubic in t: Numerical Recipes eq. 3.3.3 sorted by powers */
-    const double c3 = (c->zxx - a->zxx) / 6.0;
-    const double c2 = a->zxx / 2.0;
-    const double c1 = c->z - a->z - a->zxx / 3.0 - c->zxx / 6.0;
-    for (size_t k = 0; k < n; k++) {
-        const double u = t + (double)k * dt;
-        const double in = fmin(fmax(u, 0.0), 1.0);
-        const double slope = c1 + in * (2.0 * c2 + in * 3.0 * c3);
-        sky[k] = (float)(a->z + in * (c1 + in * (c2 + in * c3)) + (u - in) * slope);
+static struct row_place row_place_of(const struct nw_background *b, size_t y) {
+    struct row_place place;
+    double t = 0.0;
+    const size_t j = interval_of(y, b->ny, b->height_px, &t);
+    place.low = j * b->nx;
+    place.high = (b->ny > 1 ? j + 1 : j) * b->nx;
+    place.noise_t = t < 0.0 ? 0.0 : t > 1.0 ? 1.0 : t;
+    spline_weights(t, place.weight);
+    return place;
+}
+
+/* Sky and noise between two tile columns: a cubic (Numerical Recipes eq. 3.3.3 sorted by powers)
+ * and a straight line in t. */
+struct stretch {
+    float t, dt;            /* of the first pixel; from pixel to pixel */
+    float z, c1, c2, c3;    /* sky */
+    float noise, more;      /* at t = 0, and what is added up to t = 1 */
+    size_t n_before, n_all; /* pixels with t < 0; all before t > 1 */
+};
+
+/* How many of n pixels, the first at t, lie below `limit`. */
+static size_t count_until(double t, double dt, double limit, size_t n) {
+    if (!(dt > 0.0) || t + (double)n * dt < limit) {
+        return n;
+    }
+    const double count = (limit - t) / dt;
+    return count > 0.0 ? (size_t)count + 1 : 0;
+}
+
+static struct stretch stretch_of(const struct node *a, const struct node *c, double t, double dt,
+                                 size_t n) {
+    struct stretch s = {.t = (float)t,
+                        .dt = (float)dt,
+                        .z = (float)a->z,
+                        .c1 = (float)(c->z - a->z - a->zxx / 3.0 - c->zxx / 6.0),
+                        .c2 = (float)(a->zxx / 2.0),
+                        .c3 = (float)((c->zxx - a->zxx) / 6.0),
+                        .noise = (float)a->noise,
+                        .more = (float)(c->noise - a->noise),
+                        .n_before = t < 0.0 ? count_until(t, dt, 0.0, n) : 0,
+                        .n_all = count_until(t, dt, 1.0, n)};
+    s.n_all = s.n_all < n ? s.n_all : n;
+    s.n_before = s.n_before < s.n_all ? s.n_before : s.n_all;
+    return s;
+}
+
+static void fill_sky(const struct stretch *s, size_t n, float *sky) {
+    for (size_t k = 0; k < s->n_before; k++) { /* straight on before the first centre */
+        sky[k] = s->z + (s->t + (float)(int32_t)k * s->dt) * s->c1;
+    }
+    for (size_t k = s->n_before; k < s->n_all; k++) {
+        const float u = s->t + (float)(int32_t)k * s->dt;
+        sky[k] = s->z + u * (s->c1 + u * (s->c2 + u * s->c3));
+    }
+    const float end = s->z + s->c1 + s->c2 + s->c3;
+    const float slope = s->c1 + 2.0F * s->c2 + 3.0F * s->c3;
+    for (size_t k = s->n_all; k < n; k++) { /* and behind the last */
+        sky[k] = end + (s->t + (float)(int32_t)k * s->dt - 1.0F) * slope;
+    }
+}
+
+static void fill_noise(const struct stretch *s, size_t n, float *noise) {
+    for (size_t k = 0; k < s->n_before; k++) {
+        noise[k] = s->noise;
+    }
+    for (size_t k = s->n_before; k < s->n_all; k++) {
+        noise[k] = s->noise + (s->t + (float)(int32_t)k * s->dt) * s->more;
+    }
+    for (size_t k = s->n_all; k < n; k++) {
+        noise[k] = s->noise + s->more;
     }
 }
 
 void background_span(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky,
                      float *noise) {
-    struct row_place place;
-    double ty = 0.0;
-    const size_t j = interval_of((double)y, b->ny, b->height_px, &ty);
-    place.low = j * b->nx;
-    place.high = (b->ny > 1 ? j + 1 : j) * b->nx;
-    place.noise_t = fmin(fmax(ty, 0.0), 1.0);
-    spline_weights(ty, place.weight);
-    const double dt = (double)b->nx / (double)b->width_px;
-    size_t x = x0;
-    while (x < x0 + n) {
+    const struct row_place place = row_place_of(b, y);
+    const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
+    struct node left = {0};
+    size_t left_at = SIZE_MAX;
+    for (size_t x = x0; x < x0 + n;) {
         double t = 0.0;
-        const size_t i = interval_of((double)x, b->nx, b->width_px, &t);
+        const size_t i = interval_of(x, b->nx, b->width_px, &t);
         const size_t stop = interval_end(b, i);
-        size_t end = stop < x0 + n ? stop : x0 + n;
-        end = end > x ? end : x + 1; /* rounding at a tile centre */
-        const struct node a = row_node(b, &place, i);
-        const struct node c = row_node(b, &place, b->nx > 1 ? i + 1 : i);
+        const size_t end = stop < x0 + n ? stop : x0 + n;
+        if (left_at != i) {
+            left = row_node(b, &place, i);
+        }
+        const struct node right = row_node(b, &place, b->nx > 1 ? i + 1 : i);
+        const struct stretch s = stretch_of(&left, &right, t, dt, end - x);
         if (sky) {
-            fill_sky(&a, &c, t, b->nx > 1 ? dt : 0.0, end - x, sky + (x - x0));
+            fill_sky(&s, end - x, sky + (x - x0));
         }
-        for (size_t k = x; noise && k < end; k++) {
-            const double u = b->nx > 1 ? fmin(fmax(t + (double)(k - x) * dt, 0.0), 1.0) : 0.0;
-            noise[k - x0] = (float)(a.noise + u * (c.noise - a.noise));
+        if (noise) {
+            fill_noise(&s, end - x, noise + (x - x0));
         }
+        left = right;
+        left_at = i + 1;
         x = end;
     }
 }

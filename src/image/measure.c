@@ -69,35 +69,6 @@ static enum nw_status plane_of(const struct nw_frame *frame, enum nw_channel cha
     return NW_OK;
 }
 
-/* Highest finite value and how often it comes; false when all finite values are one. */
-static bool look_at_values(const struct nw_image_view *view, double *ret_top, size_t *ret_count,
-                           size_t *ret_finite) {
-    float low = INFINITY;
-    float top = -INFINITY;
-    size_t count = 0;
-    size_t n = 0;
-    for (size_t y = 0; y < view->height_px; y++) {
-        const float *const row = view->px + y * view->stride_px;
-        for (size_t x = 0; x < view->width_px; x++) {
-            const float value = row[x];
-            if (!isfinite(value)) {
-                continue;
-            }
-            n++;
-            low = value < low ? value : low;
-            if (value > top) {
-                top = value;
-                count = 0;
-            }
-            count += value == top;
-        }
-    }
-    *ret_top = (double)top;
-    *ret_count = count;
-    *ret_finite = n;
-    return n > 0 && top > low;
-}
-
 static double saturation_level(const struct nw_frame *frame, const struct nw_measure_opts *opts,
                                double top_adu, size_t n_top) {
     if (opts && opts->saturation_adu > 0.0) {
@@ -247,26 +218,24 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     struct peak_list peaks = {0};
     float *filtered = NULL;
     const size_t n_px = plane->view.width_px * plane->view.height_px;
-    double top_adu = NAN;
-    size_t n_top = 0;
-    size_t n_finite = 0;
-    enum nw_status status = NW_OK;
-    if (!look_at_values(&plane->view, &top_adu, &n_top, &n_finite)) {
-        return nw_err_set(err, NW_DATA,
-                          n_finite == 0 ? "%s: no pixel has a value" : "%s: all pixels are equal",
-                          frame->path);
-    }
+    struct value_range range;
     struct field field = {.image = plane->view,
                           .pixel_width = 1.0 / plane->pitch,
                           .n_threads = opts ? opts->n_threads : 0};
-    status = background_build(plane->view, NULL, field.n_threads, &background, err);
+    enum nw_status status =
+        background_build(&plane->view, NULL, field.n_threads, &range, &background, err);
+    if (status == NW_OK && !(range.top > range.low)) {
+        status = nw_err_set(err, NW_DATA, "all pixels are equal");
+    }
     if (status != NW_OK) {
+        status = nw_err_at(err, status, "%s", frame->path);
         goto done;
     }
+    const double top_adu = (double)range.top;
     background_raise_noise(background, frame->bitpix > 0 ? 0.29 : 1e-6 * fabs(top_adu) + 1e-30);
     field.background = background;
     field.variance_per_adu = photon_variance(frame, opts);
-    field.saturation_adu = saturation_level(frame, opts, top_adu, n_top);
+    field.saturation_adu = saturation_level(frame, opts, top_adu, range.n_top);
     filtered = nw_big_alloc(n_px * sizeof *filtered);
     if (!filtered) {
         status = nw_err_set(err, NW_NOMEM, "filtered image of %zu px", n_px);

@@ -22,8 +22,16 @@ struct field {
 };
 
 /* ---- background.c ---- */
-enum nw_status background_build(struct nw_image_view image, const struct nw_background_opts *opts,
-                                int n_threads, struct nw_background **ret,
+/* The finite values of an image; without any low is INFINITY, top -INFINITY. */
+struct value_range {
+    float low, top;
+    size_t n_top; /* how often the highest comes */
+    size_t n_finite;
+};
+/* One pass over the pixels; the range is a by-product (may be NULL). */
+enum nw_status background_build(const struct nw_image_view *image,
+                                const struct nw_background_opts *opts, int n_threads,
+                                struct value_range *ret_range, struct nw_background **ret,
                                 struct nw_err *err) NW_CHECKED;
 /* Part of a row: x0 <= x < x0 + n. */
 void background_span(const struct nw_background *background, size_t x0, size_t n, size_t y,
@@ -36,7 +44,12 @@ struct tile_stat {
     double level_adu, sigma_adu;
     size_t count;
 };
-struct tile_stat tile_measure(struct nw_image_view tile);
+struct tile_stat tile_measure(const struct nw_image_view *tile);
+struct value_range tile_range(const struct nw_image_view *tile);
+
+/* rank.c: the k-th smallest, k from 0, of n >= 1 floats that are no NaN. */
+void rank_keys(const float *values, size_t n, int32_t *ret);
+float rank_value(const int32_t *keys, size_t n, size_t k);
 
 /* spline.c: second derivatives of a natural cubic spline through n equidistant values (step 1). */
 void spline_second_derivatives(const double *z, size_t n, size_t stride, double *ret, double *work);

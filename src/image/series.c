@@ -4,6 +4,8 @@
  * do about it is the caller's. */
 #include "image/image.h"
 
+enum { READERS = 4 }; /* of one frame; more gain nothing: the memory is the limit */
+
 struct series_job {
     struct nw_series *series;
     const struct nw_series_opts *opts;
@@ -55,9 +57,15 @@ static enum nw_status measure_channels(struct nw_series_item *item,
 static void measure_item(void *user, size_t i) {
     const struct series_job *const job = user;
     struct nw_series_item *const item = &job->series->items[i];
-    item->status = nw_frame_read(item->path, NULL, &item->frame, &item->err);
+    const bool is_alone = job->series->n == 1;
+    const int n_threads = job->opts->measure.n_threads;
+    const struct nw_frame_opts opts = {.keep_16_bit = true,
+                                       .n_threads = !is_alone       ? 1
+                                                    : n_threads > 0 ? n_threads
+                                                                    : READERS};
+    item->status = nw_frame_read(item->path, &opts, &item->frame, &item->err);
     if (item->status == NW_OK) {
-        item->status = measure_channels(item, job->opts, job->series->n == 1, &item->err);
+        item->status = measure_channels(item, job->opts, is_alone, &item->err);
         nw_frame_drop_pixels(item->frame);
     }
 }

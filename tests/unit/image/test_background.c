@@ -2,6 +2,8 @@
 #include "check.h"
 #include "star_field.h"
 
+#include "image/measure_internal.h"
+
 static struct nw_background *must_build(const struct nw_frame *frame) {
     struct nw_background *b = NULL;
     struct nw_err err = {NW_OK, ""};
@@ -136,12 +138,65 @@ static void test_tiny_and_bad_images(void **state) {
     field_free(f);
 }
 
+/* Whole numbers kept as floats or as 16 bits give the same surface, bit by bit, and the same range;
+ * a part of a row is that part of the whole row. */
+static void test_16_bit_pixels_and_parts_of_rows(void **state) {
+    (void)state;
+    enum { W = 333, H = 217 };
+    static uint16_t px16[W * H];
+    gsl_rng *const rng = test_rng(4);
+    struct nw_frame *const f = field_new(W, H, 0.0);
+    for (size_t i = 0; i < (size_t)W * H; i++) {
+        const double slope = 900.0 + 2.0 * (double)(i % W);
+        px16[i] = (uint16_t)(slope + gsl_ran_gaussian_ziggurat(rng, i / W < 100 ? 4.0 : 90.0));
+        f->px[i] = (float)px16[i];
+    }
+    for (size_t k = 0; k < 7; k++) {
+        px16[k * 1000 * 11 % (W * H)] = 65535;
+        f->px[k * 1000 * 11 % (W * H)] = 65535.0F;
+    }
+    const struct nw_image_view floats = nw_frame_plane(f, 0);
+    const struct nw_image_view whole = {
+        .px16 = px16, .width_px = W, .height_px = H, .stride_px = W};
+    struct nw_background *a = NULL;
+    struct nw_background *b = NULL;
+    struct value_range ranges[2];
+    struct nw_err err = {NW_OK, ""};
+    assert_int_equal(background_build(&floats, NULL, 2, &ranges[0], &a, &err), NW_OK);
+    assert_int_equal(background_build(&whole, NULL, 3, &ranges[1], &b, &err), NW_OK);
+    for (size_t i = 0; i < 2; i++) {
+        check_near((double)ranges[i].top, 65535.0, 0.0, "as put in");
+        assert_int_equal(ranges[i].n_top, 7);
+        assert_int_equal(ranges[i].n_finite, W * H);
+        assert_true(ranges[i].low >= ranges[0].low && ranges[i].low <= ranges[0].low);
+    }
+    float rows[4][W];
+    for (size_t y = 0; y < H; y++) {
+        background_span(a, 0, W, y, rows[0], rows[1]);
+        background_span(b, 0, W, y, rows[2], rows[3]);
+        assert_memory_equal(rows[0], rows[2], sizeof rows[0]);
+        assert_memory_equal(rows[1], rows[3], sizeof rows[1]);
+        const size_t x0 = gsl_rng_uniform_int(rng, W);
+        const size_t n = 1 + gsl_rng_uniform_int(rng, W - x0);
+        background_span(a, x0, n, y, rows[2], rows[3]);
+        for (size_t x = 0; x < n; x++) {
+            check_near((double)rows[2][x], (double)rows[0][x0 + x], 1e-3, "the whole row");
+            check_near((double)rows[3][x], (double)rows[1][x0 + x], 1e-4, "the whole row");
+        }
+    }
+    nw_background_free(a);
+    nw_background_free(b);
+    field_free(f);
+    gsl_rng_free(rng);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_slope_is_followed_to_the_corners),
         cmocka_unit_test(test_level_and_noise_of_pure_noise),
         cmocka_unit_test(test_stars_and_blank_pixels),
         cmocka_unit_test(test_tiny_and_bad_images),
+        cmocka_unit_test(test_16_bit_pixels_and_parts_of_rows),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
