@@ -5,7 +5,7 @@
 
 /* In the order of docs/rig-keys.md. */
 static const struct nw_rig_keys *const TABLES[] = {&nw_rig_keys_site, &nw_rig_keys_parts,
-                                                   &nw_rig_keys_setups};
+                                                   &nw_rig_keys_bodies, &nw_rig_keys_setups};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -16,6 +16,13 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_FOCUSER] = {"focusers.*.", "Focusers", "By name."},
     [NW_RIG_FILTER] = {"filters.*.", "Filters", "By name."},
     [NW_RIG_CAMERA] = {"cameras.*.", "Cameras", "By name; imaging and guide cameras alike."},
+    [NW_RIG_BODY] =
+        {"bodies.*.", "Bodies",
+         "All that has mass or volume on and around the mount, by name. Places are from "
+         "the point where the two axes meet. Frame tube: x along the optical axes to "
+         "the sky, z along the declination axis out to the saddle, y = z x x. Frame "
+         "axis: z as before, x along the polar axis to the pole above the horizon. "
+         "Frame ground: x east, y north, z up."},
     [NW_RIG_SETUP] = {"setups.*.", "Setups",
                       "Ways of using the parts, by name; the first one is the default."},
     [NW_RIG_CHANGE] = {"setups.*.changes.*.", "Changes",

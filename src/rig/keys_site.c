@@ -66,5 +66,10 @@ static const struct nw_rig_key ROWS[] = {
             "200 s", PRACTICE, "one turn of the worm in right ascension"),
     ASSUMED("mount.guide_rate", MOUNT, nw_mount, guide_rate, NUMBER, "0.05", "2", "0.5", "0.2",
             PRACTICE, "speed of guide corrections as a fraction of the sidereal rate"),
+    DERIVED("mount.capacity", MOUNT, nw_mount, capacity_kg, MASS, "0.1 kg", "2000 kg",
+            "not known: the load is then not judged",
+            "instrument load that the maker allows, counterweights not counted"),
+    DERIVED("mount.shaft_diameter", MOUNT, nw_mount, shaft_diameter_m, LENGTH, "5 mm", "200 mm",
+            "not known: its bending is then not judged", "diameter of the counterweight shaft"),
 };
 KEYS_OF(site, ROWS);

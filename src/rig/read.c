@@ -46,6 +46,9 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     for (size_t i = 0; i < sizeof all / sizeof all[0] && status == NW_OK; i++) {
         status = nw_rig_check_parts(reader, all[i]);
     }
+    if (status == NW_OK) {
+        status = nw_rig_read_bodies(reader, &parts.bodies);
+    }
     return status == NW_OK ? nw_rig_read_setups(reader, &parts) : status;
 }
 

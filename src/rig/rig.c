@@ -24,6 +24,15 @@ const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name) 
     return NULL;
 }
 
+bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body) {
+    for (size_t i = 0; i < setup->n_without; i++) {
+        if (strcmp(setup->without[i], body->name) == 0) {
+            return false;
+        }
+    }
+    return true;
+}
+
 double nw_setup_scale_rad(const struct nw_setup *setup) {
     return setup->camera.pixel_m.v * setup->binning.v / setup->focal_length_m.v;
 }
@@ -51,6 +60,7 @@ void nw_rig_free(struct nw_rig *rig) {
         setup_done(&rig->setups[i]);
     }
     free(rig->setups);
+    free(rig->bodies);
     free(rig->assumptions);
     free(rig->path);
     free(rig);

@@ -53,6 +53,9 @@ struct nw_mount {
     struct nw_val polar_error_rad;
     struct nw_val worm_period_s;
     struct nw_val guide_rate; /* fraction of the sidereal rate */
+    /* as a mechanism */
+    struct nw_val capacity_kg; /* instrument load the maker allows, counterweights not counted */
+    struct nw_val shaft_diameter_m; /* of the counterweight shaft */
 };
 
 struct nw_telescope {
@@ -94,6 +97,33 @@ struct nw_camera {
     struct nw_val bits;
 };
 
+/* Something with mass or volume on or around the mount. Frames, all from the point where the two
+ * axes meet:
+ *   tube    x along the optical axes to the sky, z along the declination axis from the polar axis
+ *           out to the saddle, y = z x x
+ *   axis    z as above, x along the polar axis to the pole above the horizon, y = z x x: all that
+ *           turns about the polar axis but not about the declination axis
+ *   ground  x east, y north, z up */
+enum nw_rides { NW_RIDES_TUBE, NW_RIDES_AXIS, NW_RIDES_GROUND };
+enum nw_shape { NW_SHAPE_POINT, NW_SHAPE_CYLINDER, NW_SHAPE_TUBE, NW_SHAPE_BOX };
+struct nw_body {
+    char name[NW_NAME_SIZE];
+    char rides_word[8], shape_word[12], along_word[4], slide_word[8], hinge_word[8];
+    enum nw_rides rides;
+    enum nw_shape shape;      /* a tube is a thin wall: for its inertia, not for contact */
+    int along;                /* 0 1 2: the axis x, y, z of a cylinder or tube */
+    struct nw_val mass_kg;    /* unknown: takes no part in the balance */
+    struct nw_val at_m[3];    /* of its centre of mass, taken as its middle */
+    struct nw_val length_m;   /* cylinder, tube: along `along`; box: along x */
+    struct nw_val diameter_m; /* cylinder, tube */
+    struct nw_val width_m;    /* box: along y */
+    struct nw_val height_m;   /* box: along z */
+    int slide;                /* -1, or the axis along which the owner can shift it */
+    struct nw_val slide_from_m, slide_to_m;      /* of its centre */
+    int hinge;                                   /* -1, or the axis parallel to which it opens */
+    struct nw_val hinge_at_m[3], hinge_open_rad; /* described closed; right-handed turn */
+};
+
 /* A change the owner could make: what `could be` and the advice are computed from. */
 struct nw_change {
     char name[96];
@@ -105,6 +135,7 @@ struct nw_change {
 };
 
 #define NW_RIG_MAX_FILTERS 16
+#define NW_RIG_MAX_WITHOUT 16
 
 /* One way of using the parts, resolved: no pointers into the file; copies of the parts. */
 struct nw_setup {
@@ -143,6 +174,8 @@ struct nw_setup {
     size_t n_allocations;
     struct nw_change *changes;
     size_t n_changes;
+    char without[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* bodies that are not there in this setup */
+    size_t n_without;
 };
 
 struct nw_rig {
@@ -152,6 +185,8 @@ struct nw_rig {
     struct nw_mount mount;
     struct nw_setup *setups; /* at least one; the first is the default */
     size_t n_setups;
+    struct nw_body *bodies; /* all that are described; nw_setup_has_body says which a setup has */
+    size_t n_bodies;
     struct nw_assumption { /* every default that was used, for the report */
         char path[128];
         char value[48]; /* as text with unit */
@@ -173,6 +208,8 @@ enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
 void nw_rig_free(struct nw_rig *rig);
 /* By name, NULL = the first; NULL when there is none of that name. */
 const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);
+
+bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body);
 
 /* Angle of one (binned) pixel on the sky, small-angle: p b / f [rad]; times 206264.806 in arcsec
  * (REFERENCES IMG-01, IMG-02). */

@@ -61,6 +61,7 @@ enum nw_rig_object {
     NW_RIG_FOCUSER,
     NW_RIG_FILTER,
     NW_RIG_CAMERA,
+    NW_RIG_BODY,
     NW_RIG_SETUP,
     NW_RIG_CHANGE,
     NW_RIG_N_OBJECTS
@@ -99,7 +100,8 @@ struct nw_rig_keys {
     const struct nw_rig_key *rows;
     size_t n;
 };
-extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_setups;
+extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_bodies,
+    nw_rig_keys_setups;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -129,7 +131,7 @@ struct nw_rig_staged {
     char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];
     char filter[NW_NAME_SIZE], camera[NW_NAME_SIZE];
     char guide_telescope[NW_NAME_SIZE], guide_camera[NW_NAME_SIZE];
-    struct nw_rig_names filters;
+    struct nw_rig_names filters, without;
 };
 
 /* ---- Reading values (value.c) ---- */
@@ -177,7 +179,7 @@ struct nw_rig_inventory {
 };
 
 struct nw_rig_parts {
-    struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras;
+    struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, bodies;
 };
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
@@ -188,6 +190,12 @@ enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
 enum nw_status nw_rig_take_part(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
                                 const char *name, const struct nw_rig_node *node, const char *path,
                                 void *to) NW_CHECKED;
+/* Words become numbers; sizes that the shape needs are there; limits in order. */
+enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                  const char *path, struct nw_body *body) NW_CHECKED;
+/* All bodies of the file, into the rig. */
+enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader,
+                                  struct nw_rig_inventory *inv) NW_CHECKED;
 enum nw_status nw_rig_read_setups(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
 

@@ -105,6 +105,30 @@ static enum nw_status take_guide(struct nw_rig_reader *reader, struct nw_rig_par
     return status;
 }
 
+/* Only bodies that the file describes can be left out. */
+static enum nw_status take_without(const struct nw_rig_reader *reader,
+                                   const struct nw_rig_node *node, const char *path,
+                                   struct nw_rig_staged *staged) {
+    const struct place list = place_of(node, path, "without");
+    for (size_t i = 0; i < staged->without.n; i++) {
+        const char *names[NW_RIG_MAX_PARTS];
+        const char *const name = staged->without.items[i];
+        bool is_there = false;
+        for (size_t k = 0; k < reader->rig->n_bodies; k++) {
+            names[k] = reader->rig->bodies[k].name;
+            is_there = is_there || strcmp(names[k], name) == 0;
+        }
+        if (!is_there) {
+            const char *const near = nw_text_nearest(name, names, reader->rig->n_bodies);
+            return nw_rig_fail(reader, list.node, list.path, NW_NOTFOUND,
+                               "'%.48s' is not described under bodies%s%s%s", name,
+                               near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
+        }
+        nw_text_copy(staged->setup.without[staged->setup.n_without++], NW_NAME_SIZE, name);
+    }
+    return NW_OK;
+}
+
 static enum nw_status take_corrector(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
                                      const struct nw_rig_node *node, const char *path,
                                      struct nw_rig_staged *staged) {
@@ -194,6 +218,9 @@ static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts 
     }
     if (status == NW_OK) {
         status = finish_focal_length(reader, path, s);
+    }
+    if (status == NW_OK) {
+        status = take_without(reader, node, path, staged);
     }
     return status == NW_OK ? read_changes(reader, node, path, s) : status;
 }

@@ -1,0 +1,80 @@
+/* bodies.c - the bodies of a rig file: what is written in words becomes numbers, and what a shape
+ * needs must be there. */
+#include "rig/rig_internal.h"
+
+#include <assert.h>
+#include <math.h>
+
+static int axis_of(const char *word) {
+    return word[0] == 'x' ? 0 : word[0] == 'y' ? 1 : word[0] == 'z' ? 2 : -1;
+}
+
+/* One size or limit that must be known. */
+struct need {
+    const char *key;
+    const struct nw_val *val;
+    bool is_needed;
+    const char *why;
+};
+
+enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                  const char *path, struct nw_body *body) {
+    static const char *const SHAPES[] = {"point", "cylinder", "tube", "box"};
+    body->rides = body->rides_word[0] == 't'   ? NW_RIDES_TUBE
+                  : body->rides_word[0] == 'a' ? NW_RIDES_AXIS
+                                               : NW_RIDES_GROUND;
+    for (int i = 0; i < 4; i++) {
+        if (strcmp(body->shape_word, SHAPES[i]) == 0) {
+            body->shape = (enum nw_shape)i;
+        }
+    }
+    body->along = axis_of(body->along_word);
+    body->slide = axis_of(body->slide_word);
+    body->hinge = axis_of(body->hinge_word);
+    assert(body->along >= 0);
+    const bool is_round = body->shape == NW_SHAPE_CYLINDER || body->shape == NW_SHAPE_TUBE;
+    const bool is_box = body->shape == NW_SHAPE_BOX;
+    const struct need needs[] = {
+        {"length", &body->length_m, is_round || is_box, "of this shape"},
+        {"diameter", &body->diameter_m, is_round, "of a cylinder or tube"},
+        {"width", &body->width_m, is_box, "of a box"},
+        {"height", &body->height_m, is_box, "of a box"},
+        {"slide.from", &body->slide_from_m, body->slide >= 0, "with slide.along"},
+        {"slide.to", &body->slide_to_m, body->slide >= 0, "with slide.along"},
+        {"hinge.open", &body->hinge_open_rad, body->hinge >= 0, "with hinge.along"},
+    };
+    for (size_t i = 0; i < sizeof needs / sizeof needs[0]; i++) {
+        if (needs[i].is_needed && needs[i].val->from == NW_FROM_UNKNOWN) {
+            return nw_rig_fail(reader, node, path, NW_NOTFOUND, "%s is missing: needed %s",
+                               needs[i].key, needs[i].why);
+        }
+    }
+    if (body->slide >= 0 && !(body->slide_from_m.v <= body->slide_to_m.v)) {
+        return nw_rig_fail(reader, node, path, NW_DOMAIN,
+                           "slide.from %g mm lies beyond slide.to %g mm",
+                           body->slide_from_m.v * 1e3, body->slide_to_m.v * 1e3);
+    }
+    return NW_OK;
+}
+
+enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader, struct nw_rig_inventory *inv) {
+    struct nw_rig *const rig = reader->rig;
+    if (!inv->node || inv->node->n_children == 0) {
+        return NW_OK;
+    }
+    enum nw_status status = nw_rig_check_parts(reader, inv); /* also refuses too many */
+    if (status != NW_OK) {
+        return status;
+    }
+    rig->bodies = nw_calloc(inv->node->n_children, sizeof *rig->bodies);
+    if (!rig->bodies) {
+        return nw_err_set(reader->err, NW_NOMEM, "bodies");
+    }
+    for (const struct nw_rig_node *n = inv->node->first; n && status == NW_OK; n = n->next) {
+        /* "0 mm" for each place not written down is a way of writing, no assumption to list */
+        inv->is_listed[rig->n_bodies] = true;
+        status = nw_rig_take_part(reader, inv, n->key, n, "bodies", &rig->bodies[rig->n_bodies]);
+        rig->n_bodies += status == NW_OK;
+    }
+    return status;
+}
