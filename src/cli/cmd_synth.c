@@ -36,6 +36,22 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "ANGLE",
      .help = "the night's mean at the zenith and 500 nm, else drawn from the rig's"},
+    {.name = "sub", .kind = CLI_TEXT, .value = "TIME", .help = "exposure of a sub, else the rig's"},
+    {.name = "dec",
+     .kind = CLI_TEXT,
+     .value = "ANGLE",
+     .help = "declination of the field, else 20 deg from the zenith towards the equator"},
+    {.name = "hour-angle",
+     .kind = CLI_TEXT,
+     .value = "ANGLE",
+     .help = "hour angle at the start, + west, 15 deg an hour; else 3.75 deg"},
+    {.name = "inject",
+     .kind = CLI_TEXT,
+     .value = "NAME=VALUE",
+     .help = "faults of mount, loop and sky, such as \"backlash=6 arcsec\"; may come again; "
+             "--injectable lists them",
+     .is_repeatable = true},
+    {.name = "injectable", .help = "the names that --inject knows, with their ranges"},
     {.name = "threads",
      .kind = CLI_COUNT,
      .value = "N",
@@ -77,13 +93,26 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
         .dec_rad = NAN,
         .sub_length_s = NAN,
         .seeing_rad = NAN,
+        .hour_angle_rad = NAN,
     };
-    enum nw_status status = NW_OK;
-    const char *seeing = cli_text(args, "seeing");
-    if (seeing) {
-        status = nw_quantity_read(seeing, NW_DIM_ANGLE, &opts->seeing_rad, err);
-        if (status != NW_OK) {
-            return nw_err_at(err, status, "--seeing");
+    opts->inject = cli_texts(args, "inject", &opts->n_inject);
+    const struct {
+        const char *name;
+        enum nw_dim dim;
+        double *ret;
+    } rows[] = {
+        {"seeing", NW_DIM_ANGLE, &opts->seeing_rad},
+        {"sub", NW_DIM_TIME, &opts->sub_length_s},
+        {"dec", NW_DIM_ANGLE, &opts->dec_rad},
+        {"hour-angle", NW_DIM_ANGLE, &opts->hour_angle_rad},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        const char *text = cli_text(args, rows[i].name);
+        if (text) {
+            const enum nw_status status = nw_quantity_read(text, rows[i].dim, rows[i].ret, err);
+            if (status != NW_OK) {
+                return nw_err_at(err, status, "--%s", rows[i].name);
+            }
         }
     }
     const char *size = cli_text(args, "size");
@@ -109,9 +138,39 @@ static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli
     return nw_json_end(&json, &result->json, err);
 }
 
+static enum nw_status list_injectable(bool wants_json, struct cli_result *result,
+                                      struct nw_err *err) {
+    struct nw_synth_injectable item;
+    struct nw_json json = {0};
+    json_t *list = NULL;
+    if (wants_json) {
+        nw_json_begin(&json, "synth", 1);
+        list = nw_json_array(&json, NULL, "injectable");
+    }
+    for (size_t i = 0; nw_synth_injectable_at(i, &item); i++) {
+        if (wants_json) {
+            json_t *object = nw_json_item(&json, list);
+            nw_json_text(&json, object, "name", item.name);
+            nw_json_text(&json, object, "low", item.low);
+            nw_json_text(&json, object, "high", item.high);
+            nw_json_text(&json, object, "meaning", item.meaning);
+        } else {
+            nw_buf_printf(&result->text, "%-17s %s to %s\n    %s\n", item.name, item.low, item.high,
+                          item.meaning);
+        }
+    }
+    return wants_json ? nw_json_end(&json, &result->json, err) : NW_OK;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const char *folder = cli_text(args, "output");
+    if (cli_given(args, "injectable")) {
+        return list_injectable(cli_wants_json(args), result, err);
+    }
+    if (cli_n_args(args) == 0) {
+        return nw_err_set(err, NW_USAGE, "RIG is missing: the rig file to simulate");
+    }
     if (!folder) {
         return nw_err_set(err, NW_USAGE, "-o DIR is missing: where shall the night be written");
     }
@@ -141,7 +200,7 @@ const struct cli_command CMD_SYNTH = {
     .notes = "Frames are FITS with the usual cards, guide.csv is a guide log as any program could "
              "have written it, truth.json tells what no analyser is told.",
     .options = OPTIONS,
-    .min_args = 1,
+    .min_args = 0,
     .max_args = 1,
     .run = run,
 };

@@ -1,7 +1,8 @@
 /* frame.c - one sub: profiles over the field, stars, sky, noise, counts.
- * Idea: a star of the list stands where frame 1 had it plus the shift of the mean path, and is
- * drawn with the profile blended from the four nearest places of a grid. Electrons are expected
- * values until the detector's noise is drawn, from the frame's own random stream. */
+ * Idea: a star of the list stands where frame 1 had it, turned with the field about the middle,
+ * plus the shift of the mean path, and is drawn with the profile blended from the four nearest
+ * places of a grid. Electrons are expected values until the detector's noise is drawn, from the
+ * frame's own random stream. */
 #include "synth/synth_internal.h"
 
 #include <gsl/gsl_randist.h>
@@ -101,6 +102,19 @@ static int draw_radius(const float *profile, double electrons, double noise_e) {
     return radius;
 }
 
+/* The turn of a sub's field in pixels: by rows, of offsets (x, y). */
+static void turn_px(const struct synth_scene *scene, const double turn[4], double ret[4]) {
+    const double c = cos(scene->camera.angle_rad);
+    const double s = sin(scene->camera.angle_rad);
+    const double to_sky[2][2] = {{-c, s}, {s, c}}; /* its own inverse: nw_synth_to_px */
+    for (size_t i = 0; i < 4; i++) {
+        const double *in = to_sky[i / 2];
+        const double out[2] = {to_sky[0][i % 2], to_sky[1][i % 2]};
+        ret[i] = in[0] * (turn[0] * out[0] + turn[1] * out[1]) +
+                 in[1] * (turn[2] * out[0] + turn[3] * out[1]);
+    }
+}
+
 static void draw_stars(const struct synth_job *job, const struct synth_sub *sub, size_t band,
                        const struct nodes *nodes, const struct synth_canvas *canvas,
                        const double shift_px[static 2]) {
@@ -109,9 +123,16 @@ static void draw_stars(const struct synth_job *job, const struct synth_sub *sub,
     const double noise =
         job->scene->opts.without_noise ? 0.0 : sqrt(sky + pow(camera->read_noise_e, 2.0));
     const float *middle = nodes->profiles + (nodes->nx * nodes->ny / 2) * PROFILE_SIZE;
+    const double middle_px[2] = {0.5 * ((double)camera->width_px - 1.0),
+                                 0.5 * ((double)camera->height_px - 1.0)};
+    double turn[4];
+    turn_px(job->scene, sub->turn, turn);
     for (size_t i = 0; i < job->field->n; i++) {
         const struct synth_star *star = &job->field->stars[i];
-        const double place[2] = {star->x_px + shift_px[0], star->y_px + shift_px[1]};
+        const double x = star->x_px - middle_px[0];
+        const double y = star->y_px - middle_px[1];
+        const double place[2] = {middle_px[0] + turn[0] * x + turn[1] * y + shift_px[0],
+                                 middle_px[1] + turn[2] * x + turn[3] * y + shift_px[1]};
         const double electrons = nw_synth_star_electrons(job->scene, sub, band, star->mag);
         const struct synth_blend blend = blend_at(camera, nodes, place);
         nw_synth_draw_star(canvas, &blend, place, electrons, draw_radius(middle, electrons, noise));

@@ -34,6 +34,10 @@ static void write_row(const struct synth_scene *scene, const struct synth_row *r
         nw_buf_printf(buf, "%s,,,,,,%s,%.3f,%.3f,,\n", time, row->event, lock_x, lock_y);
         return;
     }
+    if (row->is_lost) {
+        nw_buf_printf(buf, "%s,,,0,0,,,%.3f,%.3f,,\n", time, lock_x, lock_y);
+        return;
+    }
     nw_buf_printf(buf, "%s,%.4f,%.4f,%.0f,%.0f,%.2f,,%.3f,%.3f,%.3f,%.3f\n", time,
                   row->e_rad * NW_ARCSEC_PER_RAD, row->n_rad * NW_ARCSEC_PER_RAD,
                   row->ra_pulse_s * 1e3, row->dec_pulse_s * 1e3, row->snr, lock_x, lock_y,

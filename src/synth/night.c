@@ -16,11 +16,13 @@ struct walk {
     const struct synth_air *air;
     struct synth_night *night;
     struct synth_drive drive;
-    gsl_rng *rng; /* of the loop */
+    gsl_rng *rng, *mishaps; /* of the loop; losses and shifts */
     enum phase phase;
     double until_s, settle_since_s, next_focus_s;
     int settled_rows;
     double lock_e_rad, lock_n_rad;
+    double first_e_rad, first_n_rad;               /* the first lock point */
+    double lost_start_s, lost_end_s, next_shift_s; /* mishaps, set up before they happen */
     size_t sub, n_steps, cap_path;
 };
 
@@ -102,6 +104,7 @@ static void step(struct walk *walk) {
     struct synth_sub *sub = &walk->night->subs[walk->sub];
     sub->path_e_rad[sub->n_path] = walk->drive.main_e_rad;
     sub->path_n_rad[sub->n_path] = walk->drive.main_n_rad;
+    sub->ra_behind_rad += walk->drive.ra_behind_rad / (double)walk->n_steps;
     sub->n_path++;
     if (sub->n_path == walk->n_steps) {
         sub->end_s = sub->start_s + walk->scene->sub_s;
@@ -169,11 +172,44 @@ static void expose(struct walk *walk, struct synth_row *row) {
     row->n_rad = sum[1] / (double)n + row->noise_n_rad - walk->lock_n_rad;
 }
 
+static double wait_of(double mean_s, gsl_rng *rng) {
+    return isfinite(mean_s) ? gsl_ran_exponential(rng, mean_s) : INFINITY;
+}
+
+/* Is the star lost at this time? Sets up the next loss when one is over. */
+static bool is_lost(struct walk *walk, double t_s) {
+    const struct synth_loop *loop = &walk->scene->loop;
+    if (t_s > walk->lost_end_s) {
+        walk->lost_start_s = t_s + wait_of(loop->lost_interval_s, walk->mishaps);
+        walk->lost_end_s = walk->lost_start_s + loop->lost_length_s;
+    }
+    return t_s >= walk->lost_start_s;
+}
+
+/* The guide program takes another place for its lock point. */
+static void shift_lock(struct walk *walk) {
+    const struct synth_loop *loop = &walk->scene->loop;
+    if (walk->drive.t_s >= walk->next_shift_s) {
+        const double angle = 2.0 * NW_PI * gsl_rng_uniform(walk->mishaps);
+        walk->lock_e_rad += loop->shift_rad * sin(angle);
+        walk->lock_n_rad += loop->shift_rad * cos(angle);
+        walk->next_shift_s = walk->drive.t_s + wait_of(loop->shift_interval_s, walk->mishaps);
+        walk->night->n_shifts++;
+    }
+}
+
 static enum nw_status guide_once(struct walk *walk, struct synth_row *row, struct nw_err *err) {
     const struct synth_loop *loop = &walk->scene->loop;
     const double rate = walk->scene->mount.rate_rad_s;
+    shift_lock(walk);
+    const bool was_lost = walk->drive.t_s >= walk->lost_start_s;
     expose(walk, row);
     wait_for(walk, loop->latency_s);
+    if (is_lost(walk, row->t_s)) {
+        walk->night->n_lost += was_lost ? 0 : 1;
+        row->is_lost = true;
+        return add_row(walk, row, err);
+    }
     row->ra_pulse_s = quantised_pulse(loop, loop->gain_ra, row->e_rad, rate * walk->drive.cos_dec);
     row->dec_pulse_s = quantised_pulse(loop, loop->gain_dec, row->n_rad, rate);
     walk->drive.ra_left_s += row->ra_pulse_s;
@@ -198,8 +234,11 @@ static enum nw_status focus(struct walk *walk, struct nw_err *err) {
 /* A new lock point within a box about the first one, so that the field never wanders off. */
 static enum nw_status dither(struct walk *walk, struct nw_err *err) {
     const double box = walk->scene->loop.dither_rad;
-    walk->lock_e_rad = box * (2.0 * gsl_rng_uniform(walk->rng) - 1.0);
-    walk->lock_n_rad = box * (2.0 * gsl_rng_uniform(walk->rng) - 1.0);
+    if (!(box > 0.0)) {
+        return NW_OK;
+    }
+    walk->lock_e_rad = walk->first_e_rad + box * (2.0 * gsl_rng_uniform(walk->rng) - 1.0);
+    walk->lock_n_rad = walk->first_n_rad + box * (2.0 * gsl_rng_uniform(walk->rng) - 1.0);
     return add_event(walk, "dither", err);
 }
 
@@ -223,7 +262,7 @@ static enum nw_status advance(struct walk *walk, const struct synth_row *row, st
     if (walk->phase == PHASE_READOUT && walk->drive.t_s >= walk->until_s) {
         return after_readout(walk, err);
     }
-    if (walk->phase == PHASE_SETTLE) {
+    if (walk->phase == PHASE_SETTLE && !row->is_lost) {
         const bool is_near = hypot(row->e_rad, row->n_rad) < loop->settle_rad;
         walk->settled_rows = is_near ? walk->settled_rows + 1 : 0;
         if (walk->settled_rows >= (int)loop->settle_rows ||
@@ -279,6 +318,35 @@ static enum nw_status point_subs(const struct synth_scene *scene, const struct s
     return NW_OK;
 }
 
+/* ret = a b^-1, 2 x 2 by rows */
+static void divide(const double a[4], const double b[4], double ret[4]) {
+    const double det = b[0] * b[3] - b[1] * b[2];
+    const double inverse[4] = {b[3] / det, -b[1] / det, -b[2] / det, b[0] / det};
+    for (int i = 0; i < 4; i++) {
+        ret[i] = a[i / 2 * 2] * inverse[i % 2] + a[i / 2 * 2 + 1] * inverse[2 + i % 2];
+    }
+}
+
+/* How every sub's field is turned and stretched against the first one's. */
+static void turn_subs(const struct synth_track *track, struct synth_night *night) {
+    double first[4] = {1.0, 0.0, 0.0, 1.0};
+    for (size_t i = 0; i < night->n_subs; i++) {
+        struct synth_sub *sub = &night->subs[i];
+        double turns[3][4]; /* at start, middle, end */
+        for (int k = 0; k < 3; k++) {
+            const double t_s = sub->start_s + 0.5 * k * (sub->end_s - sub->start_s);
+            nw_synth_track_turn(track, t_s, sub->ra_behind_rad, turns[k]);
+        }
+        if (i == 0) {
+            memcpy(first, turns[1], sizeof first);
+        }
+        divide(turns[1], first, sub->turn);
+        for (int k = 0; k < 4; k++) {
+            sub->turn_rate[k] = (turns[2][k] - turns[0][k]) / (sub->end_s - sub->start_s);
+        }
+    }
+}
+
 static enum nw_status prepare(struct walk *walk, struct nw_err *err) {
     const struct synth_scene *scene = walk->scene;
     struct synth_night *night = walk->night;
@@ -288,16 +356,21 @@ static enum nw_status prepare(struct walk *walk, struct nw_err *err) {
     night->focus_error_m = nw_calloc(night->n_subs + 1, sizeof(double));
     walk->rng = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_LOOP);
     gsl_rng *mount = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_MOUNT);
+    walk->mishaps = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_MISHAPS);
     nw_synth_drive_init(scene, mount, &walk->drive);
-    if (!night->subs || !night->focus_t_s || !night->focus_error_m || !walk->rng || !mount) {
+    if (!night->subs || !night->focus_t_s || !night->focus_error_m || !walk->rng || !mount ||
+        !walk->mishaps) {
         return nw_err_set(err, NW_NOMEM, "night of %zu subs", night->n_subs);
     }
     draw_cloud(scene, night);
     wait_for(walk, scene->loop.focus_run_s); /* the first focus run, before guiding starts */
     night->focus_t_s[night->n_focus++] = walk->drive.t_s;
     walk->next_focus_s = walk->drive.t_s + scene->loop.focus_interval_s;
-    walk->lock_e_rad = walk->drive.e_rad;
-    walk->lock_n_rad = walk->drive.n_rad;
+    walk->lock_e_rad = walk->first_e_rad = walk->drive.e_rad;
+    walk->lock_n_rad = walk->first_n_rad = walk->drive.n_rad;
+    walk->lost_end_s = walk->drive.t_s;
+    walk->next_shift_s = walk->drive.t_s + wait_of(scene->loop.shift_interval_s, walk->mishaps);
+    (void)is_lost(walk, walk->drive.t_s + SYNTH_STEP_S);
     walk->phase = PHASE_SETTLE;
     walk->settle_since_s = walk->drive.t_s;
     return add_event(walk, "start", err);
@@ -320,6 +393,7 @@ enum nw_status nw_synth_night_run(const struct synth_scene *scene, const struct 
                               ? walk.drive.dec_crossed_rad / scene->mount.backlash_rad
                               : NAN;
     if (status == NW_OK) {
+        turn_subs(&walk.drive.track, &night);
         status = point_subs(scene, air, &night, err);
     }
     if (status == NW_OK) {
@@ -330,6 +404,9 @@ enum nw_status nw_synth_night_run(const struct synth_scene *scene, const struct 
     }
     if (walk.drive.rng) {
         gsl_rng_free(walk.drive.rng);
+    }
+    if (walk.mishaps) {
+        gsl_rng_free(walk.mishaps);
     }
     if (status == NW_OK) {
         *ret = night;

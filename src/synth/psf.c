@@ -187,6 +187,37 @@ static void sort_phases(const struct synth_scratch *scratch, float *phases) {
     }
 }
 
+/* The field turns during the sub: an even line at this place, whose transfer function is sinc. */
+static void smear_by_turn(const struct synth_psf_plan *plan, const struct synth_sub *sub,
+                          const double uv[static 2], struct synth_scratch *scratch) {
+    const struct synth_camera *camera = &plan->scene->camera;
+    const double half_diagonal =
+        0.5 * hypot((double)camera->full_width_px, (double)camera->full_height_px);
+    const double c = cos(camera->angle_rad);
+    const double s = sin(camera->angle_rad);
+    const double x = uv[0] * half_diagonal;
+    const double y = uv[1] * half_diagonal;
+    const double e = -x * c + y * s; /* the inverse of nw_synth_to_px, in pixels */
+    const double n = x * s + y * c;
+    const double *rate = sub->turn_rate;
+    const double length_s = sub->end_s - sub->start_s;
+    const double de = length_s * (rate[0] * e + rate[1] * n);
+    const double dn = length_s * (rate[2] * e + rate[3] * n);
+    const double line[2] = {-de * c + dn * s, de * s + dn * c};
+    if (!(hypot(line[0], line[1]) > 0.02)) {
+        return; /* 1e-5 of the width of a star of 2 px */
+    }
+    for (size_t row = 0; row < SYNTH_FINE; row++) {
+        const double ky = row <= SYNTH_FINE / 2 ? (double)row : (double)row - SYNTH_FINE;
+        for (size_t i = 0; i < SYNTH_HALF; i++) {
+            const double a = NW_PI * ((double)i * line[0] + ky * line[1]) / SYNTH_BOX_PX;
+            const double sinc = fabs(a) > 1e-4 ? sin(a) / a : 1.0;
+            scratch->sum[row * SYNTH_HALF + i][0] *= sinc;
+            scratch->sum[row * SYNTH_HALF + i][1] *= sinc;
+        }
+    }
+}
+
 void nw_synth_psf_at(const struct synth_psf_plan *plan, const struct synth_sub *sub, size_t band,
                      const double uv[static 2], uint32_t without, struct synth_scratch *scratch,
                      float *phases) {
@@ -211,6 +242,7 @@ void nw_synth_psf_at(const struct synth_psf_plan *plan, const struct synth_sub *
         scratch->sum[i][0] = re * scratch->path[i][0] - im * scratch->path[i][1];
         scratch->sum[i][1] = re * scratch->path[i][1] + im * scratch->path[i][0];
     }
+    smear_by_turn(plan, sub, uv, scratch);
     fftw_execute_dft_c2r(plan->to_image, scratch->sum, scratch->image);
     sort_phases(scratch, phases);
 }

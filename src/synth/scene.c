@@ -224,6 +224,9 @@ static void set_mount(const struct nw_rig *rig, gsl_rng *rng, struct synth_mount
         .rate_rad_s = val_or(rig->mount.guide_rate, 0.5) * NW_SIDEREAL_RATE_RAD_S,
         .flexure_e_rad_s = flexure * sin(angle),
         .flexure_n_rad_s = flexure * cos(angle),
+        .polar_azimuth_rad = NAN,
+        .polar_altitude_rad = NAN,
+        .refraction = 1.0,
     };
     for (int i = 0; i < SYNTH_WORMS; i++) {
         mount->worm_phase_rad[i] = 2.0 * NW_PI * gsl_rng_uniform(rng);
@@ -253,11 +256,28 @@ static void set_loop(const struct nw_setup *setup, const struct synth_camera *ca
         .readout_s = 3.0,
         .focus_run_s = 120.0,
         .focus_interval_s = val_or(setup->focus_interval_s, 3600.0),
+        .lost_interval_s = INFINITY,
+        .lost_length_s = 20.0,
+        .shift_interval_s = INFINITY,
+        .shift_rad = 1.5 * ARCSEC,
     };
     /* diffraction, guide optics (2 arcsec, common practice) and pixel, in quadrature: it only sets
      * how noisy the centroid is */
     loop->extra_width_rad = sqrt(pow(1.029 * 550e-9 / aperture, 2.0) + pow(2.0 * ARCSEC, 2.0) +
                                  pow(0.68 * loop->scale_rad, 2.0));
+}
+
+/* Where the guide telescope looks: some arcminutes beside the main one (common practice, no
+ * source); a stream of its own, so that nothing else of the night depends on it. */
+static enum nw_status set_guide_star(struct synth_scene *scene, struct nw_err *err) {
+    gsl_rng *rng = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_GUIDE_STAR);
+    if (!rng) {
+        return nw_err_set(err, NW_NOMEM, "random state");
+    }
+    scene->loop.star_e_rad = gsl_ran_gaussian(rng, 12.0 * 60.0 * ARCSEC);
+    scene->loop.star_n_rad = gsl_ran_gaussian(rng, 12.0 * 60.0 * ARCSEC);
+    gsl_rng_free(rng);
+    return NW_OK;
 }
 
 /* A fixed winter night of the site's hemisphere, 21 h local mean solar time; a field 20 deg from
@@ -273,7 +293,8 @@ static void set_target(struct synth_scene *scene) {
     const double towards = latitude < 0.0 ? 20.0 : -20.0;
     scene->dec_rad = or_else(scene->opts.dec_rad, latitude + towards * NW_RAD_PER_DEG);
     const double sidereal = nw_sky_sidereal_time_rad(scene->t_start_utc_s, longitude);
-    const double ra = or_else(scene->opts.ra_rad, sidereal - 0.25 * NW_PI / 12.0);
+    const double hour_angle = or_else(scene->opts.hour_angle_rad, 0.25 * NW_PI / 12.0);
+    const double ra = or_else(scene->opts.ra_rad, sidereal - hour_angle);
     scene->ra_rad = fmod(fmod(ra, 2.0 * NW_PI) + 2.0 * NW_PI, 2.0 * NW_PI);
     scene->hour_angle_rad = remainder(sidereal - scene->ra_rad, 2.0 * NW_PI);
 }
@@ -329,8 +350,14 @@ enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup_n
         set_optics(rig, setup, &scene.camera, opts, rng, &scene.optics);
         set_mount(rig, rng, &scene.mount);
         set_loop(setup, &scene.camera, &scene.loop);
+        status = set_guide_star(&scene, err);
         set_target(&scene);
+    }
+    if (status == NW_OK) {
         status = set_bands(&scene, err);
+    }
+    if (status == NW_OK) {
+        status = nw_synth_inject(opts->inject, opts->n_inject, &scene, err);
     }
     gsl_rng_free(rng);
     if (status == NW_OK && !(scene.sub_s >= 1.0 && scene.sub_s <= 7200.0)) {

@@ -21,6 +21,7 @@ struct nw_synth_opts {
     size_t n_subs;              /* 0 = NW_SYNTH_SUBS */
     double t_start_utc_s;       /* NaN: a fixed date, in darkness */
     double ra_rad, dec_rad;     /* NaN: a field that has just passed the meridian */
+    double hour_angle_rad;      /* at the start, instead of ra_rad; NaN: not said */
     double sub_length_s;        /* NaN: the rig's */
     size_t width_px, height_px; /* 0: the rig's camera; smaller: the central part is read out */
     double seeing_rad;  /* zenith, 500 nm, mean of the night; NaN: drawn from the rig's value +-
@@ -30,7 +31,16 @@ struct nw_synth_opts {
     /* what no line of the budget models, each off by default */
     double pinched_lens_waves; /* three-lobed wavefront, rms */
     double focuser_slip_m;     /* once, at mid-night */
+    /* "NAME=VALUE": numbers of mount, guide loop and sky, nw_synth_injectable_at */
+    const char *const *inject;
+    size_t n_inject;
 };
+
+/* What can be injected, one by one. false past the end. */
+struct nw_synth_injectable {
+    const char *name, *low, *high, *meaning;
+};
+bool nw_synth_injectable_at(size_t i, struct nw_synth_injectable *ret);
 
 /* Writes into `folder` (made if missing; must be empty): light frames FITS, guide.csv,
  * truth.json. Nothing is left behind on failure. */

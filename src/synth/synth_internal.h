@@ -37,7 +37,9 @@ enum synth_stream {
     SYNTH_RNG_HOT,
     SYNTH_RNG_FOCUS,
     SYNTH_RNG_CLOUD,
-    SYNTH_RNG_FRAME /* + index of the frame */
+    SYNTH_RNG_FRAME,             /* + index of the frame */
+    SYNTH_RNG_MISHAPS = 1 << 20, /* above all frames */
+    SYNTH_RNG_GUIDE_STAR
 };
 gsl_rng *nw_synth_rng_new(uint64_t seed, uint64_t stream); /* NULL: out of memory */
 
@@ -74,9 +76,12 @@ struct synth_mount {
     double shake_ra_rad, shake_dec_rad, shake_time_s;
     double burst_rad, burst_interval_s, burst_length_s;
     double backlash_rad;              /* gap of the declination gears, at the axis */
+    double windup;                    /* share of the motor's way that passes inside the gap */
     double response_ra, response_dec; /* motion per motion asked for */
     double rate_rad_s;                /* guide rate at both axes, as the log states it */
     double flexure_e_rad_s, flexure_n_rad_s;
+    double polar_azimuth_rad, polar_altitude_rad; /* injected; NaN: drawn as error and angle */
+    double refraction;                            /* 1, or 0 for a sky without air */
 };
 
 struct synth_loop {
@@ -84,6 +89,9 @@ struct synth_loop {
     double aperture_m, scale_rad, snr, extra_width_rad; /* width of the guide star besides seeing */
     double dither_rad, settle_rad, settle_rows, settle_limit_s;
     double readout_s, focus_run_s, focus_interval_s;
+    double star_e_rad, star_n_rad; /* place of the guide star against the field's middle */
+    double lost_interval_s, lost_length_s;
+    double shift_interval_s, shift_rad; /* of the lock point, not asked for */
 };
 
 struct synth_scene {
@@ -139,6 +147,31 @@ double nw_synth_air_seeing(const struct synth_air *air, double t_s);
 void nw_synth_tilt_spectrum(double frequency_Hz, double aperture_m, double r0_m,
                             double outer_scale_m, double wind_m_s, double ret_along_across[2]);
 
+/* ---- inject.c ----------------------------------------------------------------------------- */
+
+/* Sets numbers of the scene from "NAME=VALUE". USAGE, NOTFOUND, FORMAT, DOMAIN name the text. */
+enum nw_status nw_synth_inject(const char *const *texts, size_t n, struct synth_scene *scene,
+                               struct nw_err *err) NW_CHECKED;
+/* Error and angle of the axis from azimuth and altitude, where those are given. */
+void nw_synth_aim_axis(struct synth_scene *scene);
+
+/* ---- track.c ------------------------------------------------------------------------------ */
+
+struct synth_track { /* unit vectors: X meridian and equator, Y east, Z north pole */
+    double zenith[3], axis[3];
+    double field[3], field_e[3], field_n[3]; /* middle of the field at the start, without air */
+    double plane[3], plane_e[3], plane_n[3]; /* tangent plane where it was seen then */
+    double refraction_a, refraction_b;       /* 0: no air */
+};
+void nw_synth_track_init(const struct synth_scene *scene, struct synth_track *ret);
+/* Place, in the tangent plane, of the star at an offset (east, north) from the field's middle, when
+ * the axis is behind the even drive by ra_axis_rad. */
+void nw_synth_track_at(const struct synth_track *track, double t_s, double ra_axis_rad,
+                       const double offset[static 2], double ret_en[static 2]);
+/* Its derivative by the offset: rows e, n of the plane. 1 0 0 1 at the start but for refraction. */
+void nw_synth_track_turn(const struct synth_track *track, double t_s, double ra_axis_rad,
+                         double ret[static 4]);
+
 /* ---- night.c, mount.c: one walk through time ----------------------------------------------- */
 
 #define SYNTH_STEP_S 0.05
@@ -146,8 +179,14 @@ void nw_synth_tilt_spectrum(double frequency_Hz, double aperture_m, double r0_m,
 struct synth_drive { /* state of the mount */
     const struct synth_scene *scene;
     gsl_rng *rng;
+    struct synth_track track;
+    /* guide star and field's middle of a mount without errors but the pole's: at two times, linear
+     * in between (a second order of 1e-7 arcsec) */
+    double sky_t_s[2], sky_guide[2][2], sky_field[2][2], sky_zero[2][2];
     double t_s, cos_dec;
-    double ra_axis_rad, dec_motor_rad, dec_axis_rad; /* sums of pulses; declination with play */
+    /* sums of pulses; declination: motor, behind the play, behind play and elastic parts */
+    double ra_axis_rad, dec_motor_rad, dec_play_rad, dec_axis_rad;
+    double ra_behind_rad; /* worm and pulses together, at the axis */
     double walk_e_rad, walk_n_rad, shake_e_rad, shake_n_rad;
     double burst_start_s, burst_end_s;
     double ra_left_s, dec_left_s;  /* pulses still to be executed, signed */
@@ -162,6 +201,7 @@ struct synth_row { /* of the guide log */
     double t_s, e_rad, n_rad, ra_pulse_s, dec_pulse_s, snr, lock_e_rad, lock_n_rad;
     double noise_e_rad, noise_n_rad; /* truth: centroid noise and tilt */
     char event[16];
+    bool is_lost; /* no star: neither errors nor pulses */
 };
 
 struct synth_sub {
@@ -170,9 +210,12 @@ struct synth_sub {
     double *path_e_rad, *path_n_rad; /* about their mean; the frame's block */
     double mean_e_rad, mean_n_rad;   /* mean place of the field */
     double rms_e_rad, rms_n_rad, cov_rad2, drift_e_rad, drift_n_rad;
-    struct nw_pointing pointing;                  /* mid-exposure */
-    double seeing_rad, r0_m;                      /* zenith, 500 nm, mean */
-    double transmission;                          /* cloud: 1 is clear */
+    double ra_behind_rad;        /* mean over the sub */
+    double turn[4];              /* of the field against the first sub: offsets (e, n) to (e, n) */
+    double turn_rate[4];         /* change of it per second */
+    struct nw_pointing pointing; /* mid-exposure */
+    double seeing_rad, r0_m;     /* zenith, 500 nm, mean */
+    double transmission;         /* cloud: 1 is clear */
     double temperature_K, focus_steps, defocus_m; /* at the sensor, + too far out */
     double focus_age_s;
 };
@@ -186,6 +229,7 @@ struct synth_night {
     double *focus_t_s, *focus_error_m; /* runs: when, error at the sensor */
     size_t n_focus;
     double gap_crossings;
+    size_t n_lost, n_shifts;
 };
 enum nw_status nw_synth_night_run(const struct synth_scene *scene, const struct synth_air *air,
                                   struct synth_night *ret, struct nw_err *err) NW_CHECKED;

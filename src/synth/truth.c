@@ -93,6 +93,7 @@ static json_t *frame_json(const struct synth_job *job, size_t index,
     put(object, "sky_e", frame->sky_e);
     put(object, "dx_px", frame->dx_px);
     put(object, "dy_px", frame->dy_px);
+    put_arcsec(object, "rotation_arcsec", 0.5 * (sub->turn[1] - sub->turn[2]));
     (void)json_object_set_new(object, "centre", width_json(&frame->centre, scale_rad));
     put(object, "fwhm_mean_px", frame->mean_fwhm_px);
     put_arcsec(object, "fwhm_mean_arcsec", frame->mean_fwhm_px * scale_rad);
@@ -108,6 +109,21 @@ static json_t *frame_json(const struct synth_job *job, size_t index,
     (void)snprintf(hash, sizeof hash, "%016llx", (unsigned long long)frame->pixel_hash);
     (void)json_object_set_new(object, "pixel_hash", json_string(hash));
     return object;
+}
+
+/* Where the upper end of the axis points, against the pole on that side: turn about the vertical
+ * (+ too far east), altitude (+ too high). */
+static void put_upper_end(const struct synth_scene *scene, json_t *object) {
+    const struct synth_mount *mount = &scene->mount;
+    const double latitude = scene->place.latitude_rad;
+    const double sign = latitude < 0.0 ? -1.0 : 1.0;
+    const double x = sign * tan(mount->polar_error_rad) * cos(mount->polar_angle_rad);
+    const double y = -sign * tan(mount->polar_error_rad) * sin(mount->polar_angle_rad);
+    const double along = cos(latitude) - fabs(sin(latitude)) * x; /* horizontal, pole's side */
+    const double up = fabs(sin(latitude)) + cos(latitude) * x;
+    const double arcmin = NW_ARCSEC_PER_RAD / 60.0;
+    put(object, "polar_azimuth_arcmin", atan2(y, along) * arcmin);
+    put(object, "polar_altitude_arcmin", (atan2(up, hypot(along, y)) - fabs(latitude)) * arcmin);
 }
 
 static json_t *mount_json(const struct synth_scene *scene, const struct synth_night *night) {
@@ -133,8 +149,11 @@ static json_t *mount_json(const struct synth_scene *scene, const struct synth_ni
     put(object, "gap_crossings", night->gap_crossings);
     put(object, "response_ra", mount->response_ra);
     put(object, "response_dec", mount->response_dec);
+    put(object, "windup_dec", mount->windup);
     put(object, "polar_error_arcmin", mount->polar_error_rad * NW_ARCSEC_PER_RAD / 60.0);
     put(object, "polar_error_hour_angle_deg", mount->polar_angle_rad * NW_DEG_PER_RAD);
+    put_upper_end(scene, object);
+    put(object, "refraction", mount->refraction);
     put_arcsec(object, "flexure_ra_arcsec_per_h", mount->flexure_e_rad_s * 3600.0);
     put_arcsec(object, "flexure_dec_arcsec_per_h", mount->flexure_n_rad_s * 3600.0);
     return object;
@@ -146,7 +165,7 @@ static json_t *loop_json(const struct synth_scene *scene, const struct synth_nig
     size_t n = 0;
     for (size_t i = 0; i < night->n_rows; i++) {
         const struct synth_row *row = &night->rows[i];
-        if (!row->event[0]) {
+        if (!row->event[0] && !row->is_lost) {
             sums[0] += row->noise_e_rad * row->noise_e_rad;
             sums[1] += row->noise_n_rad * row->noise_n_rad;
             n++;
@@ -157,6 +176,10 @@ static json_t *loop_json(const struct synth_scene *scene, const struct synth_nig
     put(object, "gain_ra", loop->gain_ra);
     put(object, "gain_dec", loop->gain_dec);
     put_arcsec(object, "min_move_arcsec", loop->min_move_rad);
+    put(object, "guide_star_east_arcmin", loop->star_e_rad * NW_ARCSEC_PER_RAD / 60.0);
+    put(object, "guide_star_north_arcmin", loop->star_n_rad * NW_ARCSEC_PER_RAD / 60.0);
+    (void)json_object_set_new(object, "losses", json_integer((json_int_t)night->n_lost));
+    (void)json_object_set_new(object, "lock_shifts", json_integer((json_int_t)night->n_shifts));
     put_arcsec(object, "noise_ra_rms_arcsec", sqrt(sums[0] / (double)n));
     put_arcsec(object, "noise_dec_rms_arcsec", sqrt(sums[1] / (double)n));
     (void)json_object_set_new(object, "guide_telescope_assumed",
@@ -181,6 +204,14 @@ static json_t *optics_json(const struct synth_scene *scene) {
     put(object, "sensor_um_per_K", optics->expansion_m_K * optics->thermal_factor * 1e6);
     put(object, "magnification_squared", optics->thermal_factor);
     return object;
+}
+
+static json_t *injected_json(const struct synth_scene *scene) {
+    json_t *list = json_array();
+    for (size_t i = 0; i < scene->opts.n_inject; i++) {
+        (void)json_array_append_new(list, json_string(scene->opts.inject[i]));
+    }
+    return list;
 }
 
 static void put_series(const struct synth_air *air, const struct synth_night *night, json_t *root) {
@@ -211,6 +242,7 @@ enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct sy
     put(root, "wind_m_s", scene->wind_m_s);
     put_arcsec(root, "seeing_mean_arcsec", scene->seeing_rad);
     put_series(air, job->night, root);
+    (void)json_object_set_new(root, "injected", injected_json(scene));
     (void)json_object_set_new(root, "optics", optics_json(scene));
     (void)json_object_set_new(root, "mount", mount_json(scene, job->night));
     (void)json_object_set_new(root, "guide_loop", loop_json(scene, job->night));

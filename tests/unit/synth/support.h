@@ -58,6 +58,7 @@ static inline struct nw_synth_opts small_opts(void) {
                                   .n_subs = 2,
                                   .t_start_utc_s = NAN,
                                   .ra_rad = NAN,
+                                  .hour_angle_rad = NAN,
                                   .dec_rad = NAN,
                                   .sub_length_s = 60.0,
                                   .seeing_rad = 2.0 * ARCSEC,

@@ -103,6 +103,7 @@ static void test_positive_pulse_moves_the_star_positive(void **state) {
     mount->polar_error_rad = mount->walk_ra_rad = mount->walk_dec_rad = 0.0;
     mount->shake_ra_rad = mount->shake_dec_rad = mount->burst_rad = 0.0;
     mount->backlash_rad = 1.5 * ARCSEC;
+    mount->refraction = 0.0;
     gsl_rng *rng = nw_synth_rng_new(1, 1);
     struct synth_drive drive;
     nw_synth_drive_init(&run.scene, rng, &drive);
