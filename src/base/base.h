@@ -9,9 +9,11 @@
 #include "base/err.h"       /* status + error text */
 #include "base/file.h"      /* whole-file reading, atomic writing, folder listing */
 #include "base/parallel.h"  /* the one parallel loop; progress and cancellation */
+#include "base/pattern.h"   /* wildcards over one line of text */
 #include "base/quantity.h"  /* numbers with units: "448 mm" */
 #include "base/stats.h"     /* median, MAD, clipped means, percentiles */
 #include "base/table.h"     /* CSV with named columns, units and line numbers */
 #include "base/text.h"      /* strict text -> number, nearest word, ISO 8601 times */
+#include "base/zone.h"      /* local clocks with summer time, dates as programs write them */
 
 #endif

@@ -24,6 +24,12 @@ void base_quote(char to[BASE_QUOTE_BYTES], const char *text);
 /* "PATH: WHAT: reason of the operating system"; NOTFOUND, NOMEM or IO by its number. */
 enum nw_status base_fail_errno(const char *path, const char *what, int number, struct nw_err *err);
 
+/* The calendar (time.c): Julian day number of a date at noon and back; is there that day? */
+enum { BASE_JDN_1970 = 2440588 };
+long base_day_number(long year, long month, long day);
+void base_date_of_day(long jdn, long *year, long *month, long *day);
+bool base_is_date(long year, long month, long day);
+
 /* Exponents of m kg s A K rad mag e adu px byte, in this order. */
 enum { BASE_N_DIMS = 11 };
 struct base_dims {

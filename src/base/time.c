@@ -7,7 +7,7 @@
 
 #include "base/base_internal.h"
 
-enum { JDN_1970 = 2440588, S_PER_DAY = 86400, YEAR_MIN = 1, YEAR_MAX = 9999 };
+enum { JDN_1970 = BASE_JDN_1970, S_PER_DAY = 86400, YEAR_MIN = 1, YEAR_MAX = 9999 };
 
 /* Exactly n digits; moves *at on success. */
 static bool take_number(const char **at, int n, long *ret) {
@@ -31,13 +31,13 @@ static bool take_char(const char **at, char c) {
     return true;
 }
 
-static long day_number(long year, long month, long day) {
+long base_day_number(long year, long month, long day) {
     const long a = (month - 14) / 12;
     return (1461 * (year + 4800 + a)) / 4 + (367 * (month - 2 - 12 * a)) / 12 -
            (3 * ((year + 4900 + a) / 100)) / 4 + day - 32075;
 }
 
-static void date_of_day(long jdn, long *year, long *month, long *day) {
+void base_date_of_day(long jdn, long *year, long *month, long *day) {
     long l = jdn + 68569;
     const long n = (4 * l) / 146097;
     l -= (146097 * n + 3) / 4;
@@ -50,14 +50,14 @@ static void date_of_day(long jdn, long *year, long *month, long *day) {
     *year = 100 * (n - 49) + i + l;
 }
 
-static bool is_date(long year, long month, long day) {
+bool base_is_date(long year, long month, long day) {
     if (year < YEAR_MIN || month < 1 || month > 12 || day < 1 || day > 31) {
         return false;
     }
     long y = 0;
     long m = 0;
     long d = 0;
-    date_of_day(day_number(year, month, day), &y, &m, &d);
+    base_date_of_day(base_day_number(year, month, day), &y, &m, &d);
     return y == year && m == month && d == day;
 }
 
@@ -141,7 +141,7 @@ enum nw_status nw_time_read_iso(const char *text, double zone_offset_s, double *
         !take_char(&p, '-') || !take_number(&p, 2, &day)) {
         return nw_err_set(err, NW_FORMAT, "\"%s\" is not a date and time, %s", quoted, expected);
     }
-    if (!is_date(year, month, day)) {
+    if (!base_is_date(year, month, day)) {
         return nw_err_set(err, NW_FORMAT, "\"%s\" names no day of the calendar", quoted);
     }
     if (!take_char(&p, 'T') && !take_char(&p, 't') && !take_char(&p, ' ')) {
@@ -156,15 +156,15 @@ enum nw_status nw_time_read_iso(const char *text, double zone_offset_s, double *
     if (*base_skip_blanks(p) != '\0') {
         return nw_err_set(err, NW_FORMAT, "\"%s\" goes on after the time, %s", quoted, expected);
     }
-    const long days = day_number(year, month, day) - JDN_1970;
+    const long days = base_day_number(year, month, day) - JDN_1970;
     *ret_t_utc_s = (double)days * S_PER_DAY + (second_s - offset_s);
     return NW_OK;
 }
 
 void nw_time_write_iso(double t_utc_s, int digits, char *text, size_t text_size) {
     const int n_digits = digits < 0 ? 0 : digits > 6 ? 6 : digits;
-    const double t_min_s = (double)(day_number(YEAR_MIN, 1, 1) - JDN_1970) * S_PER_DAY;
-    const double t_end_s = (double)(day_number(YEAR_MAX, 12, 31) - JDN_1970) * S_PER_DAY;
+    const double t_min_s = (double)(base_day_number(YEAR_MIN, 1, 1) - JDN_1970) * S_PER_DAY;
+    const double t_end_s = (double)(base_day_number(YEAR_MAX, 12, 31) - JDN_1970) * S_PER_DAY;
     if (!(t_utc_s >= t_min_s && t_utc_s < t_end_s)) {
         nw_text_copy(text, text_size, "-");
         return;
@@ -182,7 +182,7 @@ void nw_time_write_iso(double t_utc_s, int digits, char *text, size_t text_size)
     long year = 0;
     long month = 0;
     long day = 0;
-    date_of_day((long)whole_days + JDN_1970, &year, &month, &day);
+    base_date_of_day((long)whole_days + JDN_1970, &year, &month, &day);
     const long second = ticks / per_s;
     char fraction[32] = "";
     if (n_digits > 0) {
