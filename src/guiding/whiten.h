@@ -1,0 +1,49 @@
+/* whiten.h - regression through the filter of the loop model.
+ * Idea: the filter turns a column (errors, the path of the pulses, a sine) into innovations that
+ * are white for a random walk with wandering drift plus noise with memory; least squares on such
+ * columns is the exact likelihood (de Jong 1991, Ann. Stat. 19, 1073). The gains do not depend on
+ * the data: they are found once, then any number of columns pass. */
+#ifndef NW_GUIDING_WHITEN_H
+#define NW_GUIDING_WHITEN_H
+
+#include "guiding/guiding_internal.h"
+
+/* Spectra of motion and noise, in units of r (variance of n) and dt0; rho: memory of n over dt0. */
+struct guide_noise {
+    double ln_q, ln_qv, rho;
+};
+
+struct guide_step {               /* of one sample */
+    double dt, keep;              /* since the last one; what n remembers of it */
+    double k_m, k_v, k_n, weight; /* gains; 1/sigma of the innovation, 0: tells nothing */
+};
+
+struct guide_whitener {
+    struct guide_step *steps;
+    const bool *starts; /* of the series */
+    size_t n, n_told;   /* samples; those with a weight */
+    double ln_s;        /* sum of ln variance of the innovations */
+};
+enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct guide_noise *noise,
+                                      struct guide_whitener *ret, struct nw_err *err) NW_CHECKED;
+void nw_guide_whitener_done(struct guide_whitener *w);
+/* A column of n values as n innovations of variance r; 0 where nothing is told. In place allowed.
+ */
+void nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret);
+
+/* ---- small least squares: y = sum c_j x_j ---- */
+enum { GUIDE_COLUMNS = 18 };
+struct guide_normal {
+    size_t n_cols;
+    double yy, xy[GUIDE_COLUMNS], xx[GUIDE_COLUMNS][GUIDE_COLUMNS];
+};
+struct guide_solution {
+    double c[GUIDE_COLUMNS], cov[GUIDE_COLUMNS][GUIDE_COLUMNS]; /* cov for unit variance */
+    double rss;
+};
+struct guide_normal nw_guide_normal(const double *y, const double *const *x, size_t n_cols,
+                                    size_t n);
+/* false: the columns do not determine the coefficients */
+bool nw_guide_solve(const struct guide_normal *normal, struct guide_solution *ret);
+
+#endif
