@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "guiding/guiding_internal.h"
+#include "guiding/worm.h"
 
 #define SUB_LENGTH_s 300.0
 #define BOUNDS_AGREE 0.7
@@ -22,8 +23,9 @@ static enum nw_status new_series(size_t n, struct guide_series *s, struct nw_err
     s->t_s = nw_calloc(n + 1, sizeof *s->t_s);
     s->e_rad = nw_calloc(n + 1, sizeof *s->e_rad);
     s->x = nw_calloc(n + 1, sizeof *s->x);
+    s->known = nw_calloc(n + 1, sizeof *s->known);
     s->starts = nw_calloc(n + 1, sizeof *s->starts);
-    return s->t_s && s->e_rad && s->x && s->starts
+    return s->t_s && s->e_rad && s->x && s->known && s->starts
                ? NW_OK
                : nw_err_set(err, NW_NOMEM, "series of %zu guide samples", n);
 }
@@ -32,6 +34,7 @@ static void series_done(struct guide_series *s) {
     free(s->t_s);
     free(s->e_rad);
     free(s->x);
+    free(s->known);
     free(s->starts);
 }
 
@@ -126,10 +129,12 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
     struct guide_axis_opts axis_opts = {.cut = &w->cut,
                                         .acts = a->pulse_acts,
                                         .noise_floor_rad = opts->noise_floor_rad,
-                                        .scratch = w->scratch};
+                                        .scratch = w->scratch,
+                                        .worm = &a->worm};
     enum nw_status status = nw_guide_axis(log, &w->ra, &axis_opts, w->ra_states, &a->ra, err);
     if (status == NW_OK) {
         axis_opts.is_dec = true;
+        axis_opts.worm = NULL;
         status = nw_guide_axis(log, &w->dec, &axis_opts, w->dec_states, &a->dec, err);
     }
     a->total_rms_logged_rad = hypot(a->ra.rms_logged_rad, a->dec.rms_logged_rad);
@@ -152,6 +157,21 @@ static void keep_bounds_only(struct nw_guide_analysis *a, bool is_dec) {
         *(is_dec ? &a->subs[i].dec_rad : &a->subs[i].ra_rad) = NAN;
         a->subs[i].cross_rad2 = NAN;
     }
+}
+
+/* What a predictor that knows the worm would leave of the motion within a sub. */
+static void find_motion_without_worm(struct nw_guide_analysis *a) {
+    double sum = 0.0;
+    double n = 0.0;
+    for (size_t i = 0; i < a->n_subs; i++) {
+        if (isfinite(a->subs[i].ra_rad)) {
+            sum += nw_guide_worm_left_var(&a->worm, a->subs[i].start_s, a->subs[i].end_s);
+            n += 1.0;
+        }
+    }
+    const double motion = a->ra.motion_in_sub_rad;
+    a->worm.motion_without_rad =
+        a->worm.n > 0 && n > 0.0 ? sqrt(fmax(0.0, motion * motion - sum / n)) : NAN;
 }
 
 static enum nw_status measure_subs(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
@@ -192,6 +212,7 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
         }
     }
     nw_guide_sum_subs(a, opts->noise_floor_rad);
+    find_motion_without_worm(a);
     keep_bounds_only(a, false);
     keep_bounds_only(a, true);
     if (isnan(a->ra.motion_high_rad) && a->ra.why_null[0] == '\0') {

@@ -4,7 +4,8 @@
  * right ascension moves rate * cos dec on the sky. */
 #include <math.h>
 
-#include "guiding/guiding_internal.h"
+#include "guiding/filter.h"
+#include "guiding/worm.h"
 
 #define RESPONSE_SIGMA_MAX 0.25 /* relative; beyond, the log does not tell the response */
 #define LN_R_SIGMA_MAX 1.0      /* beyond, noise and motion are not told apart */
@@ -124,9 +125,9 @@ static double block_drift_sigma(const struct guide_series *s, double b) {
         if (s->starts[k]) {
             first = k;
         } else if (s->t_s[k] - s->t_s[first] >= block_s) {
-            const double rate =
-                ((s->e_rad[k] - b * s->x[k]) - (s->e_rad[first] - b * s->x[first])) /
-                (s->t_s[k] - s->t_s[first]);
+            const double rate = ((nw_guide_error(s, k) - b * s->x[k]) -
+                                 (nw_guide_error(s, first) - b * s->x[first])) /
+                                (s->t_s[k] - s->t_s[first]);
             sum += rate;
             sum2 += rate * rate;
             n += 1.0;
@@ -244,7 +245,23 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
         fit->ln_r_sigma <= LN_R_SIGMA_MAX ? axis->noise_high_rad : axis->uncorrelated_rad;
 }
 
-enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_series *s,
+/* Looks for the worm and fits the loop once more without it. */
+static enum nw_status take_worm(const struct nw_guide_log *log, struct guide_series *s,
+                                double r_floor_rad2, struct nw_guide_worm *worm,
+                                struct guide_fit *fit, struct nw_err *err) {
+    const struct guide_worm_opts worm_opts = {
+        .b = fit->b, .b_sigma = fit->b_sigma, .period_s = log->worm_period_s};
+    const enum nw_status status = nw_guide_find_worm(log, s, &worm_opts, worm, err);
+    if (status == NW_OK && worm->n > 0) {
+        const double b_sigma = fit->b_sigma;
+        const struct guide_fit_opts opts = {.b_fixed = fit->b, .r_floor_rad2 = r_floor_rad2};
+        *fit = nw_guide_fit_loop(s, &opts);
+        fit->b_sigma = b_sigma;
+    }
+    return status;
+}
+
+enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series *s,
                              const struct guide_axis_opts *opts, struct guide_state *states,
                              struct nw_guide_axis *axis, struct nw_err *err) {
     const double r_floor_rad2 =
@@ -256,6 +273,9 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_
                        "only %zu undisturbed samples; %d are needed", s->n, GUIDE_SAMPLES_MIN);
         (void)snprintf(axis->why_drift, sizeof axis->why_drift, "%s", axis->why_null);
         (void)snprintf(axis->why_response, sizeof axis->why_response, "%s", axis->why_null);
+        if (opts->worm) {
+            (void)snprintf(opts->worm->why_null, sizeof opts->worm->why_null, "%s", axis->why_null);
+        }
         return NW_OK;
     }
     const struct guide_pulses pulses = nw_guide_count_pulses(log, opts->is_dec);
@@ -270,6 +290,17 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_
         fit = fit_without_pulses(s, pulses.are_logged, r_floor_rad2);
         axis->is_loop_inferred = !pulses.are_logged;
         axis->pulse_gain = fit.b;
+    }
+    if (opts->worm && pulses.are_logged && is_b_told) {
+        const enum nw_status status = take_worm(log, s, r_floor_rad2, opts->worm, &fit, err);
+        if (status != NW_OK) {
+            return status;
+        }
+    } else if (opts->worm) {
+        (void)snprintf(opts->worm->why_null, sizeof opts->worm->why_null, "%.150s",
+                       pulses.are_logged
+                           ? axis->why_response
+                           : "pulses are not logged: what they took away is not known");
     }
     take_noise(s, &fit, r_floor_rad2, axis);
     if (!pulses.are_logged) {

@@ -54,6 +54,11 @@ static inline double kalman_update(struct kalman *f, double e, double x, double 
     return s;
 }
 
+/* The error less the motion that is taken as known. */
+static inline double nw_guide_error(const struct guide_series *s, size_t k) {
+    return s->e_rad[k] - s->known[k];
+}
+
 static inline double kalman_step_of(const struct guide_series *s, size_t k) {
     return k == 0 ? 0.0 : (s->t_s[k] - s->t_s[k - 1]) / s->dt0_s;
 }

@@ -13,6 +13,7 @@
 #include <stddef.h>
 
 #include "base/base.h"
+#include "guiding/findings.h"
 
 struct nw_guide_row {
     double t_s; /* mid-exposure; from the start of the log, or t_utc_s if the log has dates */
@@ -99,6 +100,7 @@ struct nw_guide_analysis {
     enum nw_pulse_acts pulse_acts;
     bool is_pulse_acts_inferred;
     struct nw_guide_axis ra, dec;
+    struct nw_guide_worm worm; /* of right ascension: findings.h */
     double total_rms_logged_rad;
     struct nw_guide_sub *subs;
     size_t n_subs;

@@ -35,6 +35,7 @@ void nw_guide_cut_done(struct guide_cut *cut);
 struct guide_series {
     size_t n;
     double *t_s, *e_rad, *x;
+    double *known; /* part of the motion that is taken as known: the worm; 0 else */
     bool *starts;
     double dt0_s; /* unit of time of the fit */
 };
@@ -113,11 +114,12 @@ struct guide_axis_opts {
     bool is_dec;
     enum nw_pulse_acts acts;
     double noise_floor_rad;
-    double *scratch; /* as long as the series */
+    double *scratch;            /* as long as the series */
+    struct nw_guide_worm *worm; /* to be filled; NULL: this axis has none */
 };
 /* Fills axis (set to NaN by the caller) but for the motion; states are the smoothed ones, valid
  * when the series has GUIDE_SAMPLES_MIN samples. */
-enum nw_status nw_guide_axis(const struct nw_guide_log *log, const struct guide_series *s,
+enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series *s,
                              const struct guide_axis_opts *opts, struct guide_state *states,
                              struct nw_guide_axis *axis, struct nw_err *err) NW_CHECKED;
 

@@ -26,12 +26,12 @@ struct guide_sums nw_guide_filter(const struct guide_series *s, double ln_q, dou
     for (size_t k = 0; k < s->n; k++) {
         const double dt = kalman_step_of(s, k);
         if (s->starts[k] || k == 0) {
-            kalman_restart(&f, s->e_rad[k], s->x[k], dt, qv);
+            kalman_restart(&f, nw_guide_error(s, k), s->x[k], dt, qv);
             continue;
         }
         kalman_predict(&f, dt, q, qv);
         double nu[2];
-        const double var = kalman_update(&f, s->e_rad[k], s->x[k], nu);
+        const double var = kalman_update(&f, nw_guide_error(s, k), s->x[k], nu);
         if (!is_v_known) {
             is_v_known = dt > 0.0;
             continue;

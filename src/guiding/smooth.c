@@ -16,7 +16,7 @@ static struct kalman forward(const struct guide_series *s, const struct guide_fi
     struct kalman f = {.p11 = KALMAN_V_UNKNOWN};
     for (size_t k = 0; k < s->n; k++) {
         const double dt = kalman_step_of(s, k);
-        const double e = s->e_rad[k] - fit->b * s->x[k];
+        const double e = nw_guide_error(s, k) - fit->b * s->x[k];
         if (s->starts[k] || k == 0) {
             kalman_restart(&f, e, 0.0, dt, qv);
         } else {
@@ -88,8 +88,9 @@ enum nw_status nw_guide_smooth(const struct guide_series *s, const struct guide_
             smooth_one(&states[k + 1], &next, is_start, &states[k]);
         }
     }
-    for (size_t k = 0; k < s->n; k++) { /* to the camera: pulses included, variances in rad^2 */
-        states[k].y_rad += fit->b * s->x[k];
+    for (size_t k = 0; k < s->n;
+         k++) { /* to the camera: pulses and worm included, variances in rad^2 */
+        states[k].y_rad += fit->b * s->x[k] + s->known[k];
         states[k].p00 *= fit->r_rad2;
         states[k].p01 *= fit->r_rad2;
         states[k].p11 *= fit->r_rad2;

@@ -16,7 +16,8 @@
 #define SIM_ARCSEC (1.0 / NW_ARCSEC_PER_RAD)
 
 struct sim_axis { /* arcsec and s */
-    double noise, walk_per_sqrt_s, drift_per_min, worm, worm_period_s, gear, gear_s, start;
+    double noise, walk_per_sqrt_s, drift_per_min, worm, worm_period_s, worm_phase, gear, gear_s,
+        start;
     double gain, deadband, response, noise_memory;
     int delay; /* frames from measurement to effect: 1 or 2 */
 };
@@ -40,7 +41,9 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, const struct 
     double gear = 0.0;
     double noise = 0.0;
     double moved = 0.0; /* by the pulses so far */
-    const double phase = 2.0 * NW_PI * gsl_rng_uniform(rng);
+    /* always drawn, so that a given phase does not change the rest of the night */
+    const double drawn = 2.0 * NW_PI * gsl_rng_uniform(rng);
+    const double phase = a->worm_phase > 0.0 ? a->worm_phase : drawn;
     const double at_zero = a->worm * (sin(phase) + 0.25 * sin(1.0) + 0.06 * sin(2.0));
     const double keep = a->gear > 0.0 ? exp(-dt / a->gear_s) : 0.0;
     for (size_t k = 0; k < n; k++) {

@@ -65,8 +65,9 @@ static void test_smoother_is_the_dense_posterior(void **state) {
     double x[N] = {0};
     bool starts[N] = {true};
     const double q = 0.3;
+    double known[N] = {0};
     const struct guide_series s = {
-        .n = N, .t_s = t, .e_rad = e, .x = x, .starts = starts, .dt0_s = 1.0};
+        .n = N, .t_s = t, .e_rad = e, .x = x, .known = known, .starts = starts, .dt0_s = 1.0};
     const struct guide_fit fit = {.ln_q = log(q), .ln_qv = GUIDE_LN_NONE, .r_rad2 = 1.0};
     struct guide_state states[N];
     struct nw_err err = {0};
@@ -140,8 +141,9 @@ static void test_likelihood_is_the_dense_one(void **state) {
     double e[3] = {0.0, 1.0, 2.5};
     double x[3] = {0};
     bool starts[3] = {true, false, false};
+    double known[3] = {0};
     const struct guide_series s = {
-        .n = 3, .t_s = t, .e_rad = e, .x = x, .starts = starts, .dt0_s = 1.0};
+        .n = 3, .t_s = t, .e_rad = e, .x = x, .known = known, .starts = starts, .dt0_s = 1.0};
     const struct guide_sums sums = nw_guide_filter(&s, log(0.5), GUIDE_LN_NONE);
     /* e2 - 2 e1 + e0 = n2 - 2 n1 + n0 + w1 - w0: variance 6 + 2 * 0.5 = 7; value 0.5 */
     assert_int_equal(sums.n, 1);

@@ -1,0 +1,44 @@
+/* findings.h - second public header of guiding: what the loop model finds beyond the motion (worm),
+ * as parts of struct nw_guide_analysis. guiding.h includes it. Units: rad and s. */
+#ifndef NW_GUIDING_FINDINGS_H
+#define NW_GUIDING_FINDINGS_H
+
+#include <stdbool.h>
+#include <stddef.h>
+
+/* ---- Worm ------------------------------------------------------------------------------------
+ * Periodic motion of right ascension, found in the open-loop motion (errors less what the pulses
+ * did) by likelihood: the filter of the loop model whitens it, so that a random walk is not taken
+ * for a period. False alarm: normalised periodogram of the innovations with floating mean (Lomb
+ * 1976, ApSS 39, 447; Zechmeister & Kuerster 2009, A&A 496, 577), chance of a maximum so high
+ * anywhere in the searched band after Baluev 2008, MNRAS 385, 1279. Period, amplitudes and phases
+ * by maximum likelihood together, sigmas from its curvature. Amplitudes are no better than the
+ * response to a pulse: where that is off by 15 %, so are they. */
+enum { NW_GUIDE_HARMONICS = 8, NW_GUIDE_PERIODS = NW_GUIDE_HARMONICS + 3 };
+
+struct nw_guide_period {
+    double period_s, period_sigma_s;
+    double amplitude_rad, amplitude_sigma_rad; /* see is_at_axis */
+    double phase_rad;      /* of amplitude * sin(2 pi (t - epoch) / period + phase), + east */
+    double axis_phase_rad; /* the same at axis angle 0; NaN: unknown; only of the worm */
+    double left_rad, left_phase_rad; /* left in the errors as logged, on the sky; likewise */
+    double false_alarm;              /* chance that noise alone shows so much */
+    int harmonic;                    /* of the worm's turn: 1, 2 ...; 0: another cause */
+};
+
+struct nw_guide_worm {
+    struct nw_guide_period periods[NW_GUIDE_PERIODS]; /* worm first, by harmonic */
+    size_t n;
+    bool is_at_axis; /* amplitudes are at the axis; false: on the sky, declination unknown */
+    double epoch_s;  /* in log time: the middle of the samples */
+    /* Right-ascension axis: hour angle of the tube with the tube east of the pier, hour angle + 180
+     * deg with it west. NaN: hour angle or tube side not known. The phase at axis angle 0 compares
+     * nights as long as the clutches stay closed; it needs a whole number of teeth. */
+    double axis_angle_rad; /* at the epoch */
+    double teeth, teeth_sigma;
+    double rms_rad, left_rms_rad; /* of all periods on the sky: without the loop, left by it */
+    double motion_without_rad;    /* motion within a sub if a predictor took away what is left */
+    char why_null[160], why_axis[160]; /* "" = found; "" = phase is keyed by the axis */
+};
+
+#endif
