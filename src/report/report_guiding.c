@@ -1,5 +1,6 @@
 /* report_guiding.c - see report_guiding.h */
 #include "report/report_guiding.h"
+#include "report/report_guiding_parts.h"
 
 #include <math.h>
 
@@ -10,7 +11,6 @@ static const char *const WHY_BACKLASH =
 static const char *const WHY_POLAR =
     "not found from one log in this version: drift at one hour angle is one component of two";
 static const char *const WHY_REPLAY = "not in this version";
-static const char *const WHY_PERIODIC = "no spectrum in this version";
 
 static const char *acts_text(enum nw_pulse_acts acts) {
     return acts == NW_PULSE_ACTS_BEFORE ? "before" : acts == NW_PULSE_ACTS_AFTER ? "after" : NULL;
@@ -96,8 +96,6 @@ static void add_nulls(struct nw_json *json, json_t *object, const char *const *k
 
 /* Keys of results that later versions fill: there, null, with the reason. */
 static void add_not_yet(struct nw_json *json) {
-    (void)nw_json_array(json, NULL, "periodic");
-    nw_json_why(json, NULL, "periodic", WHY_PERIODIC);
     json_t *backlash = nw_json_object(json, NULL, "backlash");
     nw_json_bool(json, backlash, "identified", false);
     add_nulls(json, backlash,
@@ -150,6 +148,7 @@ enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
     json_t *ringing = nw_json_object(&json, NULL, "oscillation");
     nw_json_bool(&json, ringing, "ra", a->ra.is_oscillating);
     nw_json_bool(&json, ringing, "dec", a->dec.is_oscillating);
+    nw_report_worm_json(&json, log, a);
     add_not_yet(&json);
     return nw_json_end(&json, ret, err);
 }
@@ -256,4 +255,5 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     nw_buf_printf(text, "; motion is about each sub's own mean\n");
     axis_notes(text, "RA", ra);
     axis_notes(text, "Dec", dec);
+    nw_report_worm_text(a, text);
 }
