@@ -6,7 +6,9 @@
  * nearest neighbours' mean.  3. beyond the outermost tile centres the surface goes on straight; the
  * median filter sees it mirrored about the outermost tile, so a slope is left as it is. */
 #include <assert.h>
+#include <float.h>
 
+#include "image/clones.h"
 #include "image/measure_internal.h"
 
 struct nw_background {
@@ -352,58 +354,105 @@ static struct stretch stretch_of(const struct node *a, const struct node *c, dou
     return s;
 }
 
-static void fill_sky(const struct stretch *s, size_t n, float *sky) {
-    for (size_t k = 0; k < s->n_before; k++) { /* straight on before the first centre */
-        sky[k] = s->z + (s->t + (float)(int32_t)k * s->dt) * s->c1;
+NW_CLONES static void fill_sky(const struct stretch *s, size_t n, float *sky) {
+    const struct stretch c = *s;
+    for (size_t k = 0; k < c.n_before; k++) { /* straight on before the first centre */
+        sky[k] = c.z + (c.t + (float)(int32_t)k * c.dt) * c.c1;
     }
-    for (size_t k = s->n_before; k < s->n_all; k++) {
-        const float u = s->t + (float)(int32_t)k * s->dt;
-        sky[k] = s->z + u * (s->c1 + u * (s->c2 + u * s->c3));
+#pragma omp simd
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        sky[k] = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
     }
-    const float end = s->z + s->c1 + s->c2 + s->c3;
-    const float slope = s->c1 + 2.0F * s->c2 + 3.0F * s->c3;
-    for (size_t k = s->n_all; k < n; k++) { /* and behind the last */
-        sky[k] = end + (s->t + (float)(int32_t)k * s->dt - 1.0F) * slope;
+    const float end = c.z + c.c1 + c.c2 + c.c3;
+    const float slope = c.c1 + 2.0F * c.c2 + 3.0F * c.c3;
+    for (size_t k = c.n_all; k < n; k++) { /* and behind the last */
+        sky[k] = end + (c.t + (float)(int32_t)k * c.dt - 1.0F) * slope;
     }
 }
 
-static void fill_noise(const struct stretch *s, size_t n, float *noise) {
-    for (size_t k = 0; k < s->n_before; k++) {
-        noise[k] = s->noise;
+NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise) {
+    const struct stretch c = *s;
+    for (size_t k = 0; k < c.n_before; k++) {
+        noise[k] = c.noise;
     }
-    for (size_t k = s->n_before; k < s->n_all; k++) {
-        noise[k] = s->noise + (s->t + (float)(int32_t)k * s->dt) * s->more;
+#pragma omp simd
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        noise[k] = c.noise + (c.t + (float)(int32_t)k * c.dt) * c.more;
     }
-    for (size_t k = s->n_all; k < n; k++) {
-        noise[k] = s->noise + s->more;
+    for (size_t k = c.n_all; k < n; k++) {
+        noise[k] = c.noise + c.more;
     }
+}
+
+/* (px - sky) / noise; blank: 0. ret holds the sky at first. */
+NW_CLONES static void divide_by_noise(const float *px, const float *noise, size_t n, float *ret) {
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float value = (px[k] - ret[k]) / noise[k];
+        ret[k] = fabsf(value) <= FLT_MAX ? value : 0.0F;
+    }
+}
+
+/* Along part of a row, from one stretch between tile columns to the next. */
+struct walk {
+    const struct nw_background *background;
+    struct row_place place;
+    struct node left;
+    size_t left_at, x, end; /* where the next stretch begins; where all end */
+};
+
+static struct walk walk_begin(const struct nw_background *b, size_t x0, size_t n, size_t y) {
+    return (struct walk){
+        .background = b, .place = row_place_of(b, y), .left_at = SIZE_MAX, .x = x0, .end = x0 + n};
+}
+
+/* The next stretch and its number of pixels, 0 at the end. */
+static size_t walk_on(struct walk *w, struct stretch *ret) {
+    const struct nw_background *const b = w->background;
+    if (w->x >= w->end) {
+        return 0;
+    }
+    double t = 0.0;
+    const size_t i = interval_of(w->x, b->nx, b->width_px, &t);
+    const size_t stop = interval_end(b, i);
+    const size_t n = (stop < w->end ? stop : w->end) - w->x;
+    if (w->left_at != i) {
+        w->left = row_node(b, &w->place, i);
+    }
+    const struct node right = row_node(b, &w->place, b->nx > 1 ? i + 1 : i);
+    const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
+    *ret = stretch_of(&w->left, &right, t, dt, n);
+    w->left = right;
+    w->left_at = i + 1;
+    w->x += n;
+    return n;
 }
 
 void background_span(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky,
                      float *noise) {
-    const struct row_place place = row_place_of(b, y);
-    const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
-    struct node left = {0};
-    size_t left_at = SIZE_MAX;
-    for (size_t x = x0; x < x0 + n;) {
-        double t = 0.0;
-        const size_t i = interval_of(x, b->nx, b->width_px, &t);
-        const size_t stop = interval_end(b, i);
-        const size_t end = stop < x0 + n ? stop : x0 + n;
-        if (left_at != i) {
-            left = row_node(b, &place, i);
-        }
-        const struct node right = row_node(b, &place, b->nx > 1 ? i + 1 : i);
-        const struct stretch s = stretch_of(&left, &right, t, dt, end - x);
+    struct walk walk = walk_begin(b, x0, n, y);
+    struct stretch s;
+    size_t at = 0;
+    for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
         if (sky) {
-            fill_sky(&s, end - x, sky + (x - x0));
+            fill_sky(&s, count, sky + at);
         }
         if (noise) {
-            fill_noise(&s, end - x, noise + (x - x0));
+            fill_noise(&s, count, noise + at);
         }
-        left = right;
-        left_at = i + 1;
-        x = end;
+        at += count;
+    }
+}
+
+void background_significance(const struct nw_background *b, size_t x0, size_t n, size_t y,
+                             const float *px, float *ret) {
+    enum { PART = 1024 }; /* stays in the first cache */
+    float noise[PART];
+    for (size_t at = 0; at < n; at += PART) {
+        const size_t count = n - at < PART ? n - at : PART;
+        background_span(b, x0 + at, count, y, ret + at, noise);
+        divide_by_noise(px + at, noise, count, ret + at);
     }
 }
 

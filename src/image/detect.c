@@ -1,103 +1,182 @@
 /* detect.c - the image as significance: sky off, divided by its noise, filtered with a Gaussian.
  * Idea: for faint stars in white noise the best detector is the correlation with the profile itself
  * (North 1943; for images Irwin 1985, MNRAS 214, 575, sec. 2); a Gaussian of the same width loses
- * under 2 %. Bands of rows with a margin are independent, so they run in parallel.
- * Holds: the filtered noise of white noise is 1: kernels are normalised to sum of squares 1. */
+ * under 2 %. Rows are made one after the other from a ring of rows already filtered along x, so a
+ * filtered image as a whole never exists.
+ * Holds: 1. the filtered noise of white noise is 1: kernels are normalised to sum of squares 1.
+ * 2. beyond the image, and where pixels are blank, there is sky. */
+#include "image/clones.h"
 #include "image/measure_internal.h"
 
-enum { BAND_ROWS = 128, KERNEL_MAX = 16 };
+void kernel_make(double fwhm_px, struct kernel *ret) {
+    const double sigma = fmax(fwhm_px, 1.0) / NW_FWHM_PER_SIGMA;
+    struct kernel kernel = {.fwhm_px = fwhm_px,
+                            .reach = (size_t)fmin(ceil(3.0 * sigma), (double)KERNEL_MAX)};
+    double sum2 = 0.0;
+    for (size_t k = 0; k <= kernel.reach; k++) {
+        const double value = exp(-0.5 * (double)(k * k) / (sigma * sigma));
+        kernel.weight[k] = (float)value;
+        sum2 += (k > 0 ? 2.0 : 1.0) * value * value;
+    }
+    for (size_t k = 0; k <= kernel.reach; k++) {
+        kernel.weight[k] /= (float)sqrt(sum2);
+    }
+    *ret = kernel;
+}
 
-struct filter_job {
+/* One row along x. at: its pixel 0, with `reach` values on either side. */
+NW_CLONES static void filter_along(const struct kernel *kernel, const float *at, size_t n,
+                                   float *out) {
+    const float centre = kernel->weight[0];
+    const float next = kernel->weight[1];
+#pragma omp simd
+    for (size_t x = 0; x < n; x++) {
+        out[x] = centre * at[x] + next * (at[x - 1] + at[x + 1]);
+    }
+    size_t k = 2;
+    for (; k < kernel->reach; k += 2) {
+        const float a = kernel->weight[k];
+        const float b = kernel->weight[k + 1];
+        const float *const low = at - k;
+        const float *const high = at + k;
+#pragma omp simd
+        for (size_t x = 0; x < n; x++) {
+            out[x] += a * (low[x] + high[x]) + b * (low[x - 1] + high[x + 1]);
+        }
+    }
+    if (k == kernel->reach) {
+        const float a = kernel->weight[k];
+        const float *const low = at - k;
+        const float *const high = at + k;
+#pragma omp simd
+        for (size_t x = 0; x < n; x++) {
+            out[x] += a * (low[x] + high[x]);
+        }
+    }
+}
+
+NW_CLONES static void scale_row(float weight, const float *row, size_t n, float *out) {
+#pragma omp simd
+    for (size_t x = 0; x < n; x++) {
+        out[x] = weight * row[x];
+    }
+}
+
+NW_CLONES static void add_rows(float weight, const float *low, const float *high, size_t n,
+                               float *out) {
+#pragma omp simd
+    for (size_t x = 0; x < n; x++) {
+        out[x] += weight * (low[x] + high[x]);
+    }
+}
+
+size_t row_filter_floats(const struct kernel *kernel, size_t n) {
+    const size_t ring_rows = 2 * kernel->reach + 2; /* the last one stays empty: beyond the image */
+    return ring_rows * n + 2 * (n + 2 * kernel->reach);
+}
+
+void row_filter_init(struct row_filter *filter, const struct field *field,
+                     const struct kernel *kernel, size_t x0, size_t n, float *memory) {
+    const size_t ring = (2 * kernel->reach + 1) * n;
+    *filter = (struct row_filter){.field = field,
+                                  .kernel = kernel,
+                                  .x0 = x0,
+                                  .n = n,
+                                  .next_y = SIZE_MAX,
+                                  .ring = memory,
+                                  .empty = memory + ring,
+                                  .line = memory + ring + n,
+                                  .px = memory + ring + n + n + 2 * kernel->reach};
+    for (size_t i = 0; i < n + n + 2 * kernel->reach; i++) {
+        filter->empty[i] = 0.0F; /* and line: outside the image it stays so */
+    }
+}
+
+/* Row y as significance, then filtered along x, into its place in the ring. */
+static void take_row(struct row_filter *f, size_t y) {
+    const struct nw_image_view *const image = &f->field->image;
+    const size_t reach = f->kernel->reach;
+    const size_t first = f->x0 > reach ? f->x0 - reach : 0;
+    const size_t past = f->x0 + f->n + reach;
+    const size_t end = past < image->width_px ? past : image->width_px;
+    const float *const px = nw_image_span(image, first, end - first, y, f->px);
+    background_significance(f->field->background, first, end - first, y, px,
+                            f->line + (first + reach - f->x0));
+    filter_along(f->kernel, f->line + reach, f->n, f->ring + y % (2 * reach + 1) * f->n);
+}
+
+void row_filter_row(struct row_filter *f, size_t y, float *out) {
+    const size_t reach = f->kernel->reach;
+    const size_t height = f->field->image.height_px;
+    if (f->next_y == SIZE_MAX) {
+        f->next_y = y > reach ? y - reach : 0;
+    }
+    for (; f->next_y < height && f->next_y <= y + reach; f->next_y++) {
+        take_row(f, f->next_y);
+    }
+    const size_t ring_rows = 2 * reach + 1;
+    scale_row(f->kernel->weight[0], f->ring + y % ring_rows * f->n, f->n, out);
+    for (size_t k = 1; k <= reach; k++) {
+        const float *const low = y >= k ? f->ring + (y - k) % ring_rows * f->n : f->empty;
+        const float *const high = y + k < height ? f->ring + (y + k) % ring_rows * f->n : f->empty;
+        add_rows(f->kernel->weight[k], low, high, f->n, out);
+    }
+}
+
+float filtered_at(const struct field *field, const struct kernel *kernel, size_t x, size_t y) {
+    float memory[(2 * KERNEL_MAX + 2) + 2 * (1 + 2 * KERNEL_MAX)];
+    struct row_filter filter;
+    float value = 0.0F;
+    row_filter_init(&filter, field, kernel, x, 1, memory);
+    row_filter_row(&filter, y, &value);
+    return value;
+}
+
+/* ---- scatter of the filtered image ---- */
+
+enum { SIDE = 32, BLOCKS = 24 };
+
+struct scatter_job {
     const struct field *field;
-    float *ret;
-    float kernel[2 * KERNEL_MAX + 1];
-    int reach;
-    bool *is_failed; /* per band */
+    const struct kernel *kernel;
+    size_t n_x, n_y;
+    double *scatter;
 };
 
-/* One row as significance, then filtered along x. work: width + 2 * reach, zero at the ends. */
-static void filter_row(const struct filter_job *job, size_t y, float *sky, float *work,
-                       float *out) {
-    const struct nw_image_view *image = &job->field->image;
-    const size_t n = image->width_px;
-    const size_t reach = (size_t)job->reach;
-    float *const noise = sky + n;
-    background_span(job->field->background, 0, n, y, sky, noise);
-    const float *const px = nw_image_span(image, 0, n, y, out);
-    for (size_t x = 0; x < n; x++) {
-        const float value = (px[x] - sky[x]) / noise[x];
-        work[reach + x] = isfinite(value) ? value : 0.0F;
+/* Below its median the filtered image holds noise and hardly any star: median - 15.87 % quantile of
+ * one block is its sigma. */
+static void measure_block(void *user, size_t index) {
+    const struct scatter_job *const job = user;
+    const struct nw_image_view *const image = &job->field->image;
+    const size_t x0 = index % job->n_x * (image->width_px - SIDE) / job->n_x;
+    const size_t y0 = index / job->n_x * (image->height_px - SIDE) / job->n_y;
+    float memory[(2 * KERNEL_MAX + 2) * SIDE + 2 * (SIDE + 2 * KERNEL_MAX)];
+    float values[SIDE * SIDE];
+    int32_t keys[SIDE * SIDE];
+    struct row_filter filter;
+    row_filter_init(&filter, job->field, job->kernel, x0, SIDE, memory);
+    for (size_t y = 0; y < SIDE; y++) {
+        row_filter_row(&filter, y0 + y, values + y * SIDE);
     }
-    for (size_t x = 0; x < n; x++) {
-        float sum = 0.0F;
-        for (size_t k = 0; k <= 2 * reach; k++) {
-            sum += job->kernel[k] * work[x + k];
-        }
-        out[x] = sum;
-    }
+    rank_keys(values, (size_t)SIDE * SIDE, keys);
+    const size_t below = (size_t)(0.158655 * (SIDE * SIDE - 1) + 0.5); /* Phi(-1) */
+    job->scatter[index] = (double)rank_value(keys, (size_t)SIDE * SIDE, SIDE * SIDE / 2) -
+                          (double)rank_value(keys, (size_t)SIDE * SIDE, below);
 }
 
-static void filter_band(void *user, size_t band) {
-    const struct filter_job *job = user;
-    const size_t n = job->field->image.width_px;
-    const size_t height = job->field->image.height_px;
-    const size_t reach = (size_t)job->reach;
-    const size_t y0 = band * BAND_ROWS;
-    const size_t y1 = y0 + BAND_ROWS < height ? y0 + BAND_ROWS : height;
-    const size_t first = y0 > reach ? y0 - reach : 0;
-    const size_t end = y1 + reach < height ? y1 + reach : height;
-    float *const rows = nw_calloc((end - first) * n + 2 * n + n + 2 * reach, sizeof *rows);
-    if (!rows) {
-        job->is_failed[band] = true;
-        return;
+double filtered_scatter(const struct field *field, const struct kernel *kernel) {
+    double scatter[BLOCKS * BLOCKS];
+    const size_t across = field->image.width_px / SIDE;
+    const size_t down = field->image.height_px / SIDE;
+    struct scatter_job job = {.field = field,
+                              .kernel = kernel,
+                              .n_x = across < BLOCKS ? across : BLOCKS,
+                              .n_y = down < BLOCKS ? down : BLOCKS,
+                              .scatter = scatter};
+    const size_t n = job.n_x * job.n_y;
+    if (n < 4) {
+        return 1.0;
     }
-    float *const sky = rows + (end - first) * n;
-    float *const work = sky + 2 * n;
-    for (size_t y = first; y < end; y++) {
-        filter_row(job, y, sky, work, rows + (y - first) * n);
-    }
-    for (size_t y = y0; y < y1; y++) {
-        float *const out = job->ret + y * n;
-        memset(out, 0, n * sizeof *out);
-        for (size_t k = 0; k <= 2 * reach; k++) {
-            if (y + k < first + reach || y + k - reach >= end) {
-                continue; /* beyond the image: sky */
-            }
-            const float *const in = rows + (y + k - reach - first) * n;
-            const float weight = job->kernel[k];
-            for (size_t x = 0; x < n; x++) {
-                out[x] += weight * in[x];
-            }
-        }
-    }
-    free(rows);
-}
-
-enum nw_status detect_filter(const struct field *field, double kernel_fwhm_px, float *ret,
-                             struct nw_err *err) {
-    struct filter_job job = {.field = field, .ret = ret};
-    const double sigma = fmax(kernel_fwhm_px, 1.0) / NW_FWHM_PER_SIGMA;
-    job.reach = (int)fmin(ceil(3.0 * sigma), (double)KERNEL_MAX);
-    double sum2 = 0.0;
-    for (int k = -job.reach; k <= job.reach; k++) {
-        const double value = exp(-0.5 * k * k / (sigma * sigma));
-        job.kernel[k + job.reach] = (float)value;
-        sum2 += value * value;
-    }
-    for (int k = 0; k <= 2 * job.reach; k++) {
-        job.kernel[k] /= (float)sqrt(sum2);
-    }
-    const size_t n_bands = (field->image.height_px + BAND_ROWS - 1) / BAND_ROWS;
-    job.is_failed = nw_calloc(n_bands, sizeof *job.is_failed);
-    if (!job.is_failed) {
-        return nw_err_set(err, NW_NOMEM, "%zu bands of rows", n_bands);
-    }
-    (void)nw_parallel_for(n_bands, field->n_threads, filter_band, &job, NULL);
-    bool is_failed = false;
-    for (size_t band = 0; band < n_bands; band++) {
-        is_failed = is_failed || job.is_failed[band];
-    }
-    free(job.is_failed);
-    return is_failed ? nw_err_set(err, NW_NOMEM, "filter rows of %zu px", field->image.width_px)
-                     : NW_OK;
+    (void)nw_parallel_for(n, field->n_threads, measure_block, &job, NULL);
+    return fmax(nw_stat_median(scatter, n), 1.0);
 }

@@ -3,8 +3,6 @@
  * into frame pixels (one colour of a mosaic has a pitch of 2). */
 #include "image/measure_internal.h"
 
-#include "base/big.h"
-
 static const char *const FLAG_WORDS[] = {
 #define X(name, bit, word, text) [bit] = (word),
     NW_STAR_FLAG_LIST(X)
@@ -122,81 +120,6 @@ static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     }
 }
 
-/* Below its median the filtered image holds noise and hardly any star: median - 15.87 % quantile of
- * one block is its sigma. */
-static double block_scatter(const float *filtered, size_t width, size_t x0, size_t y0) {
-    enum { SIDE = 32 };
-    double values[SIDE * SIDE];
-    size_t n = 0;
-    for (size_t y = y0; y < y0 + SIDE; y++) {
-        for (size_t x = x0; x < x0 + SIDE; x++) {
-            values[n++] = (double)filtered[y * width + x];
-        }
-    }
-    const double low = nw_stat_quantile(values, n, 0.158655); /* Phi(-1) */
-    return nw_stat_quantile(values, n, 0.5) - low;
-}
-
-/* Scatter of the filtered image: 1 for white noise, more where the noise of neighbouring pixels is
- * alike (resampled or processed frames, plates); never taken below 1. The median over blocks: a
- * cluster or nebula over part of the frame does not count as noise. */
-static double filtered_scatter(const float *filtered, size_t width, size_t height) {
-    enum { SIDE = 32, BLOCKS = 24 };
-    double scatter[BLOCKS * BLOCKS];
-    const size_t n_x = width / SIDE < BLOCKS ? width / SIDE : BLOCKS;
-    const size_t n_y = height / SIDE < BLOCKS ? height / SIDE : BLOCKS;
-    if (n_x * n_y < 4) {
-        return 1.0;
-    }
-    for (size_t j = 0; j < n_y; j++) {
-        for (size_t i = 0; i < n_x; i++) {
-            scatter[j * n_x + i] =
-                block_scatter(filtered, width, i * (width - SIDE) / n_x, j * (height - SIDE) / n_y);
-        }
-    }
-    return fmax(nw_stat_median(scatter, n_x * n_y), 1.0);
-}
-
-/* Width of the filter in that of the stars: 6 % less significant than the matched one (2 a b / (a^2
- * + b^2), two Gaussians), and neighbours part at 1.2 instead of 1.4 of their own width. */
-static const double KERNEL_SHARE = 0.7;
-
-/* Finds peaks twice: with a usual width, then with the width that the first ones show. */
-static enum nw_status find_peaks(const struct field *field, double threshold, float *filtered,
-                                 struct peak_list *peaks, double *ret_fwhm_px, struct nw_err *err) {
-    double kernel_px = KERNEL_SHARE * 3.0 * field->pixel_width;
-    for (int round = 0; round < 2; round++) {
-        enum nw_status status = detect_filter(field, kernel_px, filtered, err);
-        if (status == NW_OK) {
-            free(peaks->peaks);
-            *peaks = (struct peak_list){0};
-            const double scatter =
-                filtered_scatter(filtered, field->image.width_px, field->image.height_px);
-            status = peaks_find(filtered, field, threshold * scatter, kernel_px, peaks, err);
-        }
-        if (status != NW_OK) {
-            return status;
-        }
-        const double seen = seeing_guess(field, peaks);
-        const double wanted_px = KERNEL_SHARE * seen;
-        const bool is_near = wanted_px > 0.75 * kernel_px && wanted_px < 1.35 * kernel_px;
-        *ret_fwhm_px = seen;
-        if (is_near || peaks->n == 0) {
-            break;
-        }
-        kernel_px = fmin(fmax(wanted_px, 1.2), 12.0);
-    }
-    size_t kept = 0;
-    for (size_t i = 0; i < peaks->n; i++) {
-        const struct peak *const p = &peaks->peaks[i];
-        if (!peak_is_sharp(field, p->x, p->y, 0.9 * *ret_fwhm_px)) {
-            peaks->peaks[kept++] = *p;
-        }
-    }
-    peaks->n = kept;
-    return NW_OK;
-}
-
 /* Everything that is said of the frame as a whole, once its stars are measured. */
 static void summarise(const struct field *field, const struct plane *plane,
                       const struct seeing *seeing, struct nw_measure *m) {
@@ -216,8 +139,6 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
                                     struct nw_err *err) {
     struct nw_background *background = NULL;
     struct peak_list peaks = {0};
-    float *filtered = NULL;
-    const size_t n_px = plane->view.width_px * plane->view.height_px;
     struct value_range range;
     struct field field = {.image = plane->view,
                           .pixel_width = 1.0 / plane->pitch,
@@ -236,16 +157,9 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     field.background = background;
     field.variance_per_adu = photon_variance(frame, opts);
     field.saturation_adu = saturation_level(frame, opts, top_adu, range.n_top);
-    filtered = nw_big_alloc(n_px * sizeof *filtered);
-    if (!filtered) {
-        status = nw_err_set(err, NW_NOMEM, "filtered image of %zu px", n_px);
-        goto done;
-    }
     const double threshold = opts && opts->detect_sigma > 0.0 ? opts->detect_sigma : 5.0;
     struct seeing seeing = {.beta = 3.5};
-    status = find_peaks(&field, threshold, filtered, &peaks, &seeing.fwhm_px, err);
-    nw_big_free(filtered);
-    filtered = NULL;
+    status = peaks_find(&field, threshold, &peaks, &seeing.fwhm_px, err);
     if (status != NW_OK) {
         goto done;
     }
@@ -257,7 +171,6 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
         summarise(&field, plane, &seeing, m);
     }
 done:
-    nw_big_free(filtered);
     free(peaks.peaks);
     nw_background_free(background);
     return status;

@@ -36,6 +36,9 @@ enum nw_status background_build(const struct nw_image_view *image,
 /* Part of a row: x0 <= x < x0 + n. */
 void background_span(const struct nw_background *background, size_t x0, size_t n, size_t y,
                      float *sky, float *noise);
+/* (px - sky) / noise of part of a row; blank pixels: 0. */
+void background_significance(const struct nw_background *background, size_t x0, size_t n, size_t y,
+                             const float *px, float *ret);
 /* Where the noise is 0 (digital silence) it is raised to floor_adu, so that ratios stay finite. */
 void background_raise_noise(struct nw_background *background, double floor_adu);
 
@@ -58,11 +61,56 @@ void spline_second_derivatives(const double *z, size_t n, size_t stride, double 
 void spline_weights(double t, double weight[static 4]);
 
 /* ---- detect.c: the image filtered with a Gaussian, in units of the filtered noise ---- */
-/* ret: width * height floats, the caller's. Blank pixels count as sky. */
-enum nw_status detect_filter(const struct field *field, double kernel_fwhm_px, float *ret,
-                             struct nw_err *err) NW_CHECKED;
+enum { KERNEL_MAX = 16 };
+struct kernel {
+    double fwhm_px;
+    size_t reach;
+    float weight[KERNEL_MAX + 1]; /* of the middle, and to either side */
+};
+void kernel_make(double fwhm_px, struct kernel *ret);
+/* Columns x0 .. x0 + n - 1, row after row. memory: row_filter_floats(kernel, n), the caller's. */
+struct row_filter {
+    const struct field *field;
+    const struct kernel *kernel;
+    size_t x0, n, next_y;
+    float *ring, *empty, *line, *px;
+};
+size_t row_filter_floats(const struct kernel *kernel, size_t n);
+void row_filter_init(struct row_filter *filter, const struct field *field,
+                     const struct kernel *kernel, size_t x0, size_t n, float *memory);
+/* n values of row y, which rises by one from call to call. */
+void row_filter_row(struct row_filter *filter, size_t y, float *out);
+float filtered_at(const struct field *field, const struct kernel *kernel, size_t x, size_t y);
+/* Scatter of the filtered image: 1 for white noise, more where the noise of neighbouring pixels is
+ * alike (resampled or processed frames, plates); never taken below 1. The median over blocks: a
+ * cluster or nebula over part of the frame does not count as noise. */
+double filtered_scatter(const struct field *field, const struct kernel *kernel);
 
-/* ---- peaks.c: connected pixels above the threshold, and the maxima in them ---- */
+/* ---- runs.c: runs of pixels above the threshold in a band of rows, and the maxima in them ---- */
+struct run {
+    int32_t y, x0, x1;   /* x0 <= x < x1 */
+    uint32_t parent;     /* peaks.c */
+    const float *values; /* of the filtered image, in the band's memory */
+};
+struct maximum {
+    int32_t x, y;
+    float snr;
+    uint32_t run;
+};
+struct band {
+    struct run *runs;
+    float *values;
+    struct maximum *maxima;
+    size_t n_runs, cap_runs, n_values, cap_values, n_maxima, cap_maxima;
+    bool is_scanned;
+    enum nw_status status;
+    struct nw_err err;
+};
+void band_scan(const struct field *field, const struct kernel *kernel, float threshold,
+               size_t y_first, size_t y_end, struct band *ret);
+void band_done(struct band *band);
+
+/* ---- peaks.c: connected runs, and the maxima that stand alone ---- */
 struct peak {
     int32_t x, y;
     float snr;      /* of the filtered image */
@@ -72,11 +120,17 @@ struct peak_list {
     struct peak *peaks; /* brightest first */
     size_t n, cap;
 };
-enum nw_status peaks_find(const float *filtered, const struct field *field, double threshold,
-                          double kernel_fwhm_px, struct peak_list *ret,
+/* Bands that are not scanned count as empty. */
+enum nw_status peaks_join(const struct field *field, const struct kernel *kernel, float threshold,
+                          const struct band *bands, size_t n_bands, struct peak_list *ret,
                           struct nw_err *err) NW_CHECKED;
 /* Too sharp for a star of this width: a hot pixel or a particle hit. */
 bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_px);
+
+/* ---- find.c: both together ---- */
+/* Peaks above `threshold` sigmas, and the width of the stars among them. */
+enum nw_status peaks_find(const struct field *field, double threshold, struct peak_list *ret,
+                          double *ret_fwhm_px, struct nw_err *err) NW_CHECKED;
 
 /* ---- window.c ---- */
 #define WINDOW_MAX_RADIUS 40

@@ -1,21 +1,22 @@
-/* peaks.c - where the stars are: connected pixels above the threshold, and the maxima in them.
+/* peaks.c - where the stars are: components of connected runs, and which of their maxima stay.
  * Idea: runs of pixels are joined to components by union-find, row by row (Rosenfeld & Pfaltz
  * 1966); each component's maxima are its candidates; a fainter one stands for itself only when the
  * valley towards every brighter one nearby is deep enough (saddle contrast, as Bertin & Arnouts
- * 1996, A&AS 117, 393, sec. 4 ask of their branches). Holds: equal neighbours have one maximum, the
- * first in the order of rows (saturated flat tops). */
+ * 1996, A&AS 117, 393, sec. 4 ask of their branches). Holds: the filtered image is known above the
+ * threshold; below, single values are computed when a valley asks for them. */
 #include "image/measure_internal.h"
 
-#define MAX_RUNS ((size_t)1 << 26)
+#define MAX_RUNS ((size_t)1 << 28)
 #define MAX_PEAKS ((size_t)1 << 20)
 
-struct run {
-    int32_t y, x0, x1; /* x0 <= x < x1 */
-    uint32_t parent;
-};
-struct run_list {
+/* All runs in the order of rows, and how to find those of a row. */
+struct run_map {
+    const struct field *field;
+    const struct kernel *kernel;
+    float threshold;
     struct run *runs;
-    size_t n, cap;
+    size_t n;
+    uint32_t *row_start; /* height + 1 */
 };
 /* Sums over the pixels of one component: its size and shape. */
 struct component {
@@ -30,33 +31,8 @@ static uint32_t root_of(struct run *runs, uint32_t i) {
     return i;
 }
 
-static enum nw_status collect_runs(const float *filtered, size_t width, size_t height,
-                                   float threshold, struct run_list *list, struct nw_err *err) {
-    for (size_t y = 0; y < height; y++) {
-        const float *const row = filtered + y * width;
-        for (size_t x = 0; x < width; x++) {
-            if (!(row[x] > threshold)) {
-                continue;
-            }
-            const enum nw_status status = nw_grow((void **)&list->runs, &list->cap, list->n + 1,
-                                                  sizeof *list->runs, MAX_RUNS, err);
-            if (status != NW_OK) {
-                return status;
-            }
-            struct run *const run = &list->runs[list->n];
-            *run = (struct run){(int32_t)y, (int32_t)x, (int32_t)x, (uint32_t)list->n};
-            while (x < width && row[x] > threshold) {
-                x++;
-            }
-            run->x1 = (int32_t)x;
-            list->n++;
-        }
-    }
-    return NW_OK;
-}
-
 /* Joins the runs of neighbouring rows that touch, corners included. */
-static void join_runs(struct run_list *list) {
+static void join_runs(struct run_map *list) {
     size_t above = 0;
     for (size_t i = 0; i < list->n; i++) {
         struct run *const run = &list->runs[i];
@@ -76,18 +52,18 @@ static void join_runs(struct run_list *list) {
     }
 }
 
-static void sum_components(struct run_list *list, struct component *sums) {
+static void sum_components(struct run_map *list, struct component *sums) {
     for (size_t i = 0; i < list->n; i++) {
         const struct run *const run = &list->runs[i];
         struct component *const c = &sums[root_of(list->runs, (uint32_t)i)];
-        for (int32_t x = run->x0; x < run->x1; x++) {
-            c->n += 1.0;
-            c->x += x;
-            c->y += run->y;
-            c->xx += (double)x * x;
-            c->xy += (double)x * run->y;
-            c->yy += (double)run->y * run->y;
-        }
+        const double n = run->x1 - run->x0;
+        const double middle = 0.5 * (run->x0 + run->x1 - 1);
+        c->n += n;
+        c->x += n * middle;
+        c->y += n * run->y;
+        c->xx += n * (middle * middle + (n * n - 1.0) / 12.0); /* of n whole numbers in a row */
+        c->xy += n * middle * run->y;
+        c->yy += n * (double)run->y * run->y;
     }
 }
 
@@ -105,63 +81,10 @@ static bool component_is_streak(const struct component *c, double kernel_fwhm_px
     return major > 4.0 * minor && sqrt(12.0) * major > 8.0 * kernel_fwhm_px;
 }
 
-static bool is_maximum(const float *f, size_t width, size_t height, int32_t x, int32_t y) {
-    const float here = f[(size_t)y * width + (size_t)x];
-    for (int32_t dy = -1; dy <= 1; dy++) {
-        for (int32_t dx = -1; dx <= 1; dx++) {
-            const int32_t nx = x + dx;
-            const int32_t ny = y + dy;
-            if ((dx == 0 && dy == 0) || nx < 0 || ny < 0 || nx >= (int32_t)width ||
-                ny >= (int32_t)height) {
-                continue;
-            }
-            const float there = f[(size_t)ny * width + (size_t)nx];
-            const bool is_before = dy < 0 || (dy == 0 && dx < 0);
-            if (there > here || (is_before && there == here)) {
-                return false;
-            }
-        }
-    }
-    return true;
-}
-
 struct candidate {
     struct peak peak;
     uint32_t component;
 };
-struct candidate_list {
-    struct candidate *items;
-    size_t n, cap;
-};
-
-static enum nw_status collect_maxima(const float *f, const struct field *field,
-                                     struct run_list *list, const struct component *sums,
-                                     double kernel_fwhm_px, struct candidate_list *ret,
-                                     struct nw_err *err) {
-    const size_t width = field->image.width_px;
-    for (size_t i = 0; i < list->n; i++) {
-        const struct run *const run = &list->runs[i];
-        for (int32_t x = run->x0; x < run->x1; x++) {
-            if (!is_maximum(f, width, field->image.height_px, x, run->y)) {
-                continue;
-            }
-            const enum nw_status status = nw_grow((void **)&ret->items, &ret->cap, ret->n + 1,
-                                                  sizeof *ret->items, MAX_PEAKS, err);
-            if (status != NW_OK) {
-                return status;
-            }
-            const uint32_t root = root_of(list->runs, (uint32_t)i);
-            ret->items[ret->n++] = (struct candidate){
-                .peak = {.x = x,
-                         .y = run->y,
-                         .snr = f[(size_t)run->y * width + (size_t)x],
-                         .is_streak = component_is_streak(&sums[root], kernel_fwhm_px)},
-                .component = root};
-        }
-    }
-    return NW_OK;
-}
-
 static int by_component_then_snr(const void *a, const void *b) {
     const struct candidate *const p = a;
     const struct candidate *const q = b;
@@ -184,30 +107,47 @@ static int by_snr(const void *a, const void *b) {
     return p->y != q->y ? (p->y < q->y ? -1 : 1) : (p->x > q->x) - (p->x < q->x);
 }
 
-/* Lowest value on the straight line between two peaks. */
-static double valley(const float *f, size_t width, const struct peak *a, const struct peak *b) {
-    const int32_t dx = b->x - a->x;
-    const int32_t dy = b->y - a->y;
-    const int32_t n = abs(dx) > abs(dy) ? abs(dx) : abs(dy);
-    double lowest = (double)b->snr;
-    for (int32_t i = 1; i < n; i++) {
-        const int32_t x = a->x + (int32_t)lround((double)dx * i / n);
-        const int32_t y = a->y + (int32_t)lround((double)dy * i / n);
-        lowest = fmin(lowest, (double)f[(size_t)y * width + (size_t)x]);
+/* Is the filtered image below `limit` at a place? */
+static bool is_below(const struct run_map *map, int32_t x, int32_t y, double limit) {
+    size_t low = map->row_start[y];
+    size_t high = map->row_start[y + 1];
+    while (low < high) { /* the first run that ends behind x */
+        const size_t middle = (low + high) / 2;
+        if (map->runs[middle].x1 <= x) {
+            low = middle + 1;
+        } else {
+            high = middle;
+        }
     }
-    return lowest;
+    if (low < map->row_start[y + 1] && map->runs[low].x0 <= x) {
+        return (double)map->runs[low].values[x - map->runs[low].x0] < limit;
+    }
+    return (double)map->threshold < limit ||
+           (double)filtered_at(map->field, map->kernel, (size_t)x, (size_t)y) < limit;
 }
 
 /* Deep enough: five noise sigmas (photon noise of the brighter one's wing included as sqrt of the
- * significance, common practice, no source) and 3 % of the valley's own height. */
-static bool stands_alone(const float *f, size_t width, const struct peak *bright,
+ * significance, common practice, no source) and 3 % of the valley's own height. Then some value on
+ * the straight line between them is below what that leaves. */
+static bool stands_alone(const struct run_map *map, const struct peak *bright,
                          const struct peak *faint) {
-    const double saddle = valley(f, width, bright, faint);
-    return (double)faint->snr - saddle > 5.0 + 0.03 * fmax(saddle, 0.0);
+    const double over = (double)faint->snr - 5.0;
+    const double limit = over > 0.0 ? over / 1.03 : over;
+    const int32_t dx = faint->x - bright->x;
+    const int32_t dy = faint->y - bright->y;
+    const int32_t n = abs(dx) > abs(dy) ? abs(dx) : abs(dy);
+    for (int32_t i = n - 1; i > 0; i--) { /* the lowest is near the fainter one */
+        const int32_t x = bright->x + (int32_t)lround((double)dx * i / n);
+        const int32_t y = bright->y + (int32_t)lround((double)dy * i / n);
+        if (is_below(map, x, y, limit)) {
+            return true;
+        }
+    }
+    return false;
 }
 
 /* Candidates come brightest first within a component; returns how many stay, packed in front. */
-static size_t keep_separate(const float *f, size_t width, double reach_px, struct candidate *c,
+static size_t keep_separate(const struct run_map *map, double reach_px, struct candidate *c,
                             size_t n) {
     size_t kept = 0;
     for (size_t i = 0; i < n; i++) {
@@ -215,7 +155,7 @@ static size_t keep_separate(const float *f, size_t width, double reach_px, struc
         for (size_t k = 0; k < kept && stays; k++) {
             const double distance =
                 hypot((double)(c[k].peak.x - c[i].peak.x), (double)(c[k].peak.y - c[i].peak.y));
-            stays = distance > reach_px || stands_alone(f, width, &c[k].peak, &c[i].peak);
+            stays = distance > reach_px || stands_alone(map, &c[k].peak, &c[i].peak);
         }
         if (stays) {
             c[kept++] = c[i];
@@ -224,26 +164,28 @@ static size_t keep_separate(const float *f, size_t width, double reach_px, struc
     return kept;
 }
 
-static enum nw_status separate(const float *f, size_t width, double kernel_fwhm_px,
-                               struct candidate_list *list, struct peak_list *ret,
-                               struct nw_err *err) {
-    qsort(list->items, list->n, sizeof *list->items, by_component_then_snr);
-    for (size_t i = 0; i < list->n;) {
+static enum nw_status separate(const struct run_map *map, struct candidate *items, size_t n,
+                               struct peak_list *ret, struct nw_err *err) {
+    qsort(items, n, sizeof *items, by_component_then_snr);
+    for (size_t i = 0; i < n;) {
         size_t end = i + 1;
-        while (end < list->n && list->items[end].component == list->items[i].component) {
+        while (end < n && items[end].component == items[i].component) {
             end++;
         }
-        const double reach_px = 20.0 * kernel_fwhm_px;
-        const size_t kept = keep_separate(f, width, reach_px, list->items + i, end - i);
+        const double reach_px = 20.0 * map->kernel->fwhm_px;
+        const size_t kept = keep_separate(map, reach_px, items + i, end - i);
         const enum nw_status status = nw_grow((void **)&ret->peaks, &ret->cap, ret->n + kept,
                                               sizeof *ret->peaks, MAX_PEAKS, err);
         if (status != NW_OK) {
             return status;
         }
         for (size_t k = 0; k < kept; k++) {
-            ret->peaks[ret->n++] = list->items[i + k].peak;
+            ret->peaks[ret->n++] = items[i + k].peak;
         }
         i = end;
+    }
+    if (ret->n > 0) {
+        qsort(ret->peaks, ret->n, sizeof *ret->peaks, by_snr);
     }
     return NW_OK;
 }
@@ -298,40 +240,82 @@ bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_
     return sum / n + 3.0 * (double)noise / sqrt((double)n) < 0.5 * side / own * (double)top;
 }
 
-enum nw_status peaks_find(const float *filtered, const struct field *field, double threshold,
-                          double kernel_fwhm_px, struct peak_list *ret, struct nw_err *err) {
-    const size_t width = field->image.width_px;
-    struct run_list runs = {0};
-    struct component *sums = NULL;
-    struct candidate_list candidates = {0};
-    struct peak_list found = {0};
-    enum nw_status status =
-        collect_runs(filtered, width, field->image.height_px, (float)threshold, &runs, err);
-    if (status != NW_OK) {
-        goto done;
-    }
-    join_runs(&runs);
-    sums = nw_calloc(runs.n, sizeof *sums);
-    if (!sums) {
-        status = nw_err_set(err, NW_NOMEM, "%zu components", runs.n);
-        goto done;
-    }
-    sum_components(&runs, sums);
-    status = collect_maxima(filtered, field, &runs, sums, kernel_fwhm_px, &candidates, err);
-    if (status == NW_OK && candidates.n > 0) {
-        status = separate(filtered, width, kernel_fwhm_px, &candidates, &found, err);
-    }
-    if (status == NW_OK) {
-        if (found.n > 0) {
-            qsort(found.peaks, found.n, sizeof *found.peaks, by_snr);
+/* The runs of all bands in one list, and where each row begins. */
+static void gather_runs(const struct band *bands, size_t n_bands, struct run_map *map) {
+    for (size_t k = 0; k < n_bands; k++) {
+        for (size_t i = 0; i < bands[k].n_runs; i++) {
+            map->runs[map->n] = bands[k].runs[i];
+            map->runs[map->n].parent = (uint32_t)map->n;
+            map->n++;
         }
+    }
+    size_t at = 0;
+    for (size_t y = 0; y <= map->field->image.height_px; y++) {
+        while (at < map->n && (size_t)map->runs[at].y < y) {
+            at++;
+        }
+        map->row_start[y] = (uint32_t)at;
+    }
+}
+
+static size_t gather_candidates(const struct band *bands, size_t n_bands, struct run_map *map,
+                                const struct component *sums, struct candidate *ret) {
+    size_t n = 0;
+    uint32_t first_run = 0;
+    for (size_t k = 0; k < n_bands; k++) {
+        for (size_t i = 0; i < bands[k].n_maxima; i++) {
+            const struct maximum *const m = &bands[k].maxima[i];
+            const uint32_t root = root_of(map->runs, first_run + m->run);
+            ret[n++] = (struct candidate){
+                .peak = {.x = m->x,
+                         .y = m->y,
+                         .snr = m->snr,
+                         .is_streak = component_is_streak(&sums[root], map->kernel->fwhm_px)},
+                .component = root};
+        }
+        first_run += (uint32_t)bands[k].n_runs;
+    }
+    return n;
+}
+
+enum nw_status peaks_join(const struct field *field, const struct kernel *kernel, float threshold,
+                          const struct band *bands, size_t n_bands, struct peak_list *ret,
+                          struct nw_err *err) {
+    size_t n_runs = 0;
+    size_t n_maxima = 0;
+    for (size_t k = 0; k < n_bands; k++) {
+        n_runs += bands[k].n_runs;
+        n_maxima += bands[k].n_maxima;
+    }
+    if (n_runs > MAX_RUNS || n_maxima > MAX_PEAKS) {
+        return nw_err_set(err, NW_LIMIT, "%zu runs of pixels with %zu maxima above the threshold",
+                          n_runs, n_maxima);
+    }
+    struct run_map map = {.field = field, .kernel = kernel, .threshold = threshold};
+    struct peak_list found = {0};
+    enum nw_status status = NW_OK;
+    map.runs = nw_calloc(n_runs, sizeof *map.runs);
+    map.row_start = nw_calloc(field->image.height_px + 1, sizeof *map.row_start);
+    struct component *const sums = nw_calloc(n_runs, sizeof *sums);
+    struct candidate *const candidates = nw_calloc(n_maxima, sizeof *candidates);
+    if (!map.runs || !map.row_start || !sums || !candidates) {
+        status = nw_err_set(err, NW_NOMEM, "%zu runs of pixels", n_runs);
+        goto done;
+    }
+    gather_runs(bands, n_bands, &map);
+    join_runs(&map);
+    sum_components(&map, sums);
+    const size_t n = gather_candidates(bands, n_bands, &map, sums, candidates);
+    status = n > 0 ? separate(&map, candidates, n, &found, err) : NW_OK;
+    if (status == NW_OK) {
         *ret = found;
         found = (struct peak_list){0};
     }
 done:
-    free(runs.runs);
+    free(map.runs);
+    free(map.row_start);
     free(sums);
-    free(candidates.items);
+    free(candidates);
     free(found.peaks);
     return status;
 }

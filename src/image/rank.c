@@ -3,6 +3,7 @@
  * highest down by counting how many are smaller. No branch depends on the data, nothing is moved,
  * and the counting goes several values at a time: for some hundred values several times faster than
  * selection. Holds: no value is NaN. */
+#include "image/clones.h"
 #include "image/measure_internal.h"
 
 static int32_t key_of(float value) {
@@ -18,7 +19,7 @@ static float value_of(int32_t key) {
     return value;
 }
 
-static int32_t count_below(const int32_t *keys, size_t n, int32_t limit) {
+NW_CLONES static int32_t count_below(const int32_t *keys, size_t n, int32_t limit) {
     int32_t count = 0;
 #pragma omp simd reduction(+ : count)
     for (size_t i = 0; i < n; i++) {

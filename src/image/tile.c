@@ -5,6 +5,7 @@
  * Holds: 1. whole numbers are treated as spread evenly over +-1/2, so the median is not stuck on
  * them; their bins are a power of two of them wide. 2. they give the same result kept as floats or
  * as 16 bits. */
+#include "image/clones.h"
 #include "image/measure_internal.h"
 
 enum { SAMPLE = 192, BINS = 256, BANKS = 4, TILE_ROW = 256 };
@@ -82,9 +83,11 @@ static bool open_histogram(const float *sample, size_t n, struct histogram *ret)
 }
 
 /* Bins of one piece of a row; BINS where it falls outside, or is NaN. */
-static void bins_of_floats(const float *px, size_t n, const struct histogram *h, uint16_t *ret) {
+NW_CLONES static void bins_of_floats(const float *px, size_t n, const struct histogram *h,
+                                     uint16_t *ret) {
     const float low = (float)h->low;
     const float scale = (float)(1.0 / h->width);
+#pragma omp simd
     for (size_t x = 0; x < n; x++) {
         const float bin = (px[x] - low) * scale;
         const float upper = bin < (float)BINS ? bin : (float)BINS;
@@ -92,9 +95,11 @@ static void bins_of_floats(const float *px, size_t n, const struct histogram *h,
     }
 }
 
-static void bins_of_whole(const uint16_t *px, size_t n, const struct histogram *h, uint16_t *ret) {
+NW_CLONES static void bins_of_whole(const uint16_t *px, size_t n, const struct histogram *h,
+                                    uint16_t *ret) {
     const int32_t low = (int32_t)(h->low + 0.5);
     const int shift = ilogb(h->width);
+#pragma omp simd
     for (size_t x = 0; x < n; x++) {
         const int32_t bin = ((int32_t)px[x] - low) >> shift; /* negative stays negative */
         const int32_t upper = bin < BINS ? bin : BINS;
@@ -205,7 +210,7 @@ struct tile_stat tile_measure(const struct nw_image_view *tile) {
     return stat;
 }
 
-static void range_of_whole(const uint16_t *px, size_t n, uint16_t *low, uint16_t *top) {
+NW_CLONES static void range_of_whole(const uint16_t *px, size_t n, uint16_t *low, uint16_t *top) {
     uint16_t least = *low;
     uint16_t most = *top;
 #pragma omp simd reduction(min : least) reduction(max : most)
