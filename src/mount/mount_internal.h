@@ -1,0 +1,34 @@
+/* mount_internal.h - what the files of this folder share. */
+#ifndef NW_MOUNT_INTERNAL_H
+#define NW_MOUNT_INTERNAL_H
+
+#include "mount/mount.h"
+
+#include <math.h>
+
+/* Where the owner states no error (common practice, no source): a luggage scale, a tape measure. */
+#define MASS_SHARE 0.01
+#define PLACE_M 0.002
+
+double mass_sigma_kg(const struct nw_body *body);
+double place_sigma_m(const struct nw_body *body, int axis);
+
+/* A weight on the counterweight shaft: slides along z and rides on the axis frame. */
+bool is_weight(const struct nw_body *body);
+double length_along_z_m(const struct nw_body *body);
+double weights_kg_m(const struct nw_body *bodies, size_t n); /* their first moment along z */
+
+/* Weights on the shaft, from the mount outwards, touching. */
+enum { MAX_WEIGHTS = 10 };
+struct weight_stack {
+    size_t body[MAX_WEIGHTS];
+    double place_m[MAX_WEIGHTS];
+    size_t n;
+    bool is_possible,
+        is_at_limit;  /* within the travels at all; the wanted moment is out of reach */
+    double left_kg_m; /* what they have more than wanted */
+};
+/* Puts the stack where its first moment is wanted_kg_m, or as near as the travels allow. */
+void stack_place(const struct nw_body *bodies, struct weight_stack *stack, double wanted_kg_m);
+
+#endif
