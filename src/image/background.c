@@ -29,27 +29,50 @@ static size_t tile_edge(size_t i, size_t n_tiles, size_t n_px) {
     return i * n_px / n_tiles;
 }
 
-static void measure_tile(void *user, size_t index) {
-    const struct tile_job *job = user;
-    const struct nw_background *b = job->background;
-    const size_t i = index % b->nx;
-    const size_t j = index / b->nx;
-    const size_t x0 = tile_edge(i, b->nx, b->width_px);
-    const size_t x1 = tile_edge(i + 1, b->nx, b->width_px);
-    const size_t y0 = tile_edge(j, b->ny, b->height_px);
-    const size_t y1 = tile_edge(j + 1, b->ny, b->height_px);
+static struct nw_image_view tile_view(const struct tile_job *job, size_t i, size_t j) {
+    const struct nw_background *const b = job->background;
     const struct nw_image_view *const image = job->image;
+    const size_t x0 = tile_edge(i, b->nx, b->width_px);
+    const size_t y0 = tile_edge(j, b->ny, b->height_px);
     const size_t first = y0 * image->stride_px + x0;
-    const struct nw_image_view tile = {.px = image->px ? image->px + first : NULL,
-                                       .px16 = image->px16 ? image->px16 + first : NULL,
-                                       .width_px = x1 - x0,
-                                       .height_px = y1 - y0,
-                                       .stride_px = image->stride_px};
-    job->ranges[index] = tile_range(&tile);
-    const struct tile_stat stat = tile_measure(&tile);
-    const bool is_enough = stat.count > 0 && stat.count * 8 >= tile.width_px * tile.height_px;
-    b->z[index] = is_enough ? stat.level_adu : (double)NAN;
-    b->noise[index] = is_enough ? stat.sigma_adu : (double)NAN;
+    return (struct nw_image_view){.px = image->px ? image->px + first : NULL,
+                                  .px16 = image->px16 ? image->px16 + first : NULL,
+                                  .width_px = tile_edge(i + 1, b->nx, b->width_px) - x0,
+                                  .height_px = tile_edge(j + 1, b->ny, b->height_px) - y0,
+                                  .stride_px = image->stride_px};
+}
+
+/* Asks for the pixels of a tile: its rows lie too far apart for the processor to foresee them. */
+static void fetch_tile(const struct nw_image_view *tile) {
+    enum { LINE_BYTES = 64 };
+    const size_t bytes = tile->px ? sizeof *tile->px : sizeof *tile->px16;
+    const unsigned char *row =
+        tile->px ? (const unsigned char *)tile->px : (const unsigned char *)tile->px16;
+    for (size_t y = 0; y < tile->height_px; y++) {
+        for (size_t at = 0; at < tile->width_px * bytes; at += LINE_BYTES) {
+            __builtin_prefetch(row + at);
+        }
+        row += tile->stride_px * bytes;
+    }
+}
+
+static void measure_tile_row(void *user, size_t j) {
+    const struct tile_job *const job = user;
+    const struct nw_background *const b = job->background;
+    struct nw_image_view next = tile_view(job, 0, j);
+    for (size_t i = 0; i < b->nx; i++) {
+        const struct nw_image_view tile = next;
+        if (i + 1 < b->nx) {
+            next = tile_view(job, i + 1, j);
+            fetch_tile(&next);
+        }
+        const size_t index = j * b->nx + i;
+        job->ranges[index] = tile_range(&tile);
+        const struct tile_stat stat = tile_measure(&tile);
+        const bool is_enough = stat.count > 0 && stat.count * 8 >= tile.width_px * tile.height_px;
+        b->z[index] = is_enough ? stat.level_adu : (double)NAN;
+        b->noise[index] = is_enough ? stat.sigma_adu : (double)NAN;
+    }
 }
 
 /* Mean of the nearest ring of tiles that has values; NaN when no tile has any. */
@@ -221,7 +244,7 @@ enum nw_status background_build(const struct nw_image_view *image,
                                 .zxxyy = tiles + 3 * n,
                                 .noise = tiles + 4 * n};
     struct tile_job job = {.image = image, .background = b, .ranges = ranges};
-    nw_parallel_for(n, n_threads, measure_tile, &job, NULL);
+    (void)nw_parallel_for(ny, n_threads, measure_tile_row, &job, NULL);
     if (!make_surface(b, filter, tiles + 5 * n)) {
         status = nw_err_set(err, NW_DATA, "no finite pixel in the image of %zu x %zu px",
                             image->width_px, image->height_px);
@@ -371,6 +394,10 @@ NW_CLONES static void fill_sky(const struct stretch *s, size_t n, float *sky) {
     }
 }
 
+static inline float finite_or_sky(float significance) {
+    return fabsf(significance) <= FLT_MAX ? significance : 0.0F;
+}
+
 NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise) {
     const struct stretch c = *s;
     for (size_t k = 0; k < c.n_before; k++) {
@@ -385,12 +412,24 @@ NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise
     }
 }
 
-/* (px - sky) / noise; blank: 0. ret holds the sky at first. */
-NW_CLONES static void divide_by_noise(const float *px, const float *noise, size_t n, float *ret) {
+/* (px - sky) / noise; blank: 0. Between tile centres in one go, outside by way of the sky. */
+NW_CLONES static void fill_significance(const struct stretch *s, size_t n, const float *px,
+                                        float *ret) {
+    const struct stretch c = *s;
+    if (c.n_before > 0 || c.n_all < n) {
+        fill_sky(s, n, ret);
+    }
+    for (size_t k = 0; k < c.n_before; k++) {
+        ret[k] = finite_or_sky((px[k] - ret[k]) / c.noise);
+    }
 #pragma omp simd
-    for (size_t k = 0; k < n; k++) {
-        const float value = (px[k] - ret[k]) / noise[k];
-        ret[k] = fabsf(value) <= FLT_MAX ? value : 0.0F;
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        ret[k] = finite_or_sky((px[k] - sky) / (c.noise + u * c.more));
+    }
+    for (size_t k = c.n_all; k < n; k++) {
+        ret[k] = finite_or_sky((px[k] - ret[k]) / (c.noise + c.more));
     }
 }
 
@@ -447,12 +486,12 @@ void background_span(const struct nw_background *b, size_t x0, size_t n, size_t 
 
 void background_significance(const struct nw_background *b, size_t x0, size_t n, size_t y,
                              const float *px, float *ret) {
-    enum { PART = 1024 }; /* stays in the first cache */
-    float noise[PART];
-    for (size_t at = 0; at < n; at += PART) {
-        const size_t count = n - at < PART ? n - at : PART;
-        background_span(b, x0 + at, count, y, ret + at, noise);
-        divide_by_noise(px + at, noise, count, ret + at);
+    struct walk walk = walk_begin(b, x0, n, y);
+    struct stretch s;
+    size_t at = 0;
+    for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
+        fill_significance(&s, count, px + at, ret + at);
+        at += count;
     }
 }
 

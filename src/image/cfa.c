@@ -1,6 +1,7 @@
 /* cfa.c - planes of a frame, and the pixels of one colour of a colour-filter frame.
  * Idea: nothing is interpolated: every second pixel of every second row, from the first place
  * where the pattern has that colour. Stars measured on it keep their noise independent. */
+#include "image/clones.h"
 #include "image/image.h"
 
 const char *nw_channel_name(enum nw_channel channel) {
@@ -21,17 +22,20 @@ struct nw_image_view nw_frame_plane(const struct nw_frame *frame, size_t plane) 
                                   .stride_px = frame->width_px};
 }
 
+NW_CLONES static void to_floats(const uint16_t *from, size_t n, float *to) {
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        to[i] = (float)from[i];
+    }
+}
+
 const float *nw_image_span(const struct nw_image_view *image, size_t x0, size_t n, size_t y,
                            float *work) {
     const size_t first = y * image->stride_px + x0;
     if (image->px) {
         return image->px + first;
     }
-    const uint16_t *const from = image->px16 + first;
-#pragma omp simd
-    for (size_t i = 0; i < n; i++) {
-        work[i] = (float)from[i];
-    }
+    to_floats(image->px16 + first, n, work);
     return work;
 }
 

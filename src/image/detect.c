@@ -134,7 +134,7 @@ float filtered_at(const struct field *field, const struct kernel *kernel, size_t
 
 /* ---- scatter of the filtered image ---- */
 
-enum { SIDE = 32, BLOCKS = 24 };
+enum { SIDE = 32, BLOCKS = 16 };
 
 struct scatter_job {
     const struct field *field;
