@@ -5,7 +5,8 @@
 
 /* In the order of docs/rig-keys.md. */
 static const struct nw_rig_keys *const TABLES[] = {&nw_rig_keys_site, &nw_rig_keys_parts,
-                                                   &nw_rig_keys_bodies, &nw_rig_keys_setups};
+                                                   &nw_rig_keys_path, &nw_rig_keys_bodies,
+                                                   &nw_rig_keys_setups};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -16,6 +17,11 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_FOCUSER] = {"focusers.*.", "Focusers", "By name."},
     [NW_RIG_FILTER] = {"filters.*.", "Filters", "By name."},
     [NW_RIG_CAMERA] = {"cameras.*.", "Cameras", "By name; imaging and guide cameras alike."},
+    [NW_RIG_PIECE] = {"pieces.*.", "Pieces",
+                      "What stays between corrector and camera (adapter, rotator, filter wheel), "
+                      "by name."},
+    [NW_RIG_SPACER] = {"spacers.*.", "Spacers",
+                       "The rings you have for the path, by name, those in use included."},
     [NW_RIG_BODY] =
         {"bodies.*.", "Bodies",
          "All that has mass or volume on and around the mount, by name. Places are from "

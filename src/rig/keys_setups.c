@@ -62,6 +62,8 @@ static const struct nw_rig_key ROWS[] = {
           "exposure of one sub"),
     HABIT("habits.focus_interval", focus_interval_s, TIME, "1 min", "24 h", "60 min", "30 min",
           PRACTICE, "time between two focus runs"),
+    HABIT("habits.focus_run", focus_run_s, TIME, "1 s", "2 h", "150 s", "60 s", PRACTICE,
+          "time that one focus run takes from imaging"),
     HABIT("habits.airmass", airmass, NUMBER, "1", "10", "1.3", "0.2", PRACTICE,
           "typical airmass, for predictions without frames"),
     {.path = "setups.*.habits.resampling",

@@ -12,10 +12,13 @@ struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
         .focusers = {"focusers", NW_RIG_FOCUSER, sizeof(struct nw_focuser), NULL, {false}},
         .filters = {"filters", NW_RIG_FILTER, sizeof(struct nw_filter), NULL, {false}},
         .cameras = {"cameras", NW_RIG_CAMERA, sizeof(struct nw_camera), NULL, {false}},
+        .pieces = {"pieces", NW_RIG_PIECE, sizeof(struct nw_piece), NULL, {false}},
+        .spacers = {"spacers", NW_RIG_SPACER, sizeof(struct nw_spacer), NULL, {false}},
         .bodies = {"bodies", NW_RIG_BODY, sizeof(struct nw_body), NULL, {false}},
     };
     struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors, &parts.focusers,
-                                            &parts.filters,    &parts.cameras,    &parts.bodies};
+                                            &parts.filters,    &parts.cameras,    &parts.pieces,
+                                            &parts.spacers,    &parts.bodies};
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         all[i]->node = nw_rig_tree_find(root, all[i]->key);
     }
@@ -76,6 +79,9 @@ static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_ri
     if (status == NW_OK && inv->object == NW_RIG_CAMERA) {
         status = finish_camera(reader, path, to);
     }
+    if (status == NW_OK && inv->object == NW_RIG_CORRECTOR) {
+        status = nw_rig_finish_corrector(reader, node, path, to);
+    }
     if (status == NW_OK && inv->object == NW_RIG_BODY) {
         status = nw_rig_finish_body(reader, node, path, to);
     }
@@ -86,6 +92,8 @@ _Static_assert(offsetof(struct nw_corrector, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_focuser, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_filter, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_camera, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_piece, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_spacer, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_body, name) == 0, "name first");
 
 /* Every part must be right, also those that no setup uses. */
@@ -97,6 +105,8 @@ enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
         struct nw_focuser focuser;
         struct nw_filter filter;
         struct nw_camera camera;
+        struct nw_piece piece;
+        struct nw_spacer spacer;
         struct nw_body body;
     } part;
     if (!inv->node) {

@@ -27,7 +27,8 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     struct nw_rig *const rig = reader->rig;
     struct nw_rig_parts parts = nw_rig_parts_of(reader->root);
     const struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors,
-                                                  &parts.focusers, &parts.filters, &parts.cameras};
+                                                  &parts.focusers,   &parts.filters,
+                                                  &parts.cameras,    &parts.pieces};
     enum nw_status status = nw_rig_check_keys(reader);
     if (status == NW_OK) {
         status = nw_rig_object_read(reader, NW_RIG_TOP, reader->root, "", rig);
@@ -48,6 +49,9 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     }
     if (status == NW_OK) {
         status = nw_rig_read_bodies(reader, &parts.bodies);
+    }
+    if (status == NW_OK) {
+        status = nw_rig_read_spacers(reader, &parts.spacers);
     }
     return status == NW_OK ? nw_rig_read_setups(reader, &parts) : status;
 }

@@ -61,6 +61,7 @@ void nw_rig_free(struct nw_rig *rig) {
     }
     free(rig->setups);
     free(rig->bodies);
+    free(rig->spacers);
     free(rig->assumptions);
     free(rig->path);
     free(rig);

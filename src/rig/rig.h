@@ -71,6 +71,23 @@ struct nw_telescope {
 struct nw_corrector {
     char name[NW_NAME_SIZE];
     struct nw_val magnification; /* 0.8 for a reducer, 1 for a flattener */
+    /* the spacing it asks for: in air, from the maker's datum to the sensor */
+    struct nw_val back_focus_m, back_focus_tolerance_m; /* tolerance: to each side */
+    char back_focus_from[16];                           /* "shoulder", ..., "unsaid" */
+    struct nw_val shoulder_m; /* from the datum to the mounting shoulder, + towards the camera */
+    char includes_filter[8], includes_window[8]; /* "yes", "no", "unsaid" */
+};
+
+/* What stays in the path between corrector and camera; a plane glass in it where glass_m > 0. */
+struct nw_piece {
+    char name[NW_NAME_SIZE];
+    struct nw_val length_m; /* mechanical */
+    struct nw_val glass_m, index;
+    char glass[16]; /* "N-BK7", ..., "unsaid" */
+};
+struct nw_spacer { /* a ring; all that the owner has of it */
+    char name[NW_NAME_SIZE];
+    struct nw_val length_m, count;
 };
 
 enum nw_carries { NW_CARRIES_CAMERA, NW_CARRIES_CORRECTOR_AND_CAMERA };
@@ -80,11 +97,17 @@ struct nw_focuser {
     enum nw_carries carries;
     struct nw_val repeatability_m; /* rms of one focus run, travel */
     struct nw_val compensation;    /* share of the thermal drift that is compensated, 0 to 1 */
+    struct nw_val travel_per_K;    /* that keeps the focus, outwards +; unknown: from the tube */
+    struct nw_val thermal_lag_s;   /* of the focus behind the temperature sensor */
+    struct nw_val backlash_m;      /* travel */
 };
 
 struct nw_filter {
     char name[NW_NAME_SIZE];
     struct nw_val centre_m, width_m, transmission;
+    struct nw_val thickness_m, index; /* of its glass */
+    char glass[16];
+    struct nw_val focus_offset_m; /* travel against the first filter, outwards + */
 };
 
 struct nw_camera {
@@ -95,6 +118,9 @@ struct nw_camera {
     struct nw_val gain_e_per_adu, read_noise_e, full_scale_e, offset_adu, dark_e_per_s;
     struct nw_val quantum_efficiency;
     struct nw_val bits;
+    struct nw_val flange_m;               /* mounting face to sensor */
+    struct nw_val window_m, window_index; /* plane glass in front of the sensor */
+    char window_glass[16];
 };
 
 /* Something with mass or volume on or around the mount. Frames, all from the point where the two
@@ -156,7 +182,7 @@ struct nw_setup {
     struct nw_val focal_length_m;   /* effective: telescope x corrector unless given; with sigma */
     struct nw_val camera_angle_rad; /* position angle of the frame's +y axis, north through east */
     /* habits */
-    struct nw_val sub_length_s, focus_interval_s, guide_exposure_s;
+    struct nw_val sub_length_s, focus_interval_s, focus_run_s, guide_exposure_s;
     struct nw_val airmass; /* typical, for predictions without frames */
     char resampling[16];   /* "none", "bilinear", "lanczos3": what was done to the frames */
     /* the focal surface at the sensor (field's job later; today from the rig) */
@@ -176,6 +202,10 @@ struct nw_setup {
     size_t n_changes;
     char without[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* bodies that are not there in this setup */
     size_t n_without;
+    /* the path behind the corrector: what stays, and the rings that are in it */
+    struct nw_piece pieces[NW_RIG_MAX_FILTERS];
+    struct nw_spacer rings[NW_RIG_MAX_FILTERS];
+    size_t n_pieces, n_rings;
 };
 
 struct nw_rig {
@@ -187,6 +217,8 @@ struct nw_rig {
     size_t n_setups;
     struct nw_body *bodies; /* all that are described; nw_setup_has_body says which a setup has */
     size_t n_bodies;
+    struct nw_spacer *spacers; /* all rings that the owner has */
+    size_t n_spacers;
     struct nw_assumption { /* every default that was used, for the report */
         char path[128];
         char value[48]; /* as text with unit */

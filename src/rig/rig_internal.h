@@ -61,6 +61,8 @@ enum nw_rig_object {
     NW_RIG_FOCUSER,
     NW_RIG_FILTER,
     NW_RIG_CAMERA,
+    NW_RIG_PIECE,
+    NW_RIG_SPACER,
     NW_RIG_BODY,
     NW_RIG_SETUP,
     NW_RIG_CHANGE,
@@ -100,8 +102,8 @@ struct nw_rig_keys {
     const struct nw_rig_key *rows;
     size_t n;
 };
-extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_bodies,
-    nw_rig_keys_setups;
+extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
+    nw_rig_keys_bodies, nw_rig_keys_setups;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -131,7 +133,7 @@ struct nw_rig_staged {
     char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];
     char filter[NW_NAME_SIZE], camera[NW_NAME_SIZE];
     char guide_telescope[NW_NAME_SIZE], guide_camera[NW_NAME_SIZE];
-    struct nw_rig_names filters, without;
+    struct nw_rig_names filters, without, path, rings;
 };
 
 /* ---- Reading values (value.c) ---- */
@@ -179,7 +181,8 @@ struct nw_rig_inventory {
 };
 
 struct nw_rig_parts {
-    struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, bodies;
+    struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, pieces, spacers,
+        bodies;
 };
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
@@ -196,6 +199,16 @@ enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_
 /* All bodies of the file, into the rig. */
 enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader,
                                   struct nw_rig_inventory *inv) NW_CHECKED;
+/* All rings of the file, into the rig. */
+enum nw_status nw_rig_read_spacers(struct nw_rig_reader *reader,
+                                   struct nw_rig_inventory *inv) NW_CHECKED;
+/* Tolerance and shoulder of a corrector, where they follow from the rest. */
+enum nw_status nw_rig_finish_corrector(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                       const char *path, struct nw_corrector *corrector) NW_CHECKED;
+/* Pieces and rings of a setup. */
+enum nw_status nw_rig_take_path(struct nw_rig_reader *reader, struct nw_rig_parts *parts,
+                                const struct nw_rig_node *node, const char *path,
+                                struct nw_rig_staged *staged) NW_CHECKED;
 enum nw_status nw_rig_read_setups(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
 

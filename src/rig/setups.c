@@ -222,6 +222,9 @@ static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts 
     if (status == NW_OK) {
         status = take_without(reader, node, path, staged);
     }
+    if (status == NW_OK) {
+        status = nw_rig_take_path(reader, parts, node, path, staged);
+    }
     return status == NW_OK ? read_changes(reader, node, path, s) : status;
 }
 

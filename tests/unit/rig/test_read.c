@@ -14,7 +14,7 @@ static void test_unknown_keys_suggest_the_nearest(void **state) {
             "--set: unknown key 'seeing' in this place; there is 'site.seeing'");
     REFUSED("setups.one.habits.hobby=1", NW_NOTFOUND,
             "--set: setups.one.habits: unknown key 'hobby', expected one of: sub_length, "
-            "focus_interval, airmass, resampling");
+            "focus_interval, focus_run, airmass, resampling");
     REFUSED("setups.one.allocations.pixels=1 arcsec", NW_NOTFOUND,
             "--set: setups.one.allocations: unknown key 'pixels', nearest is 'pixel'");
     REFUSED("telescopes.tube.aperature=1 mm", NW_NOTFOUND,
