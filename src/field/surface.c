@@ -1,0 +1,514 @@
+/* surface.c - the focal surface from one frame, a pair about focus, or a sweep.
+ * Idea: one model for all three: cells of all frames, one width a frame, one growth to the corner,
+ * one surface (OBSERVABILITY 9). One frame leaves the overall sign open; a pair gives it from the
+ * difference of its frames, for which the size of the blur must be known; a sweep finds that size
+ * by itself. Frames that do not fit are taken out one at a time.
+ * Holds: the unit U of heights is the metre where the focuser's step is known (or, of one frame,
+ * the focal ratio and pixel), else the step. */
+#include "field/field_internal.h"
+
+#include <math.h>
+
+/* Reasons with numbers: how well things are known before the fit. */
+static const double WIDTH_SCATTER = 0.10; /* of seeing between frames minutes apart: 8 % */
+static const double GROWTH_SINGLE = 0.04; /* of a star to the corner; cannot be told there */
+static const double GROWTH_MANY = 0.2;
+static const double BLUR_MODEL = 0.02;       /* size of a defocused star for a known f ratio */
+static const double BLUR_SWEEP = 0.2;        /* a sweep finds it by itself */
+static const double HEIGHT_SINGLE_PX = 30.0; /* px of blur: far beyond what is called a focus */
+static const double SAME_PLACE_STEPS = 0.75;
+static const double CLOUDY = 0.7; /* share of the best frame's light */
+
+const char *nw_surface_method_name(enum nw_surface_method method) {
+    static const char *const NAMES[] = {"single", "pair", "sweep"};
+    return NAMES[method];
+}
+
+double nw_surface_height(const struct nw_surface *surface, double u, double v) {
+    return surface->z[NW_SURFACE_Z0] + surface->z[NW_SURFACE_A] * u + surface->z[NW_SURFACE_B] * v +
+           surface->z[NW_SURFACE_C] * (u * u + v * v);
+}
+
+void nw_surface_done(struct nw_surface *surface) {
+    if (surface) {
+        free(surface->frames);
+        free(surface->cells);
+        *surface = (struct nw_surface){0};
+    }
+}
+
+static void job_done(struct surface_job *job) {
+    free(job->used);
+    free(job->cells);
+    free(job->obs);
+    free(job->place);
+    free(job->is_inward);
+    field_blur_free(job->blur);
+    field_solution_done(&job->solution);
+}
+
+/* ---- Which frames, which method ---- */
+
+static enum nw_surface_method method_of(const struct surface_job *job) {
+    double places[3] = {NAN, NAN, NAN};
+    size_t n = 0;
+    for (size_t i = 0; i < job->n_used && n < 3; i++) {
+        const double p = job->frames[job->used[i]].position_steps;
+        bool is_new = isfinite(p);
+        for (size_t k = 0; k < n; k++) {
+            is_new = is_new && fabs(p - places[k]) > SAME_PLACE_STEPS;
+        }
+        if (is_new) {
+            places[n++] = p;
+        }
+    }
+    return n >= 3 ? NW_SURFACE_SWEEP : n == 2 ? NW_SURFACE_PAIR : NW_SURFACE_SINGLE;
+}
+
+static void refuse(struct surface_job *job, struct nw_surface *ret, size_t at, const char *why) {
+    struct nw_surface_frame *const frame = &ret->frames[job->used[at]];
+    frame->is_used = false;
+    nw_text_copy(frame->why, sizeof frame->why, why);
+    memmove(&job->used[at], &job->used[at + 1], (job->n_used - at - 1) * sizeof *job->used);
+    job->n_used--;
+}
+
+/* What can be said before any fit: too few stars, no position, cloud. */
+static void refuse_early(struct surface_job *job, struct nw_surface *ret) {
+    enum { STARS_MIN = 12 };
+    size_t n_placed = 0;
+    for (size_t i = 0; i < job->n_frames; i++) {
+        n_placed += isfinite(job->frames[i].position_steps);
+    }
+    for (size_t i = job->n_used; i-- > 0;) {
+        const struct nw_field_frame *const f = &job->frames[job->used[i]];
+        char why[120] = "";
+        if (f->n_stars < STARS_MIN) {
+            (void)snprintf(why, sizeof why, "%zu usable stars, at least %d are needed", f->n_stars,
+                           STARS_MIN);
+        } else if (n_placed > 1 && !isfinite(f->position_steps)) {
+            (void)snprintf(why, sizeof why, "its header says no focuser position");
+        } else if (f->transmission < CLOUDY && job->n_frames > 3) {
+            (void)snprintf(why, sizeof why, "cloud: %.0f %% of the light of the best frame",
+                           100.0 * f->transmission);
+        }
+        if (why[0]) {
+            refuse(job, ret, i, why);
+        }
+    }
+}
+
+/* Several frames whose positions nobody knows, or that stand at one place: the sharpest serves. */
+static void keep_sharpest(struct surface_job *job, struct nw_surface *ret) {
+    while (job->n_used > 1) {
+        const double a = job->frames[job->used[0]].fwhm_px;
+        const double b = job->frames[job->used[1]].fwhm_px;
+        refuse(job, ret, a <= b ? 1 : 0,
+               "all frames stand at one focuser position; the sharpest serves");
+    }
+}
+
+static enum nw_status check_sizes(const struct surface_job *job, struct nw_err *err) {
+    for (size_t i = 1; i < job->n_frames; i++) {
+        if (job->frames[i].width_px != job->frames[0].width_px ||
+            job->frames[i].height_px != job->frames[0].height_px) {
+            return nw_err_set(err, NW_DOMAIN, "%s: frame of %zu x %zu px, the first has %zu x %zu",
+                              job->frames[i].path, job->frames[i].width_px,
+                              job->frames[i].height_px, job->frames[0].width_px,
+                              job->frames[0].height_px);
+        }
+    }
+    return NW_OK;
+}
+
+/* ---- Places ---- */
+
+/* Order of time, or as given where times are not known. */
+static void sort_by_time(struct surface_job *job) {
+    for (size_t i = 0; i < job->n_used; i++) {
+        if (!isfinite(job->frames[job->used[i]].t_s)) {
+            return;
+        }
+    }
+    for (size_t i = 1; i < job->n_used; i++) {
+        const size_t at = job->used[i];
+        size_t k = i;
+        for (; k > 0 && job->frames[job->used[k - 1]].t_s > job->frames[at].t_s; k--) {
+            job->used[k] = job->used[k - 1];
+        }
+        job->used[k] = at;
+    }
+}
+
+static void set_places(struct surface_job *job) {
+    double sum = 0.0;
+    for (size_t i = 0; i < job->n_used; i++) {
+        sum += job->frames[job->used[i]].position_steps;
+    }
+    const double ref = job->opts->position_ref;
+    job->ref_steps = isfinite(ref) ? ref : sum / (double)job->n_used;
+    size_t n_inward = 0;
+    size_t n_outward = 0;
+    int direction = 0;
+    for (size_t i = 0; i < job->n_used; i++) {
+        const double p = job->frames[job->used[i]].position_steps;
+        job->place[i] = job->method == NW_SURFACE_SINGLE ? 0.0
+                        : job->is_metric                 ? job->opts->step_m * (p - job->ref_steps)
+                                                         : p - job->ref_steps;
+        const size_t near = i ? i : job->n_used > 1; /* the first: as the second one was reached */
+        const double move = job->frames[job->used[near]].position_steps -
+                            job->frames[job->used[near ? near - 1 : 0]].position_steps;
+        direction = move > SAME_PLACE_STEPS ? 1 : move < -SAME_PLACE_STEPS ? -1 : direction;
+        job->is_inward[i] = direction < 0;
+        n_inward += direction < 0;
+        n_outward += direction > 0;
+    }
+    job->has_backlash = job->method == NW_SURFACE_SWEEP && !job->opts->is_backlash_fixed &&
+                        n_inward >= 3 && n_outward >= 3;
+}
+
+/* ---- Cells and the table of blur ---- */
+
+static enum nw_status fill_cells(struct surface_job *job, struct nw_err *err) {
+    size_t least = job->frames[job->used[0]].n_stars;
+    for (size_t i = 0; i < job->n_used; i++) {
+        const size_t n = job->frames[job->used[i]].n_stars;
+        least = n < least ? n : least;
+    }
+    job->grid = field_grid_for(&job->frames[job->used[0]], least);
+    const size_t n_cells = job->grid.nx * job->grid.ny;
+    for (size_t i = 0; i < job->n_used; i++) {
+        const enum nw_status status = field_cells_fill(&job->frames[job->used[i]], &job->grid,
+                                                       &job->cells[i * FIELD_CELLS_MAX], err);
+        if (status != NW_OK) {
+            return status;
+        }
+    }
+    job->fit.n_obs = 0;
+    for (size_t i = 0; i < job->n_used; i++) {
+        for (size_t k = 0; k < n_cells; k++) {
+            const struct field_cell *const c = &job->cells[i * FIELD_CELLS_MAX + k];
+            if (c->n) {
+                job->obs[job->fit.n_obs++] =
+                    (struct field_obs){i, k, c->u, c->v, c->rho2, log(c->r_px), c->ln_sigma};
+            }
+        }
+    }
+    return NW_OK;
+}
+
+static void range_of(const struct surface_job *job, double *ret_low, double *ret_high) {
+    *ret_low = INFINITY;
+    *ret_high = 0.0;
+    for (size_t i = 0; i < job->fit.n_obs; i++) {
+        const double r = exp(job->obs[i].ln_r);
+        *ret_low = fmin(*ret_low, r);
+        *ret_high = fmax(*ret_high, r);
+    }
+}
+
+static enum nw_status make_blur(struct surface_job *job, struct nw_err *err) {
+    const struct nw_field_optics *const optics = &job->opts->optics;
+    const double wave_m = optics->wavelength_m > 0.0 ? optics->wavelength_m : 550e-9;
+    double low = 0.0;
+    double high = 0.0;
+    range_of(job, &low, &high);
+    double fwhm[FIELD_FRAMES_MAX];
+    for (size_t i = 0; i < job->n_used; i++) {
+        fwhm[i] = job->frames[job->used[i]].fwhm_px;
+    }
+    /* measure sums the light within 2.5 FWHM of the frame; half of it is meant */
+    const double aperture = 2.5 * nw_stat_median(fwhm, job->n_used);
+    const struct field_blur_opts opts = {
+        .lambda_f_px = optics->f_ratio > 0.0 && optics->pixel_m > 0.0
+                           ? wave_m * optics->f_ratio / optics->pixel_m
+                           : 0.0,
+        .obstruction = optics->obstruction > 0.0 ? optics->obstruction : 0.0,
+        .aperture_px = isfinite(aperture) ? fmax(aperture, 1.5 * high) : 5.0 * high,
+        .width_low_px = 0.25 * low,
+        .width_high_px = 2.5 * high,
+        .disc_high_px = 5.0 * high,
+    };
+    return field_blur_new(&opts, &job->blur, err);
+}
+
+/* ---- The fit ---- */
+
+static void set_priors(struct surface_job *job) {
+    struct field_prior *const p = job->fit.prior;
+    const bool is_single = job->method == NW_SURFACE_SINGLE;
+    const double k = is_single && !isfinite(job->k_m) ? 1.0 : job->k_m;
+    for (size_t i = 0; i <= FIELD_C; i++) {
+        p[i] = (struct field_prior){0.0, is_single ? HEIGHT_SINGLE_PX / k : INFINITY};
+    }
+    p[FIELD_GROWTH] = (struct field_prior){0.0, is_single ? GROWTH_SINGLE : GROWTH_MANY};
+    p[FIELD_BACK] = (struct field_prior){0.0, job->has_backlash ? INFINITY : 0.0};
+    p[FIELD_MU] = (struct field_prior){0.0, INFINITY};
+    p[FIELD_LNK] = (struct field_prior){0.0, 0.0};
+    if (is_single) {
+        p[FIELD_LNK].mean = log(k); /* a pixel of blur where nothing else is known */
+    } else if (job->is_metric && isfinite(job->k_m)) {
+        p[FIELD_LNK] = (struct field_prior){
+            log(job->k_m), job->method == NW_SURFACE_PAIR ? BLUR_MODEL : BLUR_SWEEP};
+    } else {
+        p[FIELD_LNK] = (struct field_prior){0.0, job->method == NW_SURFACE_PAIR ? 0.0 : INFINITY};
+    }
+    job->fit.width_scatter = WIDTH_SCATTER;
+}
+
+/* The place where stars are smallest, and how fast they grow away from it: px of blur per U. */
+static void sharpest_place(const struct surface_job *job, double *ret_place, double *ret_k) {
+    double least = INFINITY;
+    double most = 0.0;
+    double far = 0.0;
+    *ret_place = 0.0;
+    for (size_t i = 0; i < job->n_used; i++) {
+        double ln_r[FIELD_CELLS_MAX];
+        size_t n = 0;
+        for (size_t k = 0; k < job->fit.n_obs; k++) {
+            if (job->obs[k].frame == i) {
+                ln_r[n++] = job->obs[k].ln_r;
+            }
+        }
+        const double r = n ? exp(nw_stat_median(ln_r, n)) : NAN;
+        if (r < least) {
+            least = r;
+            *ret_place = job->place[i];
+        }
+        most = fmax(most, r);
+    }
+    for (size_t i = 0; i < job->n_used; i++) {
+        far = fmax(far, fabs(job->place[i] - *ret_place));
+    }
+    *ret_k = 2.83 * sqrt(fmax(0.1, most * most - least * least)) / far;
+}
+
+static void start_at(const struct surface_job *job, const double z[static 4], double ln_k,
+                     double *par) {
+    double low = 0.0;
+    double high = 0.0;
+    range_of(job, &low, &high);
+    memcpy(par, z, 4 * sizeof *par);
+    par[FIELD_GROWTH] = 0.0;
+    par[FIELD_LNK] = ln_k;
+    par[FIELD_BACK] = 0.0;
+    for (size_t i = 0; i <= job->n_used; i++) { /* MU and the widths behind it */
+        par[FIELD_MU + i] = log(low / 0.6);
+    }
+}
+
+/* Fits from each start; the best one stays. */
+static enum nw_status fit_starts(struct surface_job *job, double starts[][4], size_t n, double ln_k,
+                                 struct nw_err *err) {
+    struct field_solution best = {.cost = INFINITY};
+    enum nw_status last = NW_DATA;
+    for (size_t i = 0; i < n; i++) {
+        struct field_solution s = {0};
+        enum nw_status status = field_solution_init(&job->fit, &s, err);
+        if (status == NW_OK) {
+            start_at(job, starts[i], ln_k, s.par);
+            status = field_fit(&job->fit, &s, err);
+        }
+        if (status == NW_OK && s.cost < best.cost) {
+            field_solution_done(&best);
+            best = s;
+            s = (struct field_solution){0};
+        }
+        field_solution_done(&s);
+        last = isfinite(best.cost) ? NW_OK : status;
+        if (status == NW_NOMEM) {
+            last = status;
+            break;
+        }
+    }
+    field_solution_done(&job->solution);
+    job->solution = best;
+    return last;
+}
+
+static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
+    const double k = exp(job->fit.prior[FIELD_LNK].mean);
+    const double steps[3] = {0.3 / k, 1.5 / k, 4.0 / k}; /* px of blur */
+    double starts[24][4];
+    size_t n = 0;
+    for (size_t i = 0; i < 3; i++) {
+        for (size_t q = 0; q < 8; q++) { /* tilt towards each side, curvature either way */
+            const double tilt = 2.0 / k;
+            starts[n][0] = steps[i];
+            starts[n][1] = q % 4 == 0 ? tilt : q % 4 == 1 ? -tilt : 0.0;
+            starts[n][2] = q % 4 == 2 ? tilt : q % 4 == 3 ? -tilt : 0.0;
+            starts[n][3] = q < 4 ? 0.7 / k : -0.7 / k;
+            n++;
+        }
+    }
+    return fit_starts(job, starts, n, log(k), err);
+}
+
+static enum nw_status fit_many(struct surface_job *job, struct nw_err *err) {
+    double place = 0.0;
+    double k = NAN;
+    sharpest_place(job, &place, &k);
+    if (job->method == NW_SURFACE_PAIR) {
+        const double half = 0.5 * fabs(job->place[0] - job->place[job->n_used - 1]);
+        double starts[3][4] = {{0.0}, {0.4 * half}, {-0.4 * half}};
+        if (!isfinite(job->k_m) || !job->is_metric) {
+            /* the scale stays open: ratios and directions alone; a guess at blur of 3 px */
+            job->fit.prior[FIELD_LNK].mean = log(3.0 / half);
+        }
+        return fit_starts(job, starts, 3, job->fit.prior[FIELD_LNK].mean, err);
+    }
+    const double ln_k =
+        job->is_metric && isfinite(job->k_m) ? log(job->k_m) : log(isfinite(k) ? k : 1.0);
+    double starts[1][4] = {{place}};
+    return fit_starts(job, starts, 1, ln_k, err);
+}
+
+static enum nw_status fit_once(struct surface_job *job, struct nw_err *err) {
+    const struct nw_field_opts *const o = job->opts;
+    job->method = method_of(job);
+    job->k_m = 1.0 / (o->optics.f_ratio * o->optics.pixel_m); /* REFERENCES FOC-05 */
+    job->is_metric = job->method == NW_SURFACE_SINGLE ? isfinite(job->k_m) : o->step_m > 0.0;
+    sort_by_time(job);
+    set_places(job);
+    enum nw_status status = fill_cells(job, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    if (job->fit.n_obs < 6) {
+        return nw_err_set(err, NW_DATA, "%s: %zu cells with stars, a surface needs 6",
+                          job->frames[job->used[0]].path, job->fit.n_obs);
+    }
+    field_blur_free(job->blur);
+    job->blur = NULL;
+    status = make_blur(job, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    job->fit.blur = job->blur;
+    job->fit.obs = job->obs;
+    job->fit.n_frames = job->n_used;
+    job->fit.place = job->place;
+    job->fit.is_inward = job->is_inward;
+    set_priors(job);
+    return job->method == NW_SURFACE_SINGLE ? fit_single(job, err) : fit_many(job, err);
+}
+
+/* The frame of a sweep that fits worst, when it does not belong: its cells scatter far more than
+ * the others', or its stars are far wider. n_used when all belong. */
+static size_t find_stranger(const struct surface_job *job, char *why, size_t size) {
+    double rms[FIELD_FRAMES_MAX];
+    double width[FIELD_FRAMES_MAX];
+    double values[FIELD_FRAMES_MAX];
+    for (size_t i = 0; i < job->n_used; i++) {
+        double sum = 0.0;
+        size_t n = 0;
+        for (size_t k = 0; k < job->fit.n_obs; k++) {
+            if (job->obs[k].frame == i) {
+                sum += fmin(100.0, pow(job->solution.pull[k], 2.0));
+                n++;
+            }
+        }
+        rms[i] = sqrt(sum / (double)(n ? n : 1));
+        width[i] = job->solution.par[FIELD_W + i];
+    }
+    memcpy(values, rms, job->n_used * sizeof *values);
+    const double usual = nw_stat_median(values, job->n_used);
+    memcpy(values, width, job->n_used * sizeof *values);
+    double centre = 0.0;
+    const double spread = nw_stat_mad_sigma(values, job->n_used, &centre);
+    size_t worst = job->n_used;
+    double worst_by = 1.0;
+    for (size_t i = 0; i < job->n_used; i++) {
+        const double by_rms = rms[i] / fmax(2.5, 2.5 * usual);
+        const double by_width = (width[i] - centre) / fmax(0.3, 5.0 * spread);
+        if (fmax(by_rms, by_width) > worst_by) {
+            worst_by = fmax(by_rms, by_width);
+            worst = i;
+            (void)snprintf(why, size,
+                           by_rms > by_width
+                               ? "its cells miss the common surface by %.1f sigmas, usual is %.1f"
+                               : "its stars are %.1f times as wide as the others' (%.1f sigmas)",
+                           by_rms > by_width ? rms[i] : exp(width[i] - centre),
+                           by_rms > by_width ? usual : (width[i] - centre) / fmax(1e-3, spread));
+        }
+    }
+    return worst;
+}
+
+static enum nw_status job_init(struct surface_job *job, struct nw_surface *ret,
+                               struct nw_err *err) {
+    const size_t n = job->n_frames;
+    job->used = nw_calloc(n, sizeof *job->used);
+    job->cells = nw_calloc(n * FIELD_CELLS_MAX, sizeof *job->cells);
+    job->obs = nw_calloc(n * FIELD_CELLS_MAX, sizeof *job->obs);
+    job->place = nw_calloc(n, sizeof *job->place);
+    job->is_inward = nw_calloc(n, sizeof *job->is_inward);
+    ret->frames = nw_calloc(n, sizeof *ret->frames);
+    if (!job->used || !job->cells || !job->obs || !job->place || !job->is_inward || !ret->frames) {
+        return nw_err_set(err, NW_NOMEM, "surface of %zu frames", n);
+    }
+    ret->n_frames = n;
+    for (size_t i = 0; i < n; i++) {
+        job->used[job->n_used++] = i;
+        ret->frames[i] = (struct nw_surface_frame){.index = i,
+                                                   .is_used = true,
+                                                   .place = NAN,
+                                                   .width_px = NAN,
+                                                   .width_sigma = NAN,
+                                                   .misfit = NAN};
+    }
+    return NW_OK;
+}
+
+static enum nw_status fit_and_refuse(struct surface_job *job, struct nw_surface *ret,
+                                     struct nw_err *err) {
+    refuse_early(job, ret);
+    if (job->n_used == 0) {
+        return nw_err_set(err, NW_DATA, "%s: %s", job->frames[0].path, ret->frames[0].why);
+    }
+    if (method_of(job) == NW_SURFACE_SINGLE) {
+        keep_sharpest(job, ret);
+    }
+    for (;;) {
+        const enum nw_status status = fit_once(job, err);
+        if (status != NW_OK || job->method != NW_SURFACE_SWEEP || job->n_used < 5 ||
+            3 * job->n_used < 2 * job->n_frames) {
+            return status;
+        }
+        char why[120];
+        const size_t stranger = find_stranger(job, why, sizeof why);
+        if (stranger == job->n_used) {
+            return NW_OK;
+        }
+        refuse(job, ret, stranger, why);
+    }
+}
+
+enum nw_status nw_field_surface(const struct nw_field_frame *frames, size_t n,
+                                const struct nw_field_opts *opts, struct nw_surface *ret,
+                                struct nw_err *err) {
+    struct surface_job job = {.frames = frames, .n_frames = n, .opts = opts};
+    struct nw_surface surface = {0};
+    enum nw_status status = NW_OK;
+    if (n == 0 || n > FIELD_FRAMES_MAX) {
+        return nw_err_set(err, NW_LIMIT, "%zu frames, 1 to %d are read together", n,
+                          FIELD_FRAMES_MAX);
+    }
+    status = job_init(&job, &surface, err);
+    if (status == NW_OK) {
+        status = check_sizes(&job, err);
+    }
+    if (status == NW_OK) {
+        status = fit_and_refuse(&job, &surface, err);
+    }
+    if (status == NW_OK) {
+        status = surface_result(&job, &surface, err);
+    }
+    if (status == NW_OK) {
+        *ret = surface;
+        surface = (struct nw_surface){0};
+    }
+    job_done(&job);
+    nw_surface_done(&surface);
+    return status;
+}

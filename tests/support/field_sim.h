@@ -1,0 +1,85 @@
+/* field_sim.h - stars of a field with a known focal surface, by rays: nothing of the analyser.
+ * Each star is a heap of rays: air (Moffat of beta 4.765, near Kolmogorov; Trujillo et al. 2001,
+ * MNRAS 328, 977), a uniform disc of the defocus, the pixel; its half-light radius is the median
+ * distance of the rays. */
+#ifndef NW_TEST_FIELD_SIM_H
+#define NW_TEST_FIELD_SIM_H
+
+#include "field/field.h"
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdlib.h>
+
+struct sim_field {
+    double z[4]; /* z0, a, b, c [m] */
+    double f_ratio, pixel_m;
+    double fwhm_px; /* of the air */
+    double growth;  /* of all but the defocus, to the corner */
+    double width_px, height_px;
+    size_t n_stars, n_rays;
+    double astigmatism_m, e1, e2; /* line foci at the corner, radial; and what all stars share */
+};
+
+static inline int sim_less(const void *a, const void *b) {
+    const double x = *(const double *)a;
+    const double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static inline double sim_star_radius(const struct sim_field *f, double fwhm_px, double disc_px,
+                                     gsl_rng *rng, double *work) {
+    const double beta = 4.765;
+    const double alpha = fwhm_px / (2.0 * sqrt(pow(2.0, 1.0 / beta) - 1.0));
+    for (size_t i = 0; i < f->n_rays; i++) {
+        const double u = gsl_rng_uniform(rng);
+        const double r = alpha * sqrt(pow(1.0 - u, 1.0 / (1.0 - beta)) - 1.0);
+        const double phi = 6.283185307 * gsl_rng_uniform(rng);
+        const double s = 0.5 * disc_px * sqrt(gsl_rng_uniform(rng));
+        const double psi = 6.283185307 * gsl_rng_uniform(rng);
+        const double x = r * cos(phi) + s * cos(psi) + gsl_rng_uniform(rng) + gsl_rng_uniform(rng) -
+                         1.0; /* the pixel, twice: aperture sums */
+        const double y =
+            r * sin(phi) + s * sin(psi) + gsl_rng_uniform(rng) + gsl_rng_uniform(rng) - 1.0;
+        work[i] = x * x + y * y;
+    }
+    qsort(work, f->n_rays, sizeof *work, sim_less);
+    return sqrt(work[f->n_rays / 2]);
+}
+
+/* A frame whose sensor stands at `place_m`. The caller frees frame.stars. */
+static inline struct nw_field_frame sim_frame(const struct sim_field *f, double place_m,
+                                              gsl_rng *rng) {
+    struct nw_field_frame frame = {.path = "simulated.fits",
+                                   .width_px = (size_t)f->width_px,
+                                   .height_px = (size_t)f->height_px,
+                                   .stars = calloc(f->n_stars, sizeof *frame.stars),
+                                   .n_stars = f->n_stars,
+                                   .position_steps = NAN,
+                                   .t_s = NAN,
+                                   .temperature_K = NAN,
+                                   .transmission = NAN,
+                                   .rotator_rad = NAN,
+                                   .altitude_rad = NAN};
+    double *work = calloc(f->n_rays, sizeof *work);
+    const double diagonal = hypot(f->width_px, f->height_px);
+    double sum = 0.0;
+    for (size_t i = 0; i < f->n_stars; i++) {
+        struct nw_field_star *s = &frame.stars[i];
+        s->u = (2.0 * gsl_rng_uniform(rng) - 1.0) * f->width_px / diagonal;
+        s->v = (2.0 * gsl_rng_uniform(rng) - 1.0) * f->height_px / diagonal;
+        const double rho2 = s->u * s->u + s->v * s->v;
+        const double d = place_m - (f->z[0] + f->z[1] * s->u + f->z[2] * s->v + f->z[3] * rho2);
+        const double fwhm = f->fwhm_px * (1.0 + f->growth * rho2);
+        s->r_px = sim_star_radius(f, fwhm, fabs(d) / f->f_ratio / f->pixel_m, rng, work);
+        s->fwhm_px = 2.0 * s->r_px;
+        s->e1 = s->e2 = NAN;
+        sum += s->fwhm_px;
+    }
+    frame.fwhm_px = sum / (double)f->n_stars;
+    free(work);
+    return frame;
+}
+
+#endif
