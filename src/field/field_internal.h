@@ -94,6 +94,17 @@ struct surface_job {
     struct field_job fit;
     struct field_solution solution;
 };
+/* surface_frames.c. Refusing marks the frame in *ret with the reason and takes it out of `used`. */
+enum nw_surface_method surface_method_of(const struct surface_job *job);
+void surface_refuse(struct surface_job *job, struct nw_surface *ret, size_t at, const char *why);
+void surface_refuse_early(struct surface_job *job, struct nw_surface *ret);
+void surface_keep_sharpest(struct surface_job *job, struct nw_surface *ret);
+enum nw_status surface_check_sizes(const struct surface_job *job, struct nw_err *err) NW_CHECKED;
+void surface_sort_by_time(struct surface_job *job); /* as given where times are not known */
+void surface_set_places(struct surface_job *job);
+/* The used frame of a sweep that does not belong; n_used when all do. */
+size_t surface_find_stranger(const struct surface_job *job, char *why, size_t size);
+
 /* Fills everything of *ret but frames[].is_used and why. */
 enum nw_status surface_result(struct surface_job *job, struct nw_surface *ret,
                               struct nw_err *err) NW_CHECKED;
