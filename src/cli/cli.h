@@ -22,6 +22,7 @@
 #define CLI_COMMANDS(X)                                                                            \
     X(CMD_LOOK)                                                                                    \
     X(CMD_MEASURE)                                                                                 \
+    X(CMD_SURFACE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
     X(CMD_RIG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \

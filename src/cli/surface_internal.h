@@ -1,0 +1,29 @@
+/* surface_internal.h - shared by the files of `surface` only. */
+#ifndef NW_CLI_SURFACE_INTERNAL_H
+#define NW_CLI_SURFACE_INTERNAL_H
+
+#include "cli/cli.h"
+#include "field/field.h"
+#include "rig/rig.h"
+
+/* Frames of one set, measured; paths borrowed from the command line. */
+struct cli_surface_set {
+    struct nw_series series;
+    struct nw_field_frame *frames;
+    size_t n;
+};
+enum nw_status cli_surface_load(const struct cli_args *args, const char *const *paths, size_t n,
+                                struct cli_surface_set *ret, struct nw_err *err) NW_CHECKED;
+void cli_surface_set_done(struct cli_surface_set *set);
+
+/* What options, rig (NULL: none) and header say about optics and focuser, in this order. */
+struct cli_surface_facts {
+    struct nw_field_opts opts;
+    double travel_factor, thermal_m_K;
+    bool is_travel_assumed;
+};
+enum nw_status cli_surface_facts(const struct cli_args *args, const struct nw_setup *setup,
+                                 const struct nw_frame_facts *header, struct cli_surface_facts *ret,
+                                 struct nw_err *err) NW_CHECKED;
+
+#endif
