@@ -322,8 +322,9 @@ static enum nw_status point_subs(const struct synth_scene *scene, const struct s
 static void divide(const double a[4], const double b[4], double ret[4]) {
     const double det = b[0] * b[3] - b[1] * b[2];
     const double inverse[4] = {b[3] / det, -b[1] / det, -b[2] / det, b[0] / det};
-    for (int i = 0; i < 4; i++) {
-        ret[i] = a[i / 2 * 2] * inverse[i % 2] + a[i / 2 * 2 + 1] * inverse[2 + i % 2];
+    for (size_t i = 0; i < 4; i++) {
+        const double *row = i < 2 ? a : a + 2;
+        ret[i] = row[0] * inverse[i % 2] + row[1] * inverse[2 + i % 2];
     }
 }
 
