@@ -130,7 +130,8 @@ static bool read_offset(const char *text, double *ret_s) {
     }
     if (n_digits == 4 && text[5] == '\0') { /* hhmm without colon */
         const long hhmm = strtol(text + 1, NULL, 10);
-        *ret_s = (*text == '-' ? -1.0 : 1.0) * (double)((hhmm / 100) * 3600 + (hhmm % 100) * 60);
+        const long seconds = hhmm / 100 * 3600 + hhmm % 100 * 60;
+        *ret_s = *text == '-' ? -(double)seconds : (double)seconds;
         return hhmm / 100 <= 14 && hhmm % 100 <= 59;
     }
     return n_digits <= 2 && take_hours(&c, 14, ret_s) && *c == '\0';
@@ -199,7 +200,7 @@ enum nw_status nw_time_zone_read(const char *text, const char *folder, struct nw
 static double change_s(const struct nw_time_change *change, long year) {
     const long first = base_day_number(year, change->month, 1);
     const long weekday = (first + 1) % 7; /* 0 Sunday */
-    long day = 1 + (change->day - weekday + 7) % 7 + 7 * (change->week - 1);
+    long day = 1 + (change->day - weekday + 7) % 7 + 7L * (change->week - 1);
     while (!base_is_date(year, change->month, day)) {
         day -= 7; /* week 5 is the last there is */
     }
