@@ -183,6 +183,13 @@ static enum nw_status walk(const struct nw_rig_reader *reader, const struct nw_r
     return walk_children(reader, node, path, prefix);
 }
 
+enum nw_status nw_rig_check_section(const struct nw_rig_reader *reader, const char *section) {
+    const struct nw_rig_node *const node = nw_rig_tree_find(reader->root, section);
+    char prefix[96];
+    (void)snprintf(prefix, sizeof prefix, "%.48s.", section);
+    return node ? walk(reader, node, section, prefix) : NW_OK;
+}
+
 enum nw_status nw_rig_check_keys(struct nw_rig_reader *reader) {
     return walk(reader, reader->root, "", "");
 }

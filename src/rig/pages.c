@@ -67,6 +67,12 @@ static void write_holds(struct nw_buf *buf, const struct nw_rig_key *key) {
     case NW_RIG_SETTINGS:
         nw_buf_printf(buf, "a section of path: value pairs");
         break;
+    case NW_RIG_LOG_LINE:
+        nw_buf_printf(buf, "a name, or {name or value, unit, factor}");
+        break;
+    case NW_RIG_LOG_COLUMN:
+        nw_buf_printf(buf, "a heading or a number, or {column, unit, factor}");
+        break;
     }
 }
 

@@ -53,7 +53,10 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     if (status == NW_OK) {
         status = nw_rig_read_spacers(reader, &parts.spacers);
     }
-    return status == NW_OK ? nw_rig_read_setups(reader, &parts) : status;
+    if (status == NW_OK) {
+        status = nw_rig_read_setups(reader, &parts);
+    }
+    return status == NW_OK ? nw_rig_read_logs(reader, &rig->logs, &rig->n_logs) : status;
 }
 
 /* What is read: a text and the overrides that are put on it. */

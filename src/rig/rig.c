@@ -62,6 +62,7 @@ void nw_rig_free(struct nw_rig *rig) {
     free(rig->setups);
     free(rig->bodies);
     free(rig->spacers);
+    free(rig->logs);
     free(rig->assumptions);
     free(rig->path);
     free(rig);

@@ -208,6 +208,8 @@ struct nw_setup {
     size_t n_pieces, n_rings;
 };
 
+struct nw_log_layout;
+
 struct nw_rig {
     char name[NW_NAME_SIZE];
     char *path;
@@ -219,6 +221,8 @@ struct nw_rig {
     size_t n_bodies;
     struct nw_spacer *spacers; /* all rings that the owner has */
     size_t n_spacers;
+    struct nw_log_layout *logs; /* how text logs are laid out (rig/logs.h) */
+    size_t n_logs;
     struct nw_assumption { /* every default that was used, for the report */
         char path[128];
         char value[48]; /* as text with unit */

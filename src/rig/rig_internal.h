@@ -66,17 +66,20 @@ enum nw_rig_object {
     NW_RIG_BODY,
     NW_RIG_SETUP,
     NW_RIG_CHANGE,
+    NW_RIG_LOG,
     NW_RIG_N_OBJECTS
 };
 enum nw_rig_kind {
-    NW_RIG_VALUE,   /* struct nw_val */
-    NW_RIG_COUNT,   /* size_t */
-    NW_RIG_WORD,    /* char[size]: text, one of `words` where there are any */
-    NW_RIG_CARRY,   /* enum nw_carries, in the order of `words` */
-    NW_RIG_PART,    /* char[size]: the name of a part, of the inventory `words` */
-    NW_RIG_PARTS,   /* struct nw_rig_names: a list of them */
-    NW_RIG_WIDTH,   /* an allocation: allowed FWHM of one line of the star-width budget */
-    NW_RIG_SETTINGS /* path: value pairs of a change */
+    NW_RIG_VALUE,      /* struct nw_val */
+    NW_RIG_COUNT,      /* size_t */
+    NW_RIG_WORD,       /* char[size]: text, one of `words` where there are any */
+    NW_RIG_CARRY,      /* enum nw_carries, in the order of `words` */
+    NW_RIG_PART,       /* char[size]: the name of a part, of the inventory `words` */
+    NW_RIG_PARTS,      /* struct nw_rig_names: a list of them */
+    NW_RIG_WIDTH,      /* an allocation: allowed FWHM of one line of the star-width budget */
+    NW_RIG_LOG_LINE,   /* struct nw_log_field: a "name: value" line of a log */
+    NW_RIG_LOG_COLUMN, /* struct nw_log_field: a column of a log */
+    NW_RIG_SETTINGS    /* path: value pairs of a change */
 };
 enum {
     NW_RIG_REQUIRED = 1u << 0,
@@ -103,7 +106,7 @@ struct nw_rig_keys {
     size_t n;
 };
 extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
-    nw_rig_keys_bodies, nw_rig_keys_setups;
+    nw_rig_keys_bodies, nw_rig_keys_setups, nw_rig_keys_logs;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -162,8 +165,11 @@ enum nw_status nw_rig_value_read(struct nw_rig_reader *reader, const struct nw_r
 enum nw_status nw_rig_value_default(struct nw_rig_reader *reader, const struct nw_rig_key *key,
                                     const struct nw_rig_node *parent, const char *path,
                                     void *base) NW_CHECKED;
-/* Refuses keys that the table does not have, and sections that are no maps. */
+/* Refuses keys that the table does not have, and sections that are no maps; of all the file, or of
+ * one section at its top. */
 enum nw_status nw_rig_check_keys(struct nw_rig_reader *reader) NW_CHECKED;
+enum nw_status nw_rig_check_section(const struct nw_rig_reader *reader,
+                                    const char *section) NW_CHECKED;
 /* Fills all keys of one object from its node (NULL: not in the file). path: "telescopes.main". */
 enum nw_status nw_rig_object_read(struct nw_rig_reader *reader, enum nw_rig_object object,
                                   const struct nw_rig_node *node, const char *path,
@@ -211,6 +217,17 @@ enum nw_status nw_rig_take_path(struct nw_rig_reader *reader, struct nw_rig_part
                                 struct nw_rig_staged *staged) NW_CHECKED;
 enum nw_status nw_rig_read_setups(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
+
+/* ---- Logs (logs.c) ---- */
+
+struct nw_log_layout;
+struct nw_log_field;
+enum nw_status nw_rig_log_field_read(const struct nw_rig_reader *reader,
+                                     const struct nw_rig_key *key, const struct nw_rig_node *node,
+                                     const char *path, struct nw_log_field *ret) NW_CHECKED;
+/* All layouts of the file; none is allowed. *ret is the caller's. */
+enum nw_status nw_rig_read_logs(struct nw_rig_reader *reader, struct nw_log_layout **ret,
+                                size_t *ret_n) NW_CHECKED;
 
 /* A value worked out from others, and the line about it among the assumptions. */
 struct nw_val nw_rig_derived(double v, double sigma);

@@ -413,6 +413,9 @@ enum nw_status nw_rig_value_read(struct nw_rig_reader *reader, const struct nw_r
         return read_width(reader, key, node, path, &((struct nw_rig_staged *)base)->setup);
     case NW_RIG_SETTINGS:
         return read_settings(reader, node, path, base);
+    case NW_RIG_LOG_LINE:
+    case NW_RIG_LOG_COLUMN:
+        return nw_rig_log_field_read(reader, key, node, path, (struct nw_log_field *)(void *)to);
     }
     return nw_err_set(reader->err, NW_FORMAT, "%s: unknown kind of key", path);
 }
