@@ -24,34 +24,17 @@ void kernel_make(double fwhm_px, struct kernel *ret) {
     *ret = kernel;
 }
 
-/* One row along x. at: its pixel 0, with `reach` values on either side. */
-NW_CLONES static void filter_along(const struct kernel *kernel, const float *at, size_t n,
-                                   float *out) {
-    const float centre = kernel->weight[0];
-    const float next = kernel->weight[1];
+NW_CLONES static void add_two_rows(const float weight[static 2], const float *const low[static 2],
+                                   const float *const high[static 2], size_t n, float *out) {
+    const float a = weight[0];
+    const float b = weight[1];
+    const float *const low_a = low[0];
+    const float *const low_b = low[1];
+    const float *const high_a = high[0];
+    const float *const high_b = high[1];
 #pragma omp simd
     for (size_t x = 0; x < n; x++) {
-        out[x] = centre * at[x] + next * (at[x - 1] + at[x + 1]);
-    }
-    size_t k = 2;
-    for (; k < kernel->reach; k += 2) {
-        const float a = kernel->weight[k];
-        const float b = kernel->weight[k + 1];
-        const float *const low = at - k;
-        const float *const high = at + k;
-#pragma omp simd
-        for (size_t x = 0; x < n; x++) {
-            out[x] += a * (low[x] + high[x]) + b * (low[x - 1] + high[x + 1]);
-        }
-    }
-    if (k == kernel->reach) {
-        const float a = kernel->weight[k];
-        const float *const low = at - k;
-        const float *const high = at + k;
-#pragma omp simd
-        for (size_t x = 0; x < n; x++) {
-            out[x] += a * (low[x] + high[x]);
-        }
+        out[x] += a * (low_a[x] + high_a[x]) + b * (low_b[x] + high_b[x]);
     }
 }
 
@@ -67,6 +50,20 @@ NW_CLONES static void add_rows(float weight, const float *low, const float *high
 #pragma omp simd
     for (size_t x = 0; x < n; x++) {
         out[x] += weight * (low[x] + high[x]);
+    }
+}
+
+/* `middle` and its neighbours 1 .. reach on either side, each weighted, summed. Two a time: the sum
+ * is fetched and put back half as often. */
+static void weigh(const struct kernel *kernel, const float *middle, const float *const *low,
+                  const float *const *high, size_t n, float *out) {
+    scale_row(kernel->weight[0], middle, n, out);
+    size_t k = 1;
+    for (; k < kernel->reach; k += 2) {
+        add_two_rows(kernel->weight + k, low + k, high + k, n, out);
+    }
+    if (k == kernel->reach) {
+        add_rows(kernel->weight[k], low[k], high[k], n, out);
     }
 }
 
@@ -102,7 +99,13 @@ static void take_row(struct row_filter *f, size_t y) {
     const float *const px = nw_image_span(image, first, end - first, y, f->px);
     background_significance(f->field->background, first, end - first, y, px,
                             f->line + (first + reach - f->x0));
-    filter_along(f->kernel, f->line + reach, f->n, f->ring + y % (2 * reach + 1) * f->n);
+    const float *low[KERNEL_MAX + 1];
+    const float *high[KERNEL_MAX + 1];
+    for (size_t k = 0; k <= reach; k++) {
+        low[k] = f->line + (reach - k);
+        high[k] = f->line + (reach + k);
+    }
+    weigh(f->kernel, low[0], low, high, f->n, f->ring + y % (2 * reach + 1) * f->n);
 }
 
 void row_filter_row(struct row_filter *f, size_t y, float *out) {
@@ -115,12 +118,13 @@ void row_filter_row(struct row_filter *f, size_t y, float *out) {
         take_row(f, f->next_y);
     }
     const size_t ring_rows = 2 * reach + 1;
-    scale_row(f->kernel->weight[0], f->ring + y % ring_rows * f->n, f->n, out);
-    for (size_t k = 1; k <= reach; k++) {
-        const float *const low = y >= k ? f->ring + (y - k) % ring_rows * f->n : f->empty;
-        const float *const high = y + k < height ? f->ring + (y + k) % ring_rows * f->n : f->empty;
-        add_rows(f->kernel->weight[k], low, high, f->n, out);
+    const float *low[KERNEL_MAX + 1];
+    const float *high[KERNEL_MAX + 1];
+    for (size_t k = 0; k <= reach; k++) {
+        low[k] = y >= k ? f->ring + (y - k) % ring_rows * f->n : f->empty;
+        high[k] = y + k < height ? f->ring + (y + k) % ring_rows * f->n : f->empty;
     }
+    weigh(f->kernel, low[0], low, high, f->n, out);
 }
 
 float filtered_at(const struct field *field, const struct kernel *kernel, size_t x, size_t y) {

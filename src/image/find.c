@@ -91,7 +91,7 @@ enum nw_status peaks_find(const struct field *field, double threshold, struct pe
     }
     const double first_px = KERNEL_SHARE * 3.0 * field->pixel_width;
     set_kernel(&scan, first_px, threshold);
-    const bool is_sampled = scan.n_bands >= 2 * SAMPLE_STEP;
+    const bool is_sampled = scan.n_bands >= 2 * (size_t)SAMPLE_STEP;
     double kernel_px = first_px;
     if (is_sampled) {
         status = scan_bands(&scan, SAMPLE_STEP / 2, SAMPLE_STEP, &peaks, err);

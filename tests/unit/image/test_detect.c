@@ -98,7 +98,7 @@ static void test_seams_threads_and_16_bits(void **state) {
     gsl_rng *const rng = test_rng(2);
     struct nw_frame *f = field_new(SIDE, SIDE, 1000.0);
     for (size_t i = 0; i < N; i++) {
-        const double y = i < 16 ? 192.0 * (1.0 + (double)(i % 8)) - 0.5 + 0.1 * (double)(i / 8)
+        const double y = i < 16 ? 192.0 * (1.0 + (double)(i % 8)) - 0.5 + (i < 8 ? 0.0 : 0.1)
                                 : gsl_ran_flat(rng, 10.0, SIDE - 10.0);
         stars[i] = (struct true_star){gsl_ran_flat(rng, 10.0, SIDE - 10.0), y,
                                       i < 16 ? 9000.0 : gsl_ran_flat(rng, 1500.0, 60000.0)};
