@@ -21,6 +21,25 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_CHOICE,
      .value = "RGGB|BGGR|GRBG|GBRG",
      .help = "the colour filters over the pixels, when the header does not say"},
+    {.name = "gain",
+     .kind = CLI_NUMBER,
+     .value = "E_PER_ADU",
+     .help = "electrons per ADU, when the header does not say",
+     .min = 1e-6,
+     .max = 1e6},
+    {.name = "read-noise",
+     .kind = CLI_NUMBER,
+     .value = "ELECTRONS",
+     .help = "read noise of a pixel, when the header does not say",
+     .min = 1e-6,
+     .max = 1e6},
+    {.name = "offset",
+     .kind = CLI_NUMBER,
+     .value = "ADU",
+     .help = "level of a frame without light: with gain and read noise it tells which noise is "
+             "to be expected",
+     .min = 1e-6,
+     .max = 1e9},
     {0},
 };
 
@@ -103,7 +122,10 @@ static enum nw_channel channel_of(const char *colour) {
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const struct nw_series_opts opts = {
-        .measure = {.n_threads = (int)cli_count(args, "threads", 0)},
+        .measure = {.n_threads = (int)cli_count(args, "threads", 0),
+                    .gain_e_per_adu = cli_number(args, "gain", 0.0),
+                    .read_noise_e = cli_number(args, "read-noise", 0.0),
+                    .offset_adu = cli_number(args, "offset", 0.0)},
         .channel = channel_of(cli_text(args, "colour")),
         .pattern = cli_text(args, "pattern"),
     };

@@ -13,6 +13,7 @@
 #include <stdint.h>
 
 #include "base/base.h"
+#include "image/aspects.h" /* what a frame tells beyond its stars */
 
 /* ---- Frames ------------------------------------------------------------------------------- */
 
@@ -264,6 +265,7 @@ struct nw_measure {
     double e1, e2, e_sigma; /* mean vector of the used stars; sigma of each component */
     double elongation, elongation_angle_rad; /* from the mean (e1, e2): sqrt((1+|e|)/(1-|e|)) */
     struct nw_zone zones[NW_ZONES_X * NW_ZONES_Y]; /* row after row, from low v */
+    struct nw_aspects aspects; /* sky's slope, noise, halo, faintest star, streaks */
     uint32_t flags;
 };
 
@@ -271,6 +273,8 @@ struct nw_measure_opts {
     double detect_sigma;   /* threshold in sky sigmas on the smoothed image; 0 = 5 */
     double saturation_adu; /* NaN or 0: from facts, else data type, else from a pile-up of values */
     double gain_e_per_adu; /* NaN or 0: from facts, else noise from the sky alone */
+    double read_noise_e;   /* NaN or 0: from facts, else the expected noise is not known */
+    double offset_adu;     /* level without light; NaN or 0: not known */
     size_t max_stars;      /* brightest kept; 0 = 100000 */
     size_t fit_stars;      /* brightest clean ones fitted with a profile; 0 = 1000 */
     int n_threads;         /* 0 = all */

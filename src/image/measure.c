@@ -1,7 +1,7 @@
 /* measure.c - one plane of a frame, from pixels to a summary: the order of the steps.
  * Holds: inside, positions and widths are those of the measured grid; only this file turns them
  * into frame pixels (one colour of a mosaic has a pitch of 2). */
-#include "image/measure_internal.h"
+#include "image/aspects_internal.h"
 
 static const char *const FLAG_WORDS[] = {
 #define X(name, bit, word, text) [bit] = (word),
@@ -120,16 +120,36 @@ static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     }
 }
 
+struct camera {
+    struct nw_camera_noise noise;
+    double exposure_s;
+};
+
+static struct camera camera_of(const struct nw_frame *frame, const struct nw_measure_opts *opts) {
+    const struct nw_frame_facts *const facts = &frame->facts;
+    const bool has_gain = opts && opts->gain_e_per_adu > 0.0;
+    const bool has_noise = opts && opts->read_noise_e > 0.0;
+    return (struct camera){
+        .noise = {.gain_e_per_adu = has_gain ? opts->gain_e_per_adu : facts->gain_e_per_adu,
+                  .read_noise_e = has_noise ? opts->read_noise_e : facts->read_noise_e,
+                  .offset_adu = opts && opts->offset_adu > 0.0 ? opts->offset_adu : (double)NAN},
+        .exposure_s = facts->exposure_s};
+}
+
 /* Everything that is said of the frame as a whole, once its stars are measured. */
 static void summarise(const struct field *field, const struct plane *plane,
-                      const struct seeing *seeing, struct nw_measure *m) {
+                      const struct seeing *seeing, const struct camera *camera,
+                      struct nw_measure *m) {
     m->background_adu = nw_background_level_adu(field->background);
     m->noise_adu = nw_background_noise_adu(field->background);
     const struct core core = core_measure(field, m->stars, m->n_stars, seeing);
     correct_widths(m, core.width_factor);
+    const struct star_list list = star_list_of(m, seeing, core.neq_area_px2, field->pixel_width);
+    aspects_measure(field, &list, &camera->noise, camera->exposure_s, &m->aspects);
     to_frame_pixels(m, plane);
     summary_make(m, seeing);
     m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
+    aspects_finish(m);
     const bool is_bright = m->background_adu > 0.5 * field->saturation_adu; /* inf: never */
     m->flags |= is_bright ? NW_FRAME_BRIGHT_SKY : 0;
 }
@@ -168,7 +188,8 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
                   0.25 * seeing.fwhm_px * seeing.fwhm_px));
     status = stars_measure(&field, &peaks, opts, &seeing, m, err);
     if (status == NW_OK) {
-        summarise(&field, plane, &seeing, m);
+        const struct camera camera = camera_of(frame, opts);
+        summarise(&field, plane, &seeing, &camera, m);
     }
 done:
     free(peaks.peaks);
@@ -193,6 +214,7 @@ enum nw_status nw_measure_frame(const struct nw_frame *frame, enum nw_channel ch
         goto done;
     }
     m->channel = channel;
+    m->aspects = aspects_none();
     m->width_px = frame->width_px;
     m->height_px = frame->height_px;
     status = measure_plane(frame, &plane, opts, m, err);

@@ -16,6 +16,12 @@ struct report_chart {
 };
 void report_chart(struct nw_buf *buf, const struct report_chart *chart);
 
+/* What a frame tells beyond its stars: keys of its object, lines under its row. */
+void nw_report_aspects_json(struct nw_json *json, json_t *frame, const struct nw_measure *m);
+void nw_report_aspects_text(struct nw_buf *text, const struct nw_measure *m);
+void nw_report_streaks_text(struct nw_buf *text, const struct nw_aspects *aspects);
+const char *nw_report_noise_says(const struct nw_noise *noise); /* NULL: nothing to say */
+
 /* look in words */
 enum { REPORT_SENTENCE_SIZE = 480 };
 #define REPORT_STANDS_OUT 0.02 /* share of the time: less is not worth a sentence */

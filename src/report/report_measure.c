@@ -2,7 +2,7 @@
  * Holds: positions leave as FITS counts them, ours + 1; angles in degrees. */
 #include <math.h>
 
-#include "report/report.h"
+#include "report/report_internal.h"
 
 static double scale_arcsec_px(const struct nw_frame_facts *facts) {
     /* pixel and focal length as the header gives them: definition, REFERENCES IMG-02 */
@@ -94,6 +94,7 @@ static void put_frame(struct nw_json *json, json_t *frames, const struct nw_seri
     nw_json_number(json, frame, "relative_transmission", t ? t->value : NAN, 4);
     nw_json_number(json, frame, "relative_transmission_sigma", t ? t->sigma : NAN, 2);
     put_zones(json, frame, m);
+    nw_report_aspects_json(json, frame, m);
     put_flags(json, frame, m);
     nw_json_number(json, frame, "elapsed_s", elapsed_s, 3);
     put_reasons(json, frame, m, scale, t);
@@ -149,6 +150,11 @@ void nw_report_measure_text(const struct nw_series *series,
                 if (m->flags & (1U << bit)) {
                     nw_buf_printf(text, "    %s\n", nw_frame_flag_word(bit));
                 }
+            }
+            if (series->n == 1) {
+                nw_report_aspects_text(text, m);
+            } else {
+                nw_report_streaks_text(text, &m->aspects);
             }
         }
     }
