@@ -79,23 +79,6 @@ static enum nw_status read_alternatives(const struct cli_args *args, const struc
     return status;
 }
 
-static enum nw_status find_setup(const struct nw_rig *rig, const char *name,
-                                 const struct nw_setup **ret, struct nw_err *err) {
-    *ret = nw_rig_setup(rig, name);
-    if (*ret) {
-        return NW_OK;
-    }
-    enum { MOST = 64 };
-    const char *names[MOST];
-    size_t n = 0;
-    for (; n < rig->n_setups && n < MOST; n++) {
-        names[n] = rig->setups[n].name;
-    }
-    const char *near = nw_text_nearest(name, names, n);
-    return nw_err_set(err, NW_NOTFOUND, "%s: no setup '%s'; %s '%s'", rig->path, name,
-                      near ? "did you mean" : "the first is", near ? near : rig->setups[0].name);
-}
-
 static double mean_exposure(const struct check_night *night) {
     double sum = 0.0;
     for (size_t i = 0; i < night->n; i++) {
@@ -167,7 +150,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     nw_buf_init(&night.remark, 400);
     enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
     if (status == NW_OK) {
-        status = find_setup(rig, cli_text(args, "setup"), &setup, err);
+        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
     }
     if (status == NW_OK) {
         status = read_alternatives(args, setup, &changed, err);

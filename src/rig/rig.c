@@ -24,6 +24,24 @@ const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name) 
     return NULL;
 }
 
+enum nw_status nw_rig_find_setup(const struct nw_rig *rig, const char *name,
+                                 const struct nw_setup **ret, struct nw_err *err) {
+    const struct nw_setup *const found = nw_rig_setup(rig, name);
+    if (found) {
+        *ret = found;
+        return NW_OK;
+    }
+    enum { MOST = 64 };
+    const char *names[MOST];
+    size_t n = 0;
+    for (; n < rig->n_setups && n < MOST; n++) {
+        names[n] = rig->setups[n].name;
+    }
+    const char *const near = nw_text_nearest(name, names, n);
+    return nw_err_set(err, NW_NOTFOUND, "%s: no setup '%.48s'; %s '%s'", rig->path, name,
+                      near ? "did you mean" : "the first is", near ? near : rig->setups[0].name);
+}
+
 bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body) {
     for (size_t i = 0; i < setup->n_without; i++) {
         if (strcmp(setup->without[i], body->name) == 0) {

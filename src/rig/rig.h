@@ -244,6 +244,9 @@ enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
 void nw_rig_free(struct nw_rig *rig);
 /* By name, NULL = the first; NULL when there is none of that name. */
 const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);
+/* The same with an error that names the nearest: NOTFOUND. */
+enum nw_status nw_rig_find_setup(const struct nw_rig *rig, const char *name,
+                                 const struct nw_setup **ret, struct nw_err *err) NW_CHECKED;
 
 bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body);
 
