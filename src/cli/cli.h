@@ -26,6 +26,7 @@
     X(CMD_CHECK)                                                                                   \
     X(CMD_RIG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
+    X(CMD_BALANCE)                                                                                 \
     X(CMD_SYNTH)
 /* clang-format on */
 

@@ -109,13 +109,52 @@ static bool slides_on_tube(const struct nw_body *body, int along) {
            body->mass_kg.from != NW_FROM_UNKNOWN;
 }
 
+static const struct nw_body *carrier_of(const struct nw_body *bodies, size_t n,
+                                        const struct nw_body *body) {
+    for (size_t i = 0; body->carried_by[0] != '\0' && i < n; i++) {
+        if (strcmp(bodies[i].name, body->carried_by) == 0) {
+            return &bodies[i];
+        }
+    }
+    return NULL;
+}
+
+/* Is `body` the carrier, or carried by it over some others? The rig file has no rings. */
+static bool goes_with(const struct nw_body *bodies, size_t n, const struct nw_body *body,
+                      const struct nw_body *carrier) {
+    const struct nw_body *at = body;
+    while (at && at != carrier) {
+        at = carrier_of(bodies, n, at);
+    }
+    return at != NULL;
+}
+
+static double carried_kg(const struct nw_body *bodies, size_t n, const struct nw_body *carrier) {
+    double sum = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        if (bodies[i].mass_kg.from != NW_FROM_UNKNOWN &&
+            goes_with(bodies, n, &bodies[i], carrier)) {
+            sum += bodies[i].mass_kg.v;
+        }
+    }
+    return sum;
+}
+
+void nw_body_shift(struct nw_body *bodies, size_t n, size_t body, int along, double way_m) {
+    for (size_t i = 0; i < n; i++) {
+        if (goes_with(bodies, n, &bodies[i], &bodies[body])) {
+            bodies[i].at_m[along].v += way_m;
+        }
+    }
+}
+
 /* First moment that a shift of everything by `way_m`, within its travel, adds. */
 static double shifted_kg_m(const struct nw_body *bodies, size_t n, int along, double way_m) {
     double sum = 0.0;
     for (size_t i = 0; i < n; i++) {
         if (slides_on_tube(&bodies[i], along)) {
             const double now = bodies[i].at_m[along].v;
-            sum += bodies[i].mass_kg.v *
+            sum += carried_kg(bodies, n, &bodies[i]) *
                    (clamp(now + way_m, bodies[i].slide_from_m.v, bodies[i].slide_to_m.v) - now);
         }
     }
@@ -251,20 +290,17 @@ double nw_balance_learn(struct nw_body *bodies, size_t n, int along, double foun
         }
     }
     const double off = found_kg_m - predicted;
-    for (size_t i = 0; i < n; i++) {
+    const double off_sigma = off / sqrt(variance);
+    for (size_t i = 0; i < n && fabs(off_sigma) <= 3.0; i++) {
         if (!counts_along(&bodies[i], along)) {
             continue;
         }
         struct nw_val *const m = &bodies[i].mass_kg;
-        struct nw_val *const r = &bodies[i].at_m[along];
+        const double r = bodies[i].at_m[along].v;
         const double m_variance = pow(mass_sigma_kg(&bodies[i]), 2.0);
-        const double r_variance = pow(place_sigma_m(&bodies[i], along), 2.0);
-        const double m_gain = m_variance * r->v / variance;
-        const double r_gain = r_variance * m->v / variance;
-        m->sigma = sqrt(fmax(0.0, m_variance - m_gain * m_variance * r->v));
-        r->sigma = sqrt(fmax(0.0, r_variance - r_gain * r_variance * m->v));
-        m->v += m_gain * off;
-        r->v += r_gain * off;
+        const double gain = m_variance * r / variance;
+        m->sigma = sqrt(fmax(0.0, m_variance - gain * r * m_variance));
+        m->v += gain * off;
     }
-    return off / sqrt(variance);
+    return off_sigma;
 }

@@ -85,10 +85,10 @@ enum nw_status nw_balance_of(const struct nw_rig *rig, const struct nw_body *bod
                              bool is_open, struct nw_balance *ret, struct nw_err *err) NW_CHECKED;
 
 /* Where things go: the places of all that slides, so that nothing is left over, or as little as
- * the travels allow. Each direction is a problem of its own. Along the tube and sideways: the least
- * movement (of mass times way squared). Weights on the shaft (z, riding on the axis frame): as a
- * stack, in the order given, touching, which has the least inertia of all arrangements of that
- * order. */
+ * the travels allow; what a body carries goes with it. Each direction is a problem of its own.
+ * Along the tube and sideways: the least movement (of mass times way squared). Weights on the shaft
+ * (z, riding on the axis frame): as a stack, in the order given, touching, which has the least
+ * inertia of all arrangements of that order. */
 struct nw_balance_move {
     size_t body;
     int along; /* 0 1 2 */
@@ -104,6 +104,9 @@ struct nw_balance_plan {
 /* keep_outward_kg_m: first moment left on purpose along the declination axis (+: tube heavy). */
 void nw_balance_adjust(const struct nw_balance *balance, const struct nw_body *bodies, size_t n,
                        double keep_outward_kg_m, struct nw_balance_plan *ret);
+
+/* Shifts a body and all that it carries. */
+void nw_body_shift(struct nw_body *bodies, size_t n, size_t body, int along, double way_m);
 
 /* Which of the weights to use and where: every selection of those that slide on the shaft (at most
  * 10 are tried), the densest innermost; by inertia about the polar axis, least first. */
@@ -125,12 +128,13 @@ enum nw_status nw_balance_weights(const struct nw_balance *balance, const struct
 void nw_weights_done(struct nw_weights *weights);
 
 /* What the owner found: the first moment left over along one axis (0: "it balanced like this"),
- * with its error. Corrects masses and places in proportion to their own errors (one step of least
- * squares with prior, Gelb 1974, Applied Optimal Estimation, eq. 4.2-20), and narrows them.
- *   bodies  changed in place
- *   along   0 along the tube, 1 sideways, 2 along the declination axis
- * Returns how far off the prediction was, in sigmas of both together: over 3 something is described
- * wrongly, and a correction of the masses would hide it. */
+ * with its error. Corrects the masses in proportion to their errors and narrows them (one step of
+ * least squares with prior, Gelb 1974, Applied Optimal Estimation, eq. 4.2-20); errors of the
+ * places are allowed for, the places themselves, which the owner can read off, stay. What the
+ * correction makes the masses have in common is not kept. bodies  changed in place along   0 along
+ * the tube, 1 sideways, 2 along the declination axis Returns how far off the prediction was, in
+ * sigmas of both together: beyond 3 something is described wrongly, which a correction would hide,
+ * and nothing is changed. */
 double nw_balance_learn(struct nw_body *bodies, size_t n, int along, double found_kg_m,
                         double sigma_kg_m);
 

@@ -57,6 +57,47 @@ enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_
     return NW_OK;
 }
 
+static const struct nw_body *carrier_of(const struct nw_rig *rig, const struct nw_body *body) {
+    for (size_t i = 0; i < rig->n_bodies; i++) {
+        if (strcmp(rig->bodies[i].name, body->carried_by) == 0) {
+            return &rig->bodies[i];
+        }
+    }
+    return NULL;
+}
+
+/* Carriers are described, ride on the same frame, and do not carry each other in a ring. */
+static enum nw_status check_carrier(const struct nw_rig_reader *reader,
+                                    const struct nw_rig_node *node, const struct nw_body *body) {
+    const struct nw_rig *const rig = reader->rig;
+    char path[128];
+    (void)snprintf(path, sizeof path, "bodies.%.48s.carried_by", body->name);
+    const struct nw_body *carrier = body;
+    for (size_t depth = 0; carrier->carried_by[0] != '\0'; depth++) {
+        const struct nw_body *const next = carrier_of(rig, carrier);
+        if (!next) {
+            const char *names[NW_RIG_MAX_PARTS];
+            for (size_t i = 0; i < rig->n_bodies; i++) {
+                names[i] = rig->bodies[i].name;
+            }
+            const char *const near = nw_text_nearest(carrier->carried_by, names, rig->n_bodies);
+            return nw_rig_fail(reader, node, path, NW_NOTFOUND,
+                               "'%.48s' is not described under bodies%s%s%s", carrier->carried_by,
+                               near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
+        }
+        if (next->rides != body->rides) {
+            return nw_rig_fail(reader, node, path, NW_DOMAIN,
+                               "'%.48s' rides on %s, this body on %s: both must ride alike",
+                               next->name, next->rides_word, body->rides_word);
+        }
+        if (depth >= rig->n_bodies) {
+            return nw_rig_fail(reader, node, path, NW_DOMAIN, "bodies carry each other in a ring");
+        }
+        carrier = next;
+    }
+    return NW_OK;
+}
+
 enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader, struct nw_rig_inventory *inv) {
     struct nw_rig *const rig = reader->rig;
     if (!inv->node || inv->node->n_children == 0) {
@@ -75,6 +116,10 @@ enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader, struct nw_rig_in
         inv->is_listed[rig->n_bodies] = true;
         status = nw_rig_take_part(reader, inv, n->key, n, "bodies", &rig->bodies[rig->n_bodies]);
         rig->n_bodies += status == NW_OK;
+    }
+    const struct nw_rig_node *node = inv->node->first;
+    for (size_t i = 0; i < rig->n_bodies && status == NW_OK; i++, node = node->next) {
+        status = check_carrier(reader, node, &rig->bodies[i]);
     }
     return status;
 }

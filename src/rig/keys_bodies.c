@@ -35,6 +35,8 @@ static const struct nw_rig_key ROWS[] = {
             "needed where slide.along is given", "least place of its middle along that direction"),
     DERIVED("bodies.*.slide.to", BODY, nw_body, slide_to_m, LENGTH, "-100 m", "100 m",
             "needed where slide.along is given", "greatest place of its middle"),
+    WORD("bodies.*.carried_by", BODY, nw_body, carried_by, NULL, "", 0,
+         "the body that it is fixed to: it goes along when that one is shifted"),
     WORD("bodies.*.hinge.along", BODY, nw_body, hinge_word, "x|y|z", "", 0,
          "it opens (a light panel): direction of the hinge; its place is described closed"),
     PLACE("hinge.x", hinge_at_m[0], "0 mm", "place of the hinge along x"),

@@ -145,8 +145,9 @@ struct nw_body {
     struct nw_val width_m;    /* box: along y */
     struct nw_val height_m;   /* box: along z */
     int slide;                /* -1, or the axis along which the owner can shift it */
-    struct nw_val slide_from_m, slide_to_m;      /* of its centre */
-    int hinge;                                   /* -1, or the axis parallel to which it opens */
+    struct nw_val slide_from_m, slide_to_m; /* of its centre */
+    char carried_by[NW_NAME_SIZE]; /* \"\" or the body that takes it along when it is shifted */
+    int hinge;                     /* -1, or the axis parallel to which it opens */
     struct nw_val hinge_at_m[3], hinge_open_rad; /* described closed; right-handed turn */
 };
 

@@ -62,11 +62,29 @@ static void test_what_a_shape_needs_must_be_there(void **state) {
                 "rig.yaml:7:3: bodies.t: hinge.open is missing: needed with hinge.along");
 }
 
+static void test_carriers_are_there_and_form_no_ring(void **state) {
+    (void)state;
+    must_refuse(BODIES("  a: {rides: tube, carried_by: bas bar}\n  base bar: {rides: tube}\n"),
+                NULL, NW_NOTFOUND,
+                "rig.yaml:7:3: bodies.a.carried_by: 'bas bar' is not described under bodies; "
+                "nearest is 'base bar'");
+    must_refuse(
+        BODIES("  a: {rides: tube, carried_by: b}\n  b: {rides: axis}\n"), NULL, NW_DOMAIN,
+        "rig.yaml:7:3: bodies.a.carried_by: 'b' rides on axis, this body on tube: both must "
+        "ride alike");
+    must_refuse(BODIES("  a: {rides: tube, carried_by: b}\n  b: {rides: tube, carried_by: a}\n"),
+                NULL, NW_DOMAIN,
+                "rig.yaml:7:3: bodies.a.carried_by: bodies carry each other in a ring");
+    must_refuse(BODIES("  a: {rides: tube, carried_by: a}\n"), NULL, NW_DOMAIN,
+                "rig.yaml:7:3: bodies.a.carried_by: bodies carry each other in a ring");
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_places_shapes_and_travel),
         cmocka_unit_test(test_a_setup_can_leave_bodies_out),
         cmocka_unit_test(test_what_a_shape_needs_must_be_there),
+        cmocka_unit_test(test_carriers_are_there_and_form_no_ring),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

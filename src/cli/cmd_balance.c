@@ -1,0 +1,174 @@
+/* cmd_balance.c - `balance RIG`: moments about both axes, where things go, which weights. */
+#include <math.h>
+
+#include "cli/cli.h"
+#include "report/report_balance.h"
+
+enum { MAX_FOUND = 8 };
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
+    {.name = "moment",
+     .kind = CLI_TEXT,
+     .value = "WHERE=N_M",
+     .help = "what you found with that arm level, in N m, as tube=, side= or shaft=; 0 when it "
+             "stayed; + when the sky end, the +y side or the tube end is heavy",
+     .is_repeatable = true},
+    {.name = "keep",
+     .kind = CLI_NUMBER,
+     .value = "N_M",
+     .help =
+         "leave this moment about the polar axis on purpose, against backlash: + tube end heavy",
+     .min = -5.0,
+     .max = 5.0},
+    {.name = "set",
+     .kind = CLI_TEXT,
+     .value = "PATH=VALUE",
+     .help = "another value for a key of the rig file",
+     .is_repeatable = true},
+    {0},
+};
+
+/* "shaft=0.3": found to 5 % of it and 0.05 N m, what a spring balance and friction allow (common
+ * practice, no source). */
+static enum nw_status read_found(const char *text, struct nw_balance_found *ret,
+                                 struct nw_err *err) {
+    static const char *const NAMES[] = {"tube", "side", "shaft"};
+    const char *const equals = strchr(text, '=');
+    for (int i = 0; equals && i < 3; i++) {
+        const size_t len = (size_t)(equals - text);
+        if (strlen(NAMES[i]) == len && strncmp(NAMES[i], text, len) == 0 &&
+            nw_text_to_double(equals + 1, &ret->moment_n_m) && fabs(ret->moment_n_m) < 1000.0) {
+            ret->along = i;
+            ret->sigma_n_m = hypot(0.05 * ret->moment_n_m, 0.05);
+            return NW_OK;
+        }
+    }
+    return nw_err_set(err, NW_USAGE,
+                      "--moment is '%.60s', expected tube=, side= or shaft= and a number of N m",
+                      text);
+}
+
+/* The bodies of the setup, twice: as the file has them, and to be corrected. */
+static enum nw_status take_bodies(const struct nw_rig *rig, const struct nw_setup *setup,
+                                  struct nw_body **ret_given, struct nw_body **ret_used,
+                                  size_t *ret_n, struct nw_err *err) {
+    if (rig->n_bodies == 0) {
+        return nw_err_set(err, NW_NOTFOUND,
+                          "%s: no bodies are described (nightwright rig --keys explains bodies.*)",
+                          rig->path);
+    }
+    *ret_given = nw_calloc(rig->n_bodies, sizeof **ret_given);
+    *ret_used = nw_calloc(rig->n_bodies, sizeof **ret_used);
+    if (!*ret_given || !*ret_used) {
+        return nw_err_set(err, NW_NOMEM, "%zu bodies", rig->n_bodies);
+    }
+    *ret_n = 0;
+    for (size_t i = 0; i < rig->n_bodies; i++) {
+        if (nw_setup_has_body(setup, &rig->bodies[i])) {
+            (*ret_given)[*ret_n] = (*ret_used)[*ret_n] = rig->bodies[i];
+            (*ret_n)++;
+        }
+    }
+    return NW_OK;
+}
+
+static enum nw_status learn(const struct cli_args *args, const struct nw_rig *rig,
+                            struct nw_body *bodies, size_t n, struct nw_balance_found *found,
+                            size_t *ret_n, struct nw_err *err) {
+    size_t n_found = 0;
+    const char *const *const texts = cli_texts(args, "moment", &n_found);
+    if (n_found > MAX_FOUND) {
+        return nw_err_set(err, NW_USAGE, "--moment %zu times, at most %d", n_found, MAX_FOUND);
+    }
+    for (size_t i = 0; i < n_found; i++) {
+        const enum nw_status status = read_found(texts[i], &found[i], err);
+        if (status != NW_OK) {
+            return status;
+        }
+        /* a level tube feels all of gravity; a level shaft turns the tilted polar axis */
+        const double per_kg_m =
+            NW_GRAVITY_M_S2 * (found[i].along == 2 ? cos(rig->site.latitude_rad.v) : 1.0);
+        found[i].off_sigma =
+            nw_balance_learn(bodies, n, found[i].along, found[i].moment_n_m / per_kg_m,
+                             found[i].sigma_n_m / per_kg_m);
+    }
+    *ret_n = n_found;
+    return NW_OK;
+}
+
+static enum nw_status analyse(const struct cli_args *args, struct nw_balance_report *report,
+                              struct nw_err *err) {
+    const struct nw_rig *const rig = report->rig;
+    const struct nw_body *const bodies = report->bodies;
+    const size_t n = report->n_bodies;
+    enum nw_status status = nw_balance_of(rig, bodies, n, false, &report->closed, err);
+    if (status == NW_OK) {
+        status = nw_balance_of(rig, bodies, n, true, &report->open, err);
+    }
+    if (status != NW_OK) {
+        return status;
+    }
+    for (size_t i = 0; i < n; i++) {
+        report->has_hinge = report->has_hinge || bodies[i].hinge >= 0;
+    }
+    report->keep_n_m = cli_number(args, "keep", 0.0);
+    const double per_kg_m = NW_GRAVITY_M_S2 * cos(rig->site.latitude_rad.v);
+    nw_balance_adjust(&report->closed, bodies, n, report->keep_n_m / per_kg_m, &report->plan);
+    return nw_balance_weights(&report->closed, bodies, n, &report->weights, err);
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t n_set = 0;
+    const char *const *const set = cli_texts(args, "set", &n_set);
+    struct nw_rig *rig = NULL;
+    struct nw_body *given = NULL;
+    struct nw_body *used = NULL;
+    struct nw_balance_found found[MAX_FOUND];
+    struct nw_balance_report report = {.found = found};
+    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
+    if (status != NW_OK) {
+        goto done;
+    }
+    report.rig = rig;
+    status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report.setup, err);
+    if (status != NW_OK) {
+        goto done;
+    }
+    status = take_bodies(rig, report.setup, &given, &used, &report.n_bodies, err);
+    if (status == NW_OK) {
+        status = learn(args, rig, used, report.n_bodies, found, &report.n_found, err);
+    }
+    report.bodies = used;
+    report.as_given = given;
+    if (status == NW_OK) {
+        status = analyse(args, &report, err);
+    }
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = nw_report_balance_json(&report, &result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_balance_text(&report, &result->text);
+    }
+done:
+    nw_weights_done(&report.weights);
+    free(given);
+    free(used);
+    nw_rig_free(rig);
+    return status;
+}
+
+const struct cli_command CMD_BALANCE = {
+    .name = "balance",
+    .arguments = "RIG",
+    .help = "moments about both axes, where tubes and counterweights go, inertia",
+    .notes =
+        "From the bodies of the rig file (rig --keys: bodies.*): what is left over about each "
+        "axis, the places that leave nothing, the selection of weights with the least inertia, "
+        "the panel open and closed, the bending of the shaft. --moment corrects assumed masses "
+        "by what you found at the mount.",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 1,
+    .run = run,
+};
