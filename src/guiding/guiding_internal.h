@@ -11,6 +11,10 @@ enum {
     GUIDE_STEPS_MIN = 3
 };
 
+/* ---- read.c ---- */
+/* Errors and pulses along the axes of the mount become + east, + north where the side is known. */
+void nw_guide_turn_to_sky(struct nw_guide_log *log);
+
 /* ---- cut.c: which rows count ---- */
 struct guide_spans {
     struct nw_span *items;

@@ -349,7 +349,7 @@ done:
 
 /* docs/formats.md: an axis of the mount counts + north when the tube stands west of the pier; the
  * declination axis is turned over when it stands east. Right ascension keeps its sense. */
-static void turn_to_sky(struct nw_guide_log *log) {
+void nw_guide_turn_to_sky(struct nw_guide_log *log) {
     if (!log->axes_mount || strcmp(log->tube_side, "east") != 0) {
         return;
     }
@@ -381,7 +381,7 @@ static enum nw_status from_table(const struct nw_table *table, struct nw_guide_l
         status = read_rows(table, log, err);
     }
     if (status == NW_OK) {
-        turn_to_sky(log);
+        nw_guide_turn_to_sky(log);
         *ret = log;
         log = NULL;
     }

@@ -1,0 +1,69 @@
+/* runs.h - second public header of guiding: files with many runs, logs that the owner described.
+ *
+ * A file is either the CSV of docs/formats.md (one run) or a text log laid out as a
+ * struct nw_log_layout says; each run becomes a nw_guide_log in our units and signs. Rows that
+ * cannot be read are left out one by one, counted, and the first kept with their reason; a file of
+ * which nothing can be used is an error that says what came nearest. */
+#ifndef NW_GUIDING_RUNS_H
+#define NW_GUIDING_RUNS_H
+
+#include "guiding/guiding.h"
+#include "rig/logs.h"
+
+enum { NW_GUIDE_MAX_REJECTS = 8, NW_GUIDE_MAX_RUNS = 2000 };
+
+struct nw_guide_reject {
+    size_t line;
+    char reason[120];
+};
+struct nw_guide_run {
+    struct nw_guide_log *log;
+    size_t first_line, last_line;
+    size_t n_rows, n_rejected; /* read into log->rows, events among them; left out */
+    size_t n_events, n_no_star;
+    struct nw_guide_reject rejects[NW_GUIDE_MAX_REJECTS];
+    size_t n_rejects;
+    /* lines "name: value" that hold for this run: as written, "" = none; line 0: from the layout */
+    char header_text[NW_LOG_N_HEADERS][48];
+    size_t header_line[NW_LOG_N_HEADERS];
+    char note[200]; /* what the reader had to settle for; "" = nothing */
+};
+struct nw_guide_column_use { /* how a column was understood */
+    bool is_used;
+    size_t number;    /* from 1 */
+    char heading[48]; /* "" when the log has no headings */
+    char unit[24];
+    double factor;
+};
+struct nw_guide_runs {
+    char *path;
+    char layout[NW_NAME_SIZE]; /* "" = the CSV of docs/formats.md */
+    struct nw_guide_run *items;
+    size_t n;
+    size_t n_empty;            /* runs without a usable row, left out */
+    size_t names_line;         /* line of the headings; 0 = none */
+    size_t n_lines, n_outside; /* lines of the file; rows that stand outside of all runs */
+    struct nw_guide_column_use columns[NW_LOG_N_COLUMNS]; /* of the last run */
+};
+
+/* The layouts to try; none: only CSV. */
+struct nw_guide_layouts {
+    const struct nw_log_layout *items;
+    size_t n;
+    const char *which; /* by name; NULL: the one that reads most rows */
+};
+
+/* Reads all runs of a file. A file that holds the CSV's headings is read so, unless `which` says
+ * otherwise; any other by a layout. layouts NULL: only CSV. Errors: as nw_guide_read for CSV; else
+ * FORMAT or DATA with file and line: no line of headings (with those found and the nearest), no
+ * start of a run, no usable row (with the first reason), text in header numbers, pixels without a
+ * scale, errors at the axis without declination, layouts that fit alike; NOTFOUND: no layout of
+ * that name. */
+enum nw_status nw_guide_read_runs(const char *path, const struct nw_guide_layouts *layouts,
+                                  struct nw_guide_runs **ret, struct nw_err *err) NW_CHECKED;
+enum nw_status nw_guide_parse_runs(const char *name, const char *data, size_t len,
+                                   const struct nw_guide_layouts *layouts,
+                                   struct nw_guide_runs **ret, struct nw_err *err) NW_CHECKED;
+void nw_guide_runs_free(struct nw_guide_runs *runs);
+
+#endif
