@@ -1,5 +1,6 @@
 /* make_frame.c - writes a small frame of known stars: Moffat profiles (beta 3), fixed seed.
- * usage: make_frame FILE [FWHM_PX [STARS [WIDTH HEIGHT]]] */
+ * usage: make_frame FILE [FWHM_PX [STARS [WIDTH HEIGHT [TRUTH.csv]]]]
+ * The truth is a table of places (first pixel (1, 1)) and light. */
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
 #include <math.h>
@@ -60,6 +61,29 @@ static enum nw_status write_frame(const char *path, const double *px, size_t wid
     return status;
 }
 
+/* All stars onto the image; each a line of the truth where that is wanted. */
+static bool add_stars(double *px, size_t width, size_t height, size_t n_stars, double fwhm_px,
+                      gsl_rng *rng, const char *truth_path) {
+    FILE *const truth = truth_path ? fopen(truth_path, "w") : NULL;
+    bool is_good = !truth_path || truth;
+    if (truth) {
+        is_good = fprintf(truth, "x_px,y_px,flux_adu\n") > 0;
+    }
+    for (size_t i = 0; i < n_stars && is_good; i++) {
+        const double star[3] = {gsl_ran_flat(rng, 0.0, (double)width),
+                                gsl_ran_flat(rng, 0.0, (double)height),
+                                2000.0 * pow(gsl_rng_uniform_pos(rng), -0.9)};
+        add_star(px, width, height, star, fwhm_px);
+        if (truth) {
+            is_good = fprintf(truth, "%.4f,%.4f,%.2f\n", star[0] + 1.0, star[1] + 1.0, star[2]) > 0;
+        }
+    }
+    if (truth) {
+        is_good = fclose(truth) == 0 && is_good;
+    }
+    return is_good;
+}
+
 int main(int argc, char **argv) {
     const size_t width = (size_t)argument(argc, argv, 4, 480.0);
     const size_t height = (size_t)argument(argc, argv, 5, 320.0);
@@ -67,17 +91,14 @@ int main(int argc, char **argv) {
     const size_t n_stars = (size_t)argument(argc, argv, 3, 120.0);
     double *const px = nw_calloc(width * height, sizeof *px);
     gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
-    struct nw_err err = {NW_USAGE, "usage: make_frame FILE [FWHM_PX [STARS [WIDTH HEIGHT]]]"};
+    struct nw_err err = {NW_USAGE,
+                         "usage: make_frame FILE [FWHM_PX [STARS [WIDTH HEIGHT [TRUTH]]]]"};
     enum nw_status status = NW_USAGE;
     if (argc > 1 && px && rng) {
         gsl_rng_set(rng, 1);
-        for (size_t i = 0; i < n_stars; i++) {
-            const double star[3] = {gsl_ran_flat(rng, 0.0, (double)width),
-                                    gsl_ran_flat(rng, 0.0, (double)height),
-                                    2000.0 * pow(gsl_rng_uniform_pos(rng), -0.9)};
-            add_star(px, width, height, star, fwhm_px);
-        }
-        status = write_frame(argv[1], px, width, height, rng, &err);
+        status = add_stars(px, width, height, n_stars, fwhm_px, rng, argc > 6 ? argv[6] : NULL)
+                     ? write_frame(argv[1], px, width, height, rng, &err)
+                     : nw_err_set(&err, NW_IO, "cannot write the truth");
     }
     if (status != NW_OK) {
         (void)fprintf(stderr, "%s\n", err.text);
