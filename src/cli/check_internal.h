@@ -3,6 +3,7 @@
 #define NW_CHECK_INTERNAL_H
 
 #include "budget/budget.h"
+#include "budget/ledger.h"
 #include "cli/cli.h"
 #include "guiding/guiding.h"
 #include "image/image.h"
@@ -25,6 +26,17 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
 enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_night *night,
                              struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+/* The budgets beside the star width: `name` alone, which must apply then, or all that the rig
+ * describes (NULL). */
+enum { CHECK_LEDGERS = 16 };
+struct check_ledgers {
+    struct nw_ledger *items[CHECK_LEDGERS];
+    size_t n;
+};
+enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
+                             const struct nw_setup *setup, struct check_ledgers *ret,
+                             struct nw_err *err) NW_CHECKED;
+void check_ledgers_done(struct check_ledgers *ledgers);
 /* Reads the truth of a simulated night. FORMAT for anything else. */
 enum nw_status check_truth(const char *path, struct nw_check_truth *ret,
                            struct nw_err *err) NW_CHECKED;

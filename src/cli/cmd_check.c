@@ -87,9 +87,7 @@ static double mean_exposure(const struct check_night *night) {
     return night->n ? sum / (double)night->n : NAN;
 }
 
-static enum nw_status print(const struct cli_args *args, const struct nw_check_report *check,
-                            struct cli_result *result, struct nw_err *err) {
-    const struct nw_star_budget *budget = check->star_width;
+static bool is_star_over(const struct nw_star_budget *budget) {
     const double total =
         isfinite(budget->measured_rad) ? budget->measured_rad : budget->predicted_rad;
     bool is_over = total > budget->allowed_rad;
@@ -97,9 +95,18 @@ static enum nw_status print(const struct cli_args *args, const struct nw_check_r
         const struct nw_star_line *line = &budget->lines[k];
         is_over = is_over || (line->is_present && line->alone_rad > line->allowed_rad);
     }
+    return is_over;
+}
+
+static enum nw_status print(const struct cli_args *args, const struct nw_check_report *check,
+                            struct cli_result *result, struct nw_err *err) {
+    bool is_over = check->star_width && is_star_over(check->star_width);
+    for (size_t i = 0; i < check->n_ledgers; i++) {
+        is_over = is_over || check->ledgers[i]->is_over;
+    }
     result->is_over = is_over && cli_given(args, "strict");
     struct nw_check_truth truth;
-    const bool has_truth = cli_given(args, "truth");
+    const bool has_truth = check->star_width && cli_given(args, "truth");
     enum nw_status status = NW_OK;
     if (has_truth) {
         status = check_truth(cli_text(args, "truth"), &truth, err);
@@ -137,43 +144,62 @@ static enum nw_status look_at_night(const struct cli_args *args, const struct nw
     return status;
 }
 
-static enum nw_status run(const struct cli_args *args, struct cli_result *result,
-                          struct nw_err *err) {
-    struct nw_rig *rig = NULL;
-    const struct nw_setup *setup = NULL;
+/* The star width, and the other budgets in brief below it. */
+static enum nw_status star_width(const struct cli_args *args, struct nw_check_report *check,
+                                 struct cli_result *result, struct nw_err *err) {
     struct nw_star_budget *budget = NULL;
     struct changed changed = {0};
     struct check_night night = {0};
     struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
-    size_t n_sets = 0;
-    const char *const *sets = cli_texts(args, "set", &n_sets);
     nw_buf_init(&night.remark, 400);
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
+    enum nw_status status = read_alternatives(args, check->setup, &changed, err);
     if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
+        status = look_at_night(args, check->rig, check->setup, &night, &evidence, err);
     }
     if (status == NW_OK) {
-        status = read_alternatives(args, setup, &changed, err);
+        status = nw_star_budget_new(check->rig, check->setup, &evidence, changed.items, changed.n,
+                                    &budget, err);
     }
     if (status == NW_OK) {
-        status = look_at_night(args, rig, setup, &night, &evidence, err);
-    }
-    if (status == NW_OK) {
-        status = nw_star_budget_new(rig, setup, &evidence, changed.items, changed.n, &budget, err);
-    }
-    if (status == NW_OK) {
-        struct nw_check_report check = {
-            .rig = rig, .setup = setup, .star_width = budget, .exposure_s = mean_exposure(&night)};
+        check->star_width = budget;
+        check->exposure_s = mean_exposure(&night);
         if (night.remark.len > 2) {
-            (void)snprintf(check.remark, sizeof check.remark, "left out: %.*s",
+            (void)snprintf(check->remark, sizeof check->remark, "left out: %.*s",
                            (int)night.remark.len - 2, night.remark.data);
         }
-        status = print(args, &check, result, err);
+        status = print(args, check, result, err);
     }
     nw_star_budget_free(budget);
     changed_done(&changed);
     free(night.stars);
     nw_buf_done(&night.remark);
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    struct nw_rig *rig = NULL;
+    struct nw_check_report check = {.exposure_s = NAN};
+    struct check_ledgers ledgers = {0};
+    size_t n_sets = 0;
+    const char *const *sets = cli_texts(args, "set", &n_sets);
+    const char *const wanted = cli_text(args, "budget");
+    const bool wants_star = !wanted || strcmp(wanted, "star_width") == 0;
+    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
+    if (status == NW_OK) {
+        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &check.setup, err);
+    }
+    if (status == NW_OK && !(wanted && wants_star)) {
+        status = check_ledgers(wanted, rig, check.setup, &ledgers, err);
+    }
+    if (status == NW_OK) {
+        check.rig = rig;
+        check.ledgers = (const struct nw_ledger *const *)ledgers.items;
+        check.n_ledgers = ledgers.n;
+        status =
+            wants_star ? star_width(args, &check, result, err) : print(args, &check, result, err);
+    }
+    check_ledgers_done(&ledgers);
     nw_rig_free(rig);
     return status;
 }
@@ -195,8 +221,8 @@ static const struct cli_option OPTIONS[] = {
      .is_repeatable = true},
     {.name = "budget",
      .kind = CLI_CHOICE,
-     .value = "star_width",
-     .help = "the budget to show; there is one so far"},
+     .value = NW_BUDGET_NAMES,
+     .help = "this budget alone, in full; else the star width, and the others in brief"},
     {.name = "truth",
      .kind = CLI_TEXT,
      .value = "FILE",

@@ -13,6 +13,7 @@
 
 #include "base/base.h"
 #include "budget/budget.h"
+#include "budget/ledger.h"
 #include "image/image.h"
 #include "look/look.h"
 #include "rig/rig.h"
@@ -136,7 +137,9 @@ void nw_report_stars_csv(const struct nw_series *series, struct nw_buf *csv);
 struct nw_check_report {
     const struct nw_rig *rig;
     const struct nw_setup *setup;
-    const struct nw_star_budget *star_width;
+    const struct nw_star_budget *star_width; /* NULL: another budget alone was wanted */
+    const struct nw_ledger *const *ledgers;  /* the other budgets that the rig describes */
+    size_t n_ledgers;
     double exposure_s; /* of the frames; NaN without */
     char remark[400];  /* on the frames that were left out; "" = none */
 };

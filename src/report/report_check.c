@@ -1,7 +1,7 @@
 /* report_check.c - the one page of `check`: 80 columns, no colour.
  * Idea: lines by size; what is known beside what could be; what cannot be told as loud as what can.
  */
-#include "report/report.h"
+#include "report/report_ledger.h"
 
 #include <math.h>
 
@@ -210,7 +210,7 @@ static void worth_doing(const struct nw_star_budget *budget, struct nw_buf *buf)
     }
 }
 
-void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *buf) {
+static void star_width(const struct nw_check_report *check, struct nw_buf *buf) {
     const struct nw_star_budget *budget = check->star_width;
     head(check, buf);
     table(budget, buf);
@@ -225,5 +225,18 @@ void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *bu
     }
     if (check->remark[0]) {
         entry(buf, "FRAMES", check->remark);
+    }
+}
+
+void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *buf) {
+    if (check->star_width) {
+        star_width(check, buf);
+        for (size_t i = 0; i < check->n_ledgers; i++) {
+            nw_report_ledger_brief(check->ledgers[i], buf);
+        }
+        return;
+    }
+    for (size_t i = 0; i < check->n_ledgers; i++) {
+        nw_report_ledger_text(check->ledgers[i], check->setup->name, buf);
     }
 }

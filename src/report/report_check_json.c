@@ -1,5 +1,5 @@
 /* report_check_json.c - the budgets as the document nightwright.check.1 (docs/formats.md). */
-#include "report/report.h"
+#include "report/report_ledger.h"
 
 #include <math.h>
 
@@ -100,8 +100,7 @@ static void blind(struct nw_json *json, const struct nw_star_blind *blind) {
     }
 }
 
-static void advice(struct nw_json *json, const struct nw_star_budget *budget) {
-    json_t *array = nw_json_array(json, NULL, "advice");
+static void advice(struct nw_json *json, const struct nw_star_budget *budget, json_t *array) {
     for (size_t i = 0; i < budget->n_advice; i++) {
         const struct nw_star_advice *a = &budget->advice[i];
         json_t *o = nw_json_item(json, array);
@@ -120,7 +119,9 @@ static void advice(struct nw_json *json, const struct nw_star_budget *budget) {
         nw_json_text(json, o, "prediction", a->prediction);
         nw_json_text(json, o, "why", a->why);
     }
-    json_t *leave = nw_json_array(json, NULL, "leave");
+}
+
+static void leave_it(struct nw_json *json, const struct nw_star_budget *budget, json_t *leave) {
     for (size_t i = 0; i < budget->n_leave; i++) {
         const struct nw_star_advice *a = &budget->leave[i];
         json_t *o = nw_json_item(json, leave);
@@ -132,6 +133,44 @@ static void advice(struct nw_json *json, const struct nw_star_budget *budget) {
     }
 }
 
+static void star_width(struct nw_json *json, const struct nw_star_budget *budget, json_t *budgets) {
+    json_t *o = nw_json_item(json, budgets);
+    nw_json_text(json, o, "name", "star_width");
+    nw_json_text(json, o, "unit", "arcsec");
+    total(json, o, budget);
+    nw_json_number(json, o, "unexplained_arcsec2", ARCSEC2(budget->unexplained_rad2), 4);
+    nw_json_number(json, o, "unexplained_sigma_arcsec2", ARCSEC2(budget->unexplained_sigma_rad2),
+                   3);
+    nw_json_number(json, o, "could_hide_arcsec", ARCSEC(budget->could_hide_rad), 3);
+    nw_json_text(json, o, "limiting", nw_star_line_name(budget->limiting));
+    json_t *lines = nw_json_array(json, o, "lines");
+    for (int k = 0; k < NW_STAR_N_LINES; k++) {
+        one_line(json, lines, &budget->lines[k]);
+    }
+}
+
+static void unknown(struct nw_json *json, const struct nw_star_budget *budget, json_t *array) {
+    for (size_t i = 0; i < budget->n_unknown; i++) {
+        json_t *u = nw_json_item(json, array);
+        nw_json_text(json, u, "what", budget->unknown[i].what);
+        nw_json_text(json, u, "trial", budget->unknown[i].trial);
+        nw_json_count(json, u, "minutes", (size_t)budget->unknown[i].minutes);
+        nw_json_text(json, u, "settles_to", budget->unknown[i].settles_to);
+        nw_json_text(json, u, "budget", "star_width");
+    }
+}
+
+static void cautions(struct nw_json *json, const struct nw_check_report *check, json_t *array) {
+    for (size_t i = 0; check->star_width && i < check->star_width->n_cautions; i++) {
+        nw_json_add_text(json, array, check->star_width->cautions[i]);
+    }
+    for (size_t k = 0; k < check->n_ledgers; k++) {
+        for (size_t i = 0; i < check->ledgers[k]->n_cautions; i++) {
+            nw_json_add_text(json, array, check->ledgers[k]->cautions[i]);
+        }
+    }
+}
+
 enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t **ret,
                                     struct nw_err *err) {
     const struct nw_star_budget *budget = check->star_width;
@@ -139,34 +178,26 @@ enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t 
     nw_json_begin(&json, "check", 1);
     nw_json_text(&json, NULL, "rig", check->rig->name);
     nw_json_text(&json, NULL, "setup", check->setup->name);
-    nw_json_count(&json, NULL, "frames", budget->n_frames);
-    json_t *budgets = nw_json_array(&json, NULL, "budgets");
-    json_t *o = nw_json_item(&json, budgets);
-    nw_json_text(&json, o, "name", "star_width");
-    nw_json_text(&json, o, "unit", "arcsec");
-    total(&json, o, budget);
-    nw_json_number(&json, o, "unexplained_arcsec2", ARCSEC2(budget->unexplained_rad2), 4);
-    nw_json_number(&json, o, "unexplained_sigma_arcsec2", ARCSEC2(budget->unexplained_sigma_rad2),
-                   3);
-    nw_json_number(&json, o, "could_hide_arcsec", ARCSEC(budget->could_hide_rad), 3);
-    nw_json_text(&json, o, "limiting", nw_star_line_name(budget->limiting));
-    json_t *lines = nw_json_array(&json, o, "lines");
-    for (int k = 0; k < NW_STAR_N_LINES; k++) {
-        one_line(&json, lines, &budget->lines[k]);
+    nw_json_count(&json, NULL, "frames", budget ? budget->n_frames : 0);
+    json_t *const budgets = nw_json_array(&json, NULL, "budgets");
+    if (budget) {
+        star_width(&json, budget, budgets);
+        blind(&json, &budget->blind);
     }
-    blind(&json, &budget->blind);
-    json_t *unknown = nw_json_array(&json, NULL, "cannot_tell");
-    for (size_t i = 0; i < budget->n_unknown; i++) {
-        json_t *u = nw_json_item(&json, unknown);
-        nw_json_text(&json, u, "what", budget->unknown[i].what);
-        nw_json_text(&json, u, "trial", budget->unknown[i].trial);
-        nw_json_count(&json, u, "minutes", (size_t)budget->unknown[i].minutes);
-        nw_json_text(&json, u, "settles_to", budget->unknown[i].settles_to);
+    json_t *const cannot_tell = nw_json_array(&json, NULL, "cannot_tell");
+    json_t *const to_do = nw_json_array(&json, NULL, "advice");
+    json_t *const leave = nw_json_array(&json, NULL, "leave");
+    if (budget) {
+        unknown(&json, budget, cannot_tell);
+        advice(&json, budget, to_do);
+        leave_it(&json, budget, leave);
     }
-    advice(&json, budget);
-    json_t *cautions = nw_json_array(&json, NULL, "cautions");
-    for (size_t i = 0; i < budget->n_cautions; i++) {
-        nw_json_add_text(&json, cautions, budget->cautions[i]);
+    for (size_t i = 0; i < check->n_ledgers; i++) {
+        nw_report_ledger_json(check->ledgers[i], &json, budgets);
+        nw_report_ledger_unknown_json(check->ledgers[i], &json, cannot_tell);
+        nw_report_ledger_advice_json(check->ledgers[i], &json, to_do);
+        nw_report_ledger_leave_json(check->ledgers[i], &json, leave);
     }
+    cautions(&json, check, nw_json_array(&json, NULL, "cautions"));
     return nw_json_end(&json, ret, err);
 }
