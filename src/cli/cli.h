@@ -25,6 +25,7 @@
     X(CMD_SURFACE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
     X(CMD_RIG)                                                                                     \
+    X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
     X(CMD_BALANCE)                                                                                 \
     X(CMD_SYNTH)

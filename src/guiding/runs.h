@@ -66,4 +66,16 @@ enum nw_status nw_guide_parse_runs(const char *name, const char *data, size_t le
                                    struct nw_guide_runs **ret, struct nw_err *err) NW_CHECKED;
 void nw_guide_runs_free(struct nw_guide_runs *runs);
 
+/* Do the pulses fight the errors, as those of a working loop must? Share of pulses whose sign is
+ * opposite to that of the error they answer: that of their own row or of the row before, whichever
+ * is clearer. Near 1: signs agree; near 0: one of the two is turned over; between: cannot tell. NaN
+ * with fewer than 10. What is east and north no log can say by itself. */
+struct nw_guide_signs {
+    size_t n_ra, n_dec; /* pulses looked at */
+    double opposed_ra, opposed_dec;
+    size_t first,
+        last; /* rows first .. last - 1: the `window_s` with most pulses, else the first */
+};
+struct nw_guide_signs nw_guide_check_signs(const struct nw_guide_log *log, double window_s);
+
 #endif
