@@ -1,8 +1,9 @@
 /* cmd_guiding.c - `guiding LOG...`: what the star did, what the mount did within a sub. */
 #include <math.h>
 
-#include "cli/cli.h"
+#include "cli/guide_files.h"
 #include "report/report_guiding.h"
+#include "report/report_runs.h"
 
 static const struct cli_option OPTIONS[] = {
     {.name = "sub",
@@ -17,56 +18,68 @@ static const struct cli_option OPTIONS[] = {
      .help = "least noise per axis of a guide sample, from seeing and centroid",
      .min = 0.0,
      .max = 60.0},
+    {.name = "rig",
+     .kind = CLI_TEXT,
+     .value = "RIG",
+     .help = "file with the section logs: that describes how the logs are laid out"},
+    {.name = "layout",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "read by this layout, not by the one that fits best"},
+    {.name = "run",
+     .kind = CLI_COUNT,
+     .value = "N",
+     .help = "only this run of a log that has several",
+     .min = 1,
+     .max = 100000},
     {0},
 };
 
-static enum nw_status one(const char *path, const struct nw_guide_opts *opts, bool wants_json,
-                          struct nw_buf *text, json_t **ret, struct nw_err *err) {
-    struct nw_guide_log *log = NULL;
-    struct nw_guide_analysis *analysis = NULL;
-    enum nw_status status = nw_guide_read(path, &log, err);
+/* The document of the longest run; with several, all of them in it. */
+static enum nw_status write_json(const struct guide_files *files, json_t **ret,
+                                 struct nw_err *err) {
+    const struct nw_guide_result *const r = &files->results[files->longest];
+    json_t *document = NULL;
+    enum nw_status status =
+        nw_report_guiding_json(r->file->items[r->number - 1].log, r->analysis, &document, err);
+    if (status == NW_OK && files->n > 1) {
+        status = nw_report_runs_json(files->results, files->n, document, err);
+    }
     if (status == NW_OK) {
-        status = nw_guide_analyse(log, opts, &analysis, err);
+        *ret = document;
+        document = NULL;
     }
-    if (status == NW_OK && wants_json) {
-        status = nw_report_guiding_json(log, analysis, ret, err);
-    } else if (status == NW_OK) {
-        nw_report_guiding_text(log, analysis, text);
-    }
-    nw_guide_analysis_free(analysis);
-    nw_guide_free(log);
+    json_decref(document);
     return status;
 }
 
-/* Several logs: a list beside the first, which stays the document itself. */
+static void write_text(const struct guide_files *files, struct nw_buf *text) {
+    const struct nw_guide_result *const r = &files->results[files->longest];
+    if (files->n > 1) {
+        nw_report_runs_text(files->results, files->n, text);
+        nw_buf_printf(text, "\nthe longest, run %zu of ", r->number);
+    }
+    nw_report_guiding_text(r->file->items[r->number - 1].log, r->analysis, text);
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    const bool wants_json = cli_wants_json(args);
-    const struct nw_guide_opts opts = {.sub_length_s = cli_number(args, "sub", 300.0),
-                                       .noise_floor_rad = cli_number(args, "noise-floor", NAN) /
-                                                          NW_ARCSEC_PER_RAD};
-    enum nw_status status = NW_OK;
-    for (size_t i = 0; i < cli_n_args(args) && status == NW_OK; i++) {
-        json_t *document = NULL;
-        if (i > 0 && !wants_json) {
-            nw_buf_printf(&result->text, "\n");
-        }
-        status = one(cli_arg(args, i), &opts, wants_json, &result->text, &document, err);
-        if (status == NW_OK && document && i == 0) {
-            result->json = document;
-        } else if (status == NW_OK && document) {
-            json_t *logs = json_object_get(result->json, "logs");
-            if (!logs) {
-                logs = json_array();
-                if (json_object_set_new(result->json, "logs", logs) != 0) {
-                    logs = NULL;
-                }
-            }
-            if (json_array_append_new(logs, document) != 0) {
-                status = nw_err_set(err, NW_NOMEM, "list of logs");
-            }
-        }
+    const struct guide_request request = {
+        .paths = cli_positional(args),
+        .n_paths = cli_n_args(args),
+        .rig = cli_text(args, "rig"),
+        .layout = cli_text(args, "layout"),
+        .run = (size_t)cli_number(args, "run", 0.0),
+        .opts = {.sub_length_s = cli_number(args, "sub", 300.0),
+                 .noise_floor_rad = cli_number(args, "noise-floor", NAN) / NW_ARCSEC_PER_RAD}};
+    struct guide_files files = {0};
+    enum nw_status status = guide_files_read(&request, &files, err);
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = write_json(&files, &result->json, err);
+    } else if (status == NW_OK) {
+        write_text(&files, &result->text);
     }
+    guide_files_done(&files);
     return status;
 }
 
@@ -75,10 +88,12 @@ const struct cli_command CMD_GUIDING = {
     .arguments = "LOG...",
     .help = "guide logs: noise, motion within a sub, drift, response to pulses",
     .notes =
-        "The log is a CSV file, described in docs/formats.md. The rms \"as logged\" holds noise of "
-        "the guide star beside motion; what widens the main camera's stars is the motion within "
-        "one exposure, given with bounds. With several logs, JSON holds the first and a list "
-        "\"logs\" of the others.",
+        "A log is a CSV file, or a text log that the section logs: of RIG describes "
+        "(docs/formats.md; `log --try` shows what was understood). The rms \"as logged\" holds "
+        "noise of the guide star beside motion; what widens the main camera's stars is the motion "
+        "within one exposure, given with bounds. With several runs the longest is shown whole and "
+        "the others in a table; --run shows one of them; JSON holds the longest, a list \"runs\" "
+        "of all, and \"joined\".",
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 1000,

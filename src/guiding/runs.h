@@ -78,4 +78,32 @@ struct nw_guide_signs {
 };
 struct nw_guide_signs nw_guide_check_signs(const struct nw_guide_log *log, double window_s);
 
+/* ---- Many runs together (joined.c) ---- */
+
+/* One run and what became of it. */
+struct nw_guide_result {
+    const struct nw_guide_runs *file;
+    size_t number;                      /* of the run in its file, from 1 */
+    struct nw_guide_analysis *analysis; /* NULL: `why` says why there is none */
+    char why[160];
+};
+/* Pooled over runs: what was logged and the noise by samples, motion by subs, bounds alike; NaN
+ * where no run has it. Runs without an analysis do not count. */
+struct nw_guide_joined_axis {
+    double rms_logged_rad, noise_rad, motion_in_sub_rad, motion_low_rad, motion_high_rad;
+};
+struct nw_guide_joined {
+    size_t n_runs, n_samples, n_used, n_subs;
+    double duration_s; /* sum */
+    struct nw_guide_joined_axis ra, dec;
+    double total_rms_logged_rad;
+};
+struct nw_guide_joined nw_guide_pool(const struct nw_guide_result *results, size_t n);
+
+/* All runs of a file as one log in order of time, for the join with frames: rows, events and dates
+ * only; what holds for one run alone (rates, declination) is NaN. Rows that would run backwards are
+ * left out. DATA: a run without dates among several. */
+enum nw_status nw_guide_concat(const struct nw_guide_runs *runs, struct nw_guide_log **ret,
+                               struct nw_err *err) NW_CHECKED;
+
 #endif

@@ -1,0 +1,160 @@
+/* report_runs.c - see report_runs.h */
+#include "report/report_runs.h"
+
+#include <math.h>
+
+#include "report/report_guiding.h"
+
+#define AS NW_ARCSEC_PER_RAD
+
+/* ---- text ---- */
+
+static void motion_cells(const struct nw_guide_axis *axis, struct nw_buf *text) {
+    nw_report_fixed(text, 6, axis->rms_logged_rad * AS, 2);
+    if (isfinite(axis->motion_in_sub_rad)) {
+        nw_report_fixed(text, 11, axis->motion_in_sub_rad * AS, 2);
+    } else if (isfinite(axis->motion_low_rad)) { /* only bounds */
+        char range[48];
+        (void)snprintf(range, sizeof range, "%.2f-%.2f", axis->motion_low_rad * AS,
+                       axis->motion_high_rad * AS);
+        nw_report_right(text, 11, range);
+    } else {
+        nw_report_right(text, 11, "-");
+    }
+}
+
+static void show_run(const struct nw_guide_result *r, struct nw_buf *text) {
+    const struct nw_guide_log *const log = r->file->items[r->number - 1].log;
+    char when[48];
+    char length[48];
+    if (log->has_dates) {
+        nw_time_write_iso(log->rows[0].t_s, 0, when, sizeof when);
+        when[16 < strlen(when) ? 16 : strlen(when)] = '\0'; /* to the minute */
+    } else {
+        (void)snprintf(when, sizeof when, "%.0f s", log->rows[0].t_s);
+    }
+    nw_buf_printf(text, "  run %-4zu", r->number);
+    nw_report_left(text, 18, when);
+    if (!r->analysis) {
+        nw_buf_printf(text, "left out: ");
+        nw_report_left(text, 40, r->why);
+        nw_buf_printf(text, "\n");
+        return;
+    }
+    nw_report_left(text, 13, nw_report_duration(length, sizeof length, r->analysis->duration_s));
+    motion_cells(&r->analysis->ra, text);
+    nw_buf_printf(text, " ");
+    motion_cells(&r->analysis->dec, text);
+    nw_buf_printf(text, "\n");
+}
+
+static void show_axis(const char *name, const struct nw_guide_joined_axis *axis,
+                      struct nw_buf *text) {
+    nw_buf_printf(text, "    ");
+    nw_report_left(text, 6, name);
+    nw_report_fixed(text, 12, axis->rms_logged_rad * AS, 2);
+    nw_report_fixed(text, 12, axis->noise_rad * AS, 2);
+    nw_report_fixed(text, 12, axis->motion_in_sub_rad * AS, 2);
+    if (isfinite(axis->motion_low_rad)) {
+        nw_buf_printf(text, "   %.2f to %.2f", axis->motion_low_rad * AS,
+                      axis->motion_high_rad * AS);
+    }
+    nw_buf_printf(text, "\n");
+}
+
+void nw_report_runs_text(const struct nw_guide_result *results, size_t n, struct nw_buf *text) {
+    const struct nw_guide_joined joined = nw_guide_pool(results, n);
+    char length[48];
+    nw_buf_printf(text, "                                               RA, arcsec       Dec, "
+                        "arcsec\n");
+    nw_buf_printf(text, "           starts            length         rms     motion    rms     "
+                        "motion\n");
+    for (size_t i = 0; i < n; i++) {
+        if (i == 0 || results[i].file != results[i - 1].file) {
+            nw_report_clean(text, results[i].file->path);
+            nw_buf_printf(text, "\n");
+        }
+        show_run(&results[i], text);
+    }
+    nw_buf_printf(text, "\nall runs together: %zu, %s, %zu samples used, %zu subs\n", joined.n_runs,
+                  nw_report_duration(length, sizeof length, joined.duration_s), joined.n_used,
+                  joined.n_subs);
+    nw_buf_printf(text, "    arcsec   as logged       noise      motion   within\n");
+    show_axis("RA", &joined.ra, text);
+    show_axis("Dec", &joined.dec, text);
+    nw_report_paragraph(text, 2,
+                        "rms is as logged, motion is that within a sub, about its own mean.");
+}
+
+/* ---- JSON ---- */
+
+static void add_axis(struct nw_json *json, json_t *object, const char *key,
+                     const struct nw_guide_joined_axis *axis) {
+    json_t *o = nw_json_object(json, object, key);
+    nw_json_number(json, o, "rms_logged_arcsec", axis->rms_logged_rad * AS, 5);
+    nw_json_number(json, o, "noise_arcsec", axis->noise_rad * AS, 5);
+    nw_json_number(json, o, "motion_in_sub_arcsec", axis->motion_in_sub_rad * AS, 5);
+    nw_json_number(json, o, "motion_low_arcsec", axis->motion_low_rad * AS, 5);
+    nw_json_number(json, o, "motion_high_arcsec", axis->motion_high_rad * AS, 5);
+}
+
+static void add_joined(struct nw_json *json, const struct nw_guide_joined *joined) {
+    json_t *o = nw_json_object(json, NULL, "joined");
+    nw_json_count(json, o, "runs", joined->n_runs);
+    nw_json_number(json, o, "duration_s", joined->duration_s, 9);
+    nw_json_count(json, o, "samples", joined->n_samples);
+    nw_json_count(json, o, "samples_used", joined->n_used);
+    nw_json_count(json, o, "subs", joined->n_subs);
+    add_axis(json, o, "ra", &joined->ra);
+    add_axis(json, o, "dec", &joined->dec);
+    json_t *total = nw_json_object(json, o, "total");
+    nw_json_number(json, total, "rms_logged_arcsec", joined->total_rms_logged_rad * AS, 5);
+}
+
+/* A run's own document with its place; without an analysis only place and reason. */
+static enum nw_status run_document(const struct nw_guide_result *r, json_t **ret,
+                                   struct nw_err *err) {
+    const struct nw_guide_run *const run = &r->file->items[r->number - 1];
+    json_t *document = NULL;
+    enum nw_status status = NW_OK;
+    if (r->analysis) {
+        status = nw_report_guiding_json(run->log, r->analysis, &document, err);
+    } else {
+        document = json_object();
+    }
+    if (status != NW_OK) {
+        return status;
+    }
+    struct nw_json json = {.root = document};
+    if (!r->analysis) {
+        nw_json_text(&json, NULL, "path", r->file->path);
+        nw_json_text(&json, NULL, "why_null", r->why);
+    }
+    nw_json_count(&json, NULL, "run", r->number);
+    nw_json_count(&json, NULL, "first_line", run->first_line);
+    nw_json_count(&json, NULL, "last_line", run->last_line);
+    nw_json_count(&json, NULL, "lines_left_out", run->n_rejected);
+    return nw_json_end(&json, ret, err);
+}
+
+enum nw_status nw_report_runs_json(const struct nw_guide_result *results, size_t n,
+                                   json_t *document, struct nw_err *err) {
+    const struct nw_guide_joined joined = nw_guide_pool(results, n);
+    struct nw_json json = {.root = json_incref(document)};
+    add_joined(&json, &joined);
+    json_t *const array = nw_json_array(&json, NULL, "runs");
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        json_t *item = NULL;
+        status = run_document(&results[i], &item, err);
+        nw_json_add(&json, array, item);
+    }
+    json_t *same = NULL;
+    if (status != NW_OK) {
+        nw_json_drop(&json);
+        return status;
+    }
+    status = nw_json_end(&json, &same, err);
+    json_decref(same);
+    return status;
+}

@@ -1,0 +1,182 @@
+"""Described logs from the outside: `log --try`, `guiding LOG --rig`, on invented layouts.
+
+Every log is written here from numbers that are known, in a layout of our own, and must come back as
+those numbers; times are checked against Python's zoneinfo.
+"""
+import datetime
+import json
+import math
+import os
+import pathlib
+import random
+import re
+import subprocess
+import time
+import zoneinfo
+
+import pytest
+
+TOP = pathlib.Path(__file__).resolve().parents[2]
+COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+
+
+def run(*args):
+    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=60)
+
+
+def good(*args):
+    done = run(*args)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def refused(*args, says):
+    done = run(*args)
+    assert done.returncode == 2 and done.stdout == "", (done.returncode, done.stderr)
+    assert re.search(says, done.stderr), done.stderr
+
+
+def motion(n, step_s=2.0, seed=5):
+    """A guided star: (t, ra, dec, ra pulse ms, dec pulse ms); + moves the star +."""
+    rng = random.Random(seed)
+    x = y = p = q = 0.0
+    rows = []
+    for k in range(n):
+        x += rng.gauss(0, 0.1) + p
+        y += rng.gauss(0, 0.05) + q
+        e, f = x + rng.gauss(0, 0.2), y + rng.gauss(0, 0.2)
+        p, q = -0.5 * e, -0.4 * f
+        rows.append((k * step_s, e, f, p / 7.52e-3, q / 7.52e-3))
+    return rows
+
+
+HUT = """
+logs:
+  hut:
+    run_start: "[run * from {time}]"
+    run_stop: "[end]"
+    time_zone: Europe/Vienna
+    pulse_acts: after
+    header:
+      exposure: {name: shutter, unit: ms}
+      ra_rate: {value: 7.52 arcsec/s}
+      dec_rate: {value: 7.52 arcsec/s}
+      declination: {value: 0 deg}
+    columns:
+      time: {column: dt, unit: s}
+      ra_error: east
+      dec_error: north
+      ra_pulse: {column: ra ms, direction: way, plus: E, minus: W}
+      dec_pulse: dec ms
+    events: {dither: "* moved on purpose", lost: "*lost*"}
+"""
+
+
+def hut_log(runs=2, rows=300, sign=1):
+    lines = ["Log of the hut"]
+    for r in range(runs):
+        lines += [f"[run {r + 1} from 2026-05-14 {21 + r}:30:00]", "shutter = 2000 ms",
+                  "dt,east,north,ra ms,way,dec ms"]
+        for t, e, f, p, q in motion(rows, seed=r):
+            lines.append(f"{t:.1f},{e:.4f},{f:.4f},{abs(p):.1f},{'E' if p * sign > 0 else 'W'},"
+                         f"{q:.1f}")
+        lines.append("[end]")
+    return "\n".join(lines) + "\n"
+
+
+@pytest.fixture
+def hut(tmp_path):
+    (tmp_path / "rig.yaml").write_text(HUT)
+    (tmp_path / "night.txt").write_text(hut_log())
+    return tmp_path
+
+
+def test_try_shows_what_was_understood(hut):
+    text = good("log", "--try", hut / "night.txt", hut / "rig.yaml")
+    assert max(map(len, text.splitlines()[1:])) <= 80  # the first line is the path
+    assert 'layout "hut": 2 runs' in text
+    assert re.search(r"ra_pulse +4 \"ra ms\" +ms +1", text)
+    assert "up is east" in text and "up is north" in text
+    assert text.count("their signs\n  agree") + text.count("their signs agree") == 2
+    data = json.loads(good("log", "--try", hut / "night.txt", hut / "rig.yaml", "--json"))
+    assert data["schema"] == "nightwright.log.1"
+    assert [r["rows"] for r in data["runs"]] == [300, 300]
+    zone = zoneinfo.ZoneInfo("Europe/Vienna")
+    start = datetime.datetime(2026, 5, 14, 21, 30, tzinfo=zone).astimezone(datetime.timezone.utc)
+    assert data["runs"][0]["start"].startswith(start.strftime("%Y-%m-%dT%H:%M:%S"))
+
+
+def test_a_turned_pulse_is_found(hut):
+    (hut / "night.txt").write_text(hut_log(sign=-1))
+    text = good("log", "--try", hut / "night.txt", hut / "rig.yaml")
+    assert "push along with the error" in text
+    data = json.loads(good("log", "--try", hut / "night.txt", hut / "rig.yaml", "--json"))
+    assert data["runs"][0]["ra_pulses_opposed"] < 0.05
+    assert data["runs"][0]["dec_pulses_opposed"] > 0.95
+
+
+def test_csv_needs_no_description(tmp_path):
+    lines = ["# pulse_acts: after", "t_s,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms"]
+    lines += [f"{t},{e:.3f},{f:.3f},{p:.0f},{q:.0f}" for t, e, f, p, q in motion(100)]
+    (tmp_path / "a.csv").write_text("\n".join(lines) + "\n")
+    text = good("log", "--try", tmp_path / "a.csv")
+    assert "as the CSV of docs/formats.md: 1 run" in text
+
+
+def test_what_cannot_be_read_is_said(hut):
+    night, rig = hut / "night.txt", hut / "rig.yaml"
+    refused("log", says="--try FILE")
+    refused("log", "--try", night, says="no RIG that describes it")
+    refused("log", "--try", hut / "none.txt", rig, says="none.txt")
+    refused("log", "--try", night, rig, "--run", 3, says="the log has 2")
+    refused("log", "--try", night, rig, "--layout", "hat", says='no layout "hat".*nearest is "hut"')
+    rig.write_text(HUT.replace("north", "nord"))
+    refused("log", "--try", night, rig, says='night.txt:4: has most headings.*"nord".*"north"')
+    rig.write_text(HUT.replace("plus: E, ", ""))
+    refused("log", "--try", night, rig, says="direction, plus and minus belong together")
+
+
+def test_guiding_reads_many_runs(hut):
+    night, rig = hut / "night.txt", hut / "rig.yaml"
+    refused("guiding", night, says="night.txt")
+    data = json.loads(good("guiding", night, "--rig", rig, "--json"))
+    assert len(data["runs"]) == 2
+    assert [r["run"] for r in data["runs"]] == [1, 2]
+    # pooled by samples: by hand from the two
+    pooled = math.sqrt(sum(r["samples_used"] * r["ra"]["rms_logged_arcsec"] ** 2
+                           for r in data["runs"]) / sum(r["samples_used"] for r in data["runs"]))
+    assert data["joined"]["ra"]["rms_logged_arcsec"] == pytest.approx(pooled, rel=1e-4)
+    one = json.loads(good("guiding", night, "--rig", rig, "--run", 2, "--json"))
+    assert "runs" not in one
+    assert one["ra"] == data["runs"][1]["ra"]
+    text = good("guiding", night, "--rig", rig)
+    assert max(len(line) for line in text.splitlines() if str(hut) not in line) <= 80
+    assert "run 2" in text and "all runs together" in text
+
+
+def test_a_described_log_gives_what_the_csv_gives(hut):
+    """The same numbers in both forms lead to the same analysis."""
+    lines = ["# pulse_acts: after", "# exposure_s: 2", "# ra_rate_arcsec_per_s: 7.52",
+             "# dec_rate_arcsec_per_s: 7.52", "# declination_deg: 0",
+             "time,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms"]
+    zero = datetime.datetime(2026, 5, 14, 19, 30)
+    for t, e, f, p, q in motion(300, seed=0):
+        when = (zero + datetime.timedelta(seconds=t)).isoformat()
+        lines.append(f"{when}Z,{e:.4f},{f:.4f},{p:.1f},{q:.1f}")
+    (hut / "a.csv").write_text("\n".join(lines) + "\n")
+    (hut / "one.txt").write_text(hut_log(runs=1))
+    csv = json.loads(good("guiding", hut / "a.csv", "--json"))
+    described = json.loads(good("guiding", hut / "one.txt", "--rig", hut / "rig.yaml", "--json"))
+    for key in ("start", "samples_used", "ra", "dec", "total", "subs"):
+        assert csv[key] == described[key], key
+
+
+def test_ten_hours_at_one_second_read_fast(hut):
+    (hut / "long.txt").write_text(hut_log(runs=1, rows=36000))
+    best = 9.0
+    for _ in range(3):
+        begun = time.monotonic()
+        good("log", "--try", hut / "long.txt", hut / "rig.yaml")
+        best = min(best, time.monotonic() - begun)
+    assert best < 1.0  # target 0.3 s on a quiet machine; the bound allows for a busy one
