@@ -63,21 +63,35 @@ static void expect_noise(double level_adu, const struct nw_camera_noise *c, stru
     n->ratio_sigma = n->pixel_sigma_adu / n->expected_adu;
 }
 
-void aspects_measure(const struct field *field, const struct star_list *list,
-                     const struct nw_camera_noise *camera, double exposure_s,
-                     struct nw_aspects *ret) {
+enum nw_status aspects_measure(const struct field *field, const struct star_list *list,
+                               const struct camera *camera, struct nw_aspects *ret,
+                               struct nw_err *err) {
     ret->gradient =
         gradient_measure(field->background, field->image.width_px, field->image.height_px);
     ret->noise = noise_measure(field);
-    expect_noise(nw_background_level_adu(field->background), camera, &ret->noise);
+    expect_noise(nw_background_level_adu(field->background), &camera->noise, &ret->noise);
     ret->halo = halo_measure(field, list);
-    ret->limit = limit_of(field, list, &ret->noise, exposure_s);
+    ret->limit = limit_of(field, list, &ret->noise, camera->exposure_s);
+    return streaks_find(field, list, ret, err);
 }
 
-void aspects_finish(struct nw_measure *m) {
+void aspects_finish(struct nw_measure *m, double pitch, double x0, double y0) {
     struct nw_aspects *const a = &m->aspects;
     /* the flux goes with noise sqrt(area), the area with the square of the width */
     const double noise = a->noise.pixel_sigma_adu / a->noise.pixel_adu;
     a->limit.sigma_mag = 2.5 / log(10.0) * hypot(m->fwhm_sigma_px / m->fwhm_px, noise) +
                          0.0 * a->limit.magnitude; /* NaN stays NaN */
+    for (size_t i = 0; i < a->n_streaks; i++) {
+        struct nw_streak *const t = &a->streaks[i];
+        t->x0_px = x0 + pitch * t->x0_px;
+        t->x1_px = x0 + pitch * t->x1_px;
+        t->y0_px = y0 + pitch * t->y0_px;
+        t->y1_px = y0 + pitch * t->y1_px;
+        t->length_px *= pitch;
+        t->width_px *= pitch;
+        t->adu_per_px /= pitch;
+        t->adu_per_px_sigma /= pitch;
+    }
+    m->flags &= ~(uint32_t)NW_FRAME_STREAK;
+    m->flags |= a->n_streaks > 0 ? NW_FRAME_STREAK : 0;
 }

@@ -120,11 +120,6 @@ static void to_frame_pixels(struct nw_measure *m, const struct plane *plane) {
     }
 }
 
-struct camera {
-    struct nw_camera_noise noise;
-    double exposure_s;
-};
-
 static struct camera camera_of(const struct nw_frame *frame, const struct nw_measure_opts *opts) {
     const struct nw_frame_facts *const facts = &frame->facts;
     const bool has_gain = opts && opts->gain_e_per_adu > 0.0;
@@ -137,21 +132,22 @@ static struct camera camera_of(const struct nw_frame *frame, const struct nw_mea
 }
 
 /* Everything that is said of the frame as a whole, once its stars are measured. */
-static void summarise(const struct field *field, const struct plane *plane,
-                      const struct seeing *seeing, const struct camera *camera,
-                      struct nw_measure *m) {
+static enum nw_status summarise(const struct field *field, const struct plane *plane,
+                                const struct seeing *seeing, const struct camera *camera,
+                                struct nw_measure *m, struct nw_err *err) {
     m->background_adu = nw_background_level_adu(field->background);
     m->noise_adu = nw_background_noise_adu(field->background);
     const struct core core = core_measure(field, m->stars, m->n_stars, seeing);
     correct_widths(m, core.width_factor);
     const struct star_list list = star_list_of(m, seeing, core.neq_area_px2, field->pixel_width);
-    aspects_measure(field, &list, &camera->noise, camera->exposure_s, &m->aspects);
+    const enum nw_status status = aspects_measure(field, &list, camera, &m->aspects, err);
     to_frame_pixels(m, plane);
     summary_make(m, seeing);
     m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
-    aspects_finish(m);
+    aspects_finish(m, plane->pitch, plane->x0, plane->y0);
     const bool is_bright = m->background_adu > 0.5 * field->saturation_adu; /* inf: never */
     m->flags |= is_bright ? NW_FRAME_BRIGHT_SKY : 0;
+    return status;
 }
 
 static enum nw_status measure_plane(const struct nw_frame *frame, const struct plane *plane,
@@ -189,7 +185,7 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     status = stars_measure(&field, &peaks, opts, &seeing, m, err);
     if (status == NW_OK) {
         const struct camera camera = camera_of(frame, opts);
-        summarise(&field, plane, &seeing, &camera, m);
+        status = summarise(&field, plane, &seeing, &camera, m, err);
     }
 done:
     free(peaks.peaks);

@@ -1,0 +1,163 @@
+/* streak_bins.c - the frame without sky and stars on a coarse grid, for the search of trails.
+ * Idea: a trail of a fraction of a sigma a pixel is certain once summed along its length. Pixels
+ * are cut at 4 sigma, so that a star weighs little more than the trail under it; bins are sums
+ * of 13 x 13 px and the like; what is smooth over 11 bins is taken off. */
+#include "image/streaks_internal.h"
+
+#include "image/clones.h"
+
+enum { BINS_MAX = 512, BINS_MIN = 32 };
+static const size_t SMOOTH = 5;
+static const float PIXEL_CUT = 4.0F;         /* sigmas of a pixel */
+static const float LOW = -3.0F, HIGH = 3.5F; /* of a bin */
+
+struct bin_job {
+    const struct field *field;
+    struct streak_bins *bins;
+};
+
+/* Adds the pixels of one row, cut, into sums by column. */
+NW_CLONES static void add_row(const float *px, const float *sky, const float *noise, size_t n,
+                              float *sum) {
+#pragma omp simd
+    for (size_t x = 0; x < n; x++) {
+        const float off = px[x] - sky[x];
+        const float cut = PIXEL_CUT * noise[x];
+        sum[x] += off < cut ? off : off >= cut ? cut : 0.0F; /* blank: nothing */
+    }
+}
+
+static void make_bin_row(void *user, size_t j) {
+    const struct bin_job *const job = user;
+    const struct nw_image_view *const image = &job->field->image;
+    const size_t side = job->bins->side;
+    const size_t width = image->width_px;
+    float *const work = nw_calloc(4 * width, sizeof *work);
+    if (!work) {
+        return; /* a row of zeros: no trail is found there */
+    }
+    float *const sky = work + width;
+    float *const noise = work + 2 * width;
+    float *const sum = work + 3 * width;
+    nw_background_row(job->field->background, j * side + side / 2, sky, noise);
+    for (size_t y = j * side; y < (j + 1) * side; y++) {
+        add_row(nw_image_span(image, 0, width, y, work), sky, noise, width, sum);
+    }
+    for (size_t i = 0; i < job->bins->nx; i++) {
+        double total = 0.0;
+        for (size_t k = i * side; k < (i + 1) * side; k++) {
+            total += (double)sum[k];
+        }
+        const double sigma = (double)noise[i * side + side / 2] * (double)side;
+        job->bins->z[j * job->bins->nx + i] = (float)(sigma > 0.0 ? total / sigma : 0.0);
+    }
+    free(work);
+}
+
+/* Running mean over 2 SMOOTH + 1 values, the ends over what there is. */
+static void running_mean(const float *from, size_t n, size_t stride, float *to) {
+    double sum = 0.0;
+    size_t count = 0;
+    for (size_t i = 0; i < n + SMOOTH; i++) {
+        if (i < n) {
+            sum += (double)from[i * stride];
+            count++;
+        }
+        if (i >= 2 * SMOOTH + 1) {
+            sum -= (double)from[(i - 2 * SMOOTH - 1) * stride];
+            count--;
+        }
+        if (i >= SMOOTH) {
+            to[(i - SMOOTH) * stride] = (float)(sum / (double)count);
+        }
+    }
+}
+
+/* Takes off what is smooth over 11 bins (nebula, gradients, crowding), scales to the scatter. */
+static bool flatten(struct streak_bins *bins) {
+    const size_t n = bins->nx * bins->ny;
+    float *const mean = nw_calloc(2 * n, sizeof *mean);
+    if (!mean) {
+        return false;
+    }
+    float *const work = mean + n;
+    for (size_t k = 0; k < n; k++) {
+        work[k] = fminf(fmaxf(bins->z[k], -2.0F * HIGH), 2.0F * HIGH);
+    }
+    for (size_t j = 0; j < bins->ny; j++) {
+        running_mean(work + j * bins->nx, bins->nx, 1, mean + j * bins->nx);
+    }
+    for (size_t i = 0; i < bins->nx; i++) {
+        running_mean(mean + i, bins->ny, bins->nx, work + i);
+    }
+    for (size_t k = 0; k < n; k++) {
+        bins->z[k] -= work[k];
+        mean[k] = bins->z[k];
+    }
+    const float middle = nw_stat_median_f(mean, n);
+    for (size_t k = 0; k < n; k++) {
+        mean[k] = fabsf(bins->z[k] - middle);
+    }
+    /* never below the noise of a bin itself */
+    const float scale = fmaxf(1.4826F * nw_stat_median_f(mean, n), 0.9F);
+    for (size_t k = 0; k < n; k++) {
+        bins->z[k] = fminf(fmaxf((bins->z[k] - middle) / scale, LOW), HIGH);
+    }
+    free(mean);
+    return true;
+}
+
+enum nw_status streak_bins_make(const struct field *field, double fwhm_px, struct streak_bins *ret,
+                                struct nw_err *err) {
+    const size_t width = field->image.width_px;
+    const size_t height = field->image.height_px;
+    const size_t longer = width > height ? width : height;
+    const size_t least = (longer + BINS_MAX - 1) / BINS_MAX;
+    /* a star should fall into few bins: else neighbouring ones are alike and chance lines abound */
+    const size_t side = (size_t)fmin(ceil(2.5 * (fwhm_px > 2.0 ? fwhm_px : 3.0)), 40.0);
+    struct streak_bins bins = {.side = least < side ? side : least};
+    bins.nx = width / bins.side;
+    bins.ny = height / bins.side;
+    if (bins.nx < BINS_MIN || bins.ny < BINS_MIN) {
+        *ret = (struct streak_bins){0};
+        return NW_OK;
+    }
+    bins.z = nw_calloc(bins.nx * bins.ny, sizeof *bins.z);
+    if (!bins.z) {
+        return nw_err_set(err, NW_NOMEM, "%zu x %zu bins", bins.nx, bins.ny);
+    }
+    struct bin_job job = {field, &bins};
+    (void)nw_parallel_for(bins.ny, field->n_threads, make_bin_row, &job, NULL);
+    if (!flatten(&bins)) {
+        streak_bins_done(&bins);
+        return nw_err_set(err, NW_NOMEM, "%zu x %zu bins", bins.nx, bins.ny);
+    }
+    *ret = bins;
+    return NW_OK;
+}
+
+void streak_bins_done(struct streak_bins *bins) {
+    if (bins) {
+        free(bins->z);
+        *bins = (struct streak_bins){0};
+    }
+}
+
+void streak_bins_erase(struct streak_bins *bins, const struct nw_streak *line, double reach_px) {
+    const double ux = cos(line->angle_rad);
+    const double uy = sin(line->angle_rad);
+    const double side = (double)bins->side;
+    const double half = 0.5 * (side - 1.0);
+    for (size_t j = 0; j < bins->ny; j++) {
+        for (size_t i = 0; i < bins->nx; i++) {
+            const double dx = (double)i * side + half - line->x0_px;
+            const double dy = (double)j * side + half - line->y0_px;
+            const double along = dx * ux + dy * uy;
+            const bool is_by = fabs(dy * ux - dx * uy) < reach_px + side && along > -2.0 * side &&
+                               along < line->length_px + 2.0 * side;
+            if (is_by) {
+                bins->z[j * bins->nx + i] = 0.0F;
+            }
+        }
+    }
+}

@@ -1,0 +1,330 @@
+/* streak_line.c - one suspected line, looked at on the pixels themselves.
+ * Idea: a strip along the line is cut into segments, and each summed along the line; a trail is in
+ * nearly all of them, a chance row of stars in few, so medians over segments decide. Both ends of
+ * the line are moved across until the sum is largest; where the light begins and ends is the
+ * stretch with the largest sum above half of its usual light (maximum subarray: Bentley 1984, CACM
+ * 27, 865). Holds: offsets across are whole pixels along the shorter axis; times cos(angle) they
+ * are distances. */
+#include "image/streaks_internal.h"
+
+static const double SEGMENT_MIN_PX = 8.0;
+static const float CUT = 4.0F; /* sigmas of a pixel */
+
+size_t strip_columns(const struct strip *s) {
+    return 2 * (size_t)s->reach + 1;
+}
+
+static float pixel_at(const struct nw_image_view *image, long x, long y) {
+    const size_t k = (size_t)y * image->stride_px + (size_t)x;
+    return image->px ? image->px[k] : (float)image->px16[k];
+}
+
+static double across_at(const struct strip *s, double walk) {
+    return s->is_steep ? s->x0 + (s->x1 - s->x0) * (walk - s->y0) / (s->y1 - s->y0)
+                       : s->y0 + (s->y1 - s->y0) * (walk - s->x0) / (s->x1 - s->x0);
+}
+
+/* Sums one segment: walk = from .. to - 1. */
+static void fill_segment(const struct field *field, struct strip *s, size_t k, long from, long to) {
+    const struct nw_image_view *const image = &field->image;
+    const long width = (long)image->width_px;
+    const long height = (long)image->height_px;
+    float *const cut = s->cut + k * strip_columns(s);
+    float *const full = s->full + k * strip_columns(s);
+    const double middle = 0.5 * (double)(from + to - 1);
+    const double across = across_at(s, middle);
+    const long mx = lround(s->is_steep ? across : middle);
+    const long my = lround(s->is_steep ? middle : across);
+    float sky = 0.0F;
+    float noise = 1.0F;
+    background_span(field->background,
+                    (size_t)(mx < 0        ? 0
+                             : mx >= width ? width - 1
+                                           : mx),
+                    1,
+                    (size_t)(my < 0         ? 0
+                             : my >= height ? height - 1
+                                            : my),
+                    &sky, &noise);
+    float count[2 * REACH_MAX + 1] = {0.0F};
+    for (long w = from; w < to; w++) {
+        const long c = lround(across_at(s, (double)w));
+        for (int t = -s->reach; t <= s->reach; t++) {
+            const long x = s->is_steep ? c + t : w;
+            const long y = s->is_steep ? w : c + t;
+            if (x < 0 || y < 0 || x >= width || y >= height) {
+                continue;
+            }
+            const float off = pixel_at(image, x, y) - sky;
+            if (isfinite(off)) {
+                cut[t + s->reach] += off / noise < CUT ? off / noise : CUT;
+                full[t + s->reach] += off;
+                count[t + s->reach] += 1.0F;
+            }
+        }
+    }
+    for (size_t t = 0; t < strip_columns(s); t++) {
+        cut[t] = count[t] > 0.0F ? cut[t] / count[t] : 0.0F;
+        full[t] = count[t] > 0.0F ? full[t] / count[t] : 0.0F;
+    }
+}
+
+static void strip_done(struct strip *s) {
+    free(s->cut);
+    s->cut = s->full = NULL;
+}
+
+/* Cuts a strip along the line given by its ends; s holds the ends and the reach. */
+static enum nw_status strip_fill(const struct field *field, struct strip *s, struct nw_err *err) {
+    const double dx = s->x1 - s->x0;
+    const double dy = s->y1 - s->y0;
+    s->is_steep = fabs(dy) > fabs(dx);
+    if (s->is_steep ? dy < 0.0 : dx < 0.0) {
+        const struct strip old = *s;
+        s->x0 = old.x1;
+        s->y0 = old.y1;
+        s->x1 = old.x0;
+        s->y1 = old.y0;
+    }
+    s->first = lround(s->is_steep ? s->y0 : s->x0);
+    s->last = lround(s->is_steep ? s->y1 : s->x1);
+    s->cosine = fmax(fabs(dx), fabs(dy)) / hypot(dx, dy);
+    const double steps = (double)(s->last - s->first + 1);
+    const double n = fmin(floor(steps / SEGMENT_MIN_PX), SEGMENTS_MAX);
+    s->n = n > 1.0 ? (size_t)n : 1;
+    s->cut = nw_calloc(2 * s->n * strip_columns(s), sizeof *s->cut);
+    if (!s->cut) {
+        return nw_err_set(err, NW_NOMEM, "strip of %zu segments", s->n);
+    }
+    s->full = s->cut + s->n * strip_columns(s);
+    for (size_t k = 0; k < s->n; k++) {
+        const long from = s->first + (long)((double)k * steps / (double)s->n);
+        const long to = s->first + (long)((double)(k + 1) * steps / (double)s->n);
+        fill_segment(field, s, k, from, to);
+    }
+    return NW_OK;
+}
+
+/* Mean of three offsets about t, between whole ones straight. */
+static double smooth_at(const struct strip *s, size_t k, double t) {
+    const double at = fmin(fmax(t + s->reach, 1.0), (double)strip_columns(s) - 3.0);
+    const size_t i = (size_t)at;
+    const double f = at - (double)i;
+    const float *const p = s->cut + k * strip_columns(s) + i;
+    return ((1.0 - f) * (double)p[-1] + (double)p[0] + (double)p[1] + f * (double)p[2]) / 3.0;
+}
+
+/* Sum along the strip from offset a at its beginning to b at its end; values far beyond the usual
+ * of their neighbours (stars) are cut at `top`. */
+static double sum_along(const struct strip *s, double a, double b, double top) {
+    double sum = 0.0;
+    for (size_t k = 0; k < s->n; k++) {
+        const double f = s->n > 1 ? (double)k / ((double)s->n - 1.0) : 0.5;
+        sum += fmin(smooth_at(s, k, a + f * (b - a)), top);
+    }
+    return sum;
+}
+
+/* Moves the ends of the line across to where the sum is largest. */
+static void straighten(struct strip *s) {
+    const int r = s->reach - 3;
+    double best_a = 0.0;
+    double best_b = 0.0;
+    double best = -INFINITY;
+    for (int a = -r; a <= r; a++) {
+        for (int b = -r; b <= r; b++) {
+            double sum = 0.0;
+            for (size_t k = 0; k < s->n; k++) {
+                const int t =
+                    s->n > 1 ? a + ((b - a) * (int)k + (int)s->n / 2) / ((int)s->n - 1) : a;
+                const int at = t < -r ? -r : t > r ? r : t;
+                const float *const p = s->cut + k * strip_columns(s) + (size_t)(at + s->reach);
+                const float three = p[-1] + p[0] + p[1];
+                sum += (double)three;
+            }
+            if (sum > best) {
+                best = sum;
+                best_a = a;
+                best_b = b;
+            }
+        }
+    }
+    const double whole_a = best_a;
+    const double whole_b = best_b;
+    best = -INFINITY;
+    for (int i = -6; i <= 6; i++) {
+        for (int j = -6; j <= 6; j++) {
+            const double sum = sum_along(s, whole_a + 0.25 * i, whole_b + 0.25 * j, 4.0);
+            if (sum > best) {
+                best = sum;
+                best_a = whole_a + 0.25 * i;
+                best_b = whole_b + 0.25 * j;
+            }
+        }
+    }
+    if (s->is_steep) {
+        s->x0 += best_a;
+        s->x1 += best_b;
+    } else {
+        s->y0 += best_a;
+        s->y1 += best_b;
+    }
+}
+
+/* The ends moved along the line to where the frame ends. */
+static void extend(const struct field *field, struct strip *s) {
+    const double dx = s->x1 - s->x0;
+    const double dy = s->y1 - s->y0;
+    const double top_x = (double)field->image.width_px - 1.0;
+    const double top_y = (double)field->image.height_px - 1.0;
+    double low = -INFINITY;
+    double high = INFINITY;
+    if (fabs(dx) > 1e-9) {
+        low = fmax(low, fmin(-s->x0 / dx, (top_x - s->x0) / dx));
+        high = fmin(high, fmax(-s->x0 / dx, (top_x - s->x0) / dx));
+    }
+    if (fabs(dy) > 1e-9) {
+        low = fmax(low, fmin(-s->y0 / dy, (top_y - s->y0) / dy));
+        high = fmin(high, fmax(-s->y0 / dy, (top_y - s->y0) / dy));
+    }
+    if (high > low) {
+        const struct strip old = *s;
+        s->x0 = old.x0 + low * dx;
+        s->y0 = old.y0 + low * dy;
+        s->x1 = old.x0 + high * dx;
+        s->y1 = old.y0 + high * dy;
+    }
+}
+
+/* Straightens a line once: a strip about it, its ends moved. */
+static enum nw_status adjust(const struct field *field, struct strip *s, int reach,
+                             struct nw_err *err) {
+    s->reach = reach;
+    const enum nw_status status = strip_fill(field, s, err);
+    if (status == NW_OK) {
+        straighten(s);
+    }
+    strip_done(s);
+    return status;
+}
+
+/* Segments of a full-length strip that the guess covers. */
+static void guessed_part(const struct strip *s, const struct streak_guess *g, struct lights *l) {
+    const double dx = s->x1 - s->x0;
+    const double dy = s->y1 - s->y0;
+    const double length2 = dx * dx + dy * dy;
+    const double a = ((g->x0 - s->x0) * dx + (g->y0 - s->y0) * dy) / length2 * (double)s->n;
+    const double b = ((g->x1 - s->x0) * dx + (g->y1 - s->y0) * dy) / length2 * (double)s->n;
+    const double low = fmin(fmax(fmin(a, b), 0.0), (double)s->n - 1.0);
+    const double high = fmin(fmax(fmax(a, b), low + 1.0), (double)s->n);
+    l->from = (size_t)low;
+    l->to = (size_t)ceil(high);
+    l->to = l->to > l->from ? l->to : l->from + 1;
+}
+
+/* Light along and across the line through the whole frame; wider strips until the flanks are seen.
+ */
+static enum nw_status measure_line(const struct field *field, struct strip *s,
+                                   const struct star_list *list, const struct streak_guess *part,
+                                   struct nw_streak *ret, bool *ret_is_trail, struct nw_err *err) {
+    struct lights lights = {.fwhm = fmax(list->fwhm_px, 2.5)};
+    enum nw_status status = NW_OK;
+    *ret_is_trail = false;
+    for (int reach = 40; reach <= REACH_MAX && status == NW_OK; reach *= 2) {
+        s->reach = reach;
+        status = strip_fill(field, s, err);
+        if (status != NW_OK) {
+            break;
+        }
+        guessed_part(s, part, &lights);
+        for (int round = 0; round < 2; round++) {
+            lights_across(s, &lights);
+            lights_along(s, &lights);
+            lights_ends(s, &lights);
+        }
+        lights_across(s, &lights);
+        const bool is_wide = lights.fwhm > 0.25 * reach;
+        if (!is_wide) {
+            *ret = lights_describe(s, &lights);
+            *ret_is_trail = lights_are_trail(s, &lights, list, ret);
+        }
+        strip_done(s);
+        if (!is_wide) {
+            break;
+        }
+    }
+    return status;
+}
+
+/* Whether the line is more than lines beside it: the same sums on parallels 8 to 160 px away. In
+ * crowded fields chance rows of stars are as bright as others are. */
+static enum nw_status stands_out(const struct field *field, const struct nw_streak *t,
+                                 bool *ret_does, struct nw_err *err) {
+    struct strip s = {
+        .x0 = t->x0_px, .y0 = t->y0_px, .x1 = t->x1_px, .y1 = t->y1_px, .reach = REACH_MAX};
+    *ret_does = false;
+    const enum nw_status status = strip_fill(field, &s, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const long half = (long)ceil(0.6 * t->width_px / s.cosine);
+    const long n = (long)strip_columns(&s);
+    double medians[2 * REACH_MAX + 1];
+    size_t count = 0;
+    double line = NAN;
+    const long most = s.reach / half;
+    for (long i = -most; i <= most; i++) {
+        const long d = s.reach + i * half;
+        const bool is_line = i == 0;
+        const bool is_beside = labs(i * half) > 3 * half + 2 && d >= half && d + half < n;
+        if (!is_line && !is_beside) {
+            continue;
+        }
+        double sums[SEGMENTS_MAX];
+        for (size_t k = 0; k < s.n; k++) {
+            sums[k] = strip_window(s.cut + k * strip_columns(&s), d, half, n);
+        }
+        const double median = nw_stat_median(sums, s.n);
+        if (is_line) {
+            line = median;
+        } else {
+            medians[count++] = median;
+        }
+    }
+    strip_done(&s);
+    if (count >= 6) {
+        const double high = nw_stat_quantile(medians, count, 0.9);
+        double level = 0.0;
+        const double sigma = nw_stat_mad_sigma(medians, count, &level);
+        *ret_does = line - level > 5.0 * sigma && line - level > 2.0 * (high - level);
+    }
+    return NW_OK;
+}
+
+enum nw_status streak_refine(const struct field *field, const struct star_list *list,
+                             const struct streak_guess *guess, struct nw_streak *ret,
+                             bool *ret_is_trail, struct nw_err *err) {
+    struct strip s = {.x0 = guess->x0, .y0 = guess->y0, .x1 = guess->x1, .y1 = guess->y1};
+    struct streak_guess part = *guess;
+    enum nw_status status = NW_OK;
+    *ret_is_trail = false;
+    *ret = (struct nw_streak){.length_px = 0.0};
+    /* the stretch that is lit says best where the line runs, and that which stretch is lit */
+    for (int round = 0; round < 3 && status == NW_OK; round++) {
+        status = adjust(field, &s, round == 0 ? guess->reach : 8, err);
+        if (status != NW_OK) {
+            break;
+        }
+        part = (struct streak_guess){.x0 = s.x0, .y0 = s.y0, .x1 = s.x1, .y1 = s.y1};
+        extend(field, &s);
+        status = measure_line(field, &s, list, &part, ret, ret_is_trail, err);
+        if (!(ret->snr > 0.7 * STREAK_SNR_MIN) || !(ret->length_px > 0.5 * STREAK_LENGTH_MIN_PX)) {
+            break;
+        }
+        s = (struct strip){.x0 = ret->x0_px, .y0 = ret->y0_px, .x1 = ret->x1_px, .y1 = ret->y1_px};
+    }
+    if (status == NW_OK && *ret_is_trail) {
+        status = stands_out(field, ret, ret_is_trail, err);
+    }
+    return status;
+}
