@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#include "guiding/runs.h"
+#include "rig/logs.h"
 #include "sky/sky.h"
 
 /* What the guide star wobbles by although the mount stands still, as a lower bound: seeing one
@@ -30,19 +32,26 @@ static void copy_motion(const struct nw_guide_sub *sub, struct nw_star_frame *st
     star->motion_dec_high_rad = sub->dec_high_rad;
 }
 
-static void copy_analysis(const struct nw_guide_analysis *analysis,
+/* Pooled over the runs; drift is that of the one with most samples. */
+static void copy_evidence(const struct nw_guide_result *results, size_t n,
                           struct nw_star_evidence *evidence) {
+    const struct nw_guide_joined joined = nw_guide_pool(results, n);
+    const struct nw_guide_analysis *longest = NULL;
+    for (size_t i = 0; i < n; i++) {
+        const struct nw_guide_analysis *const a = results[i].analysis;
+        longest = a && (!longest || a->n_used > longest->n_used) ? a : longest;
+    }
     evidence->has_guiding = true;
-    evidence->motion_ra_rad = analysis->ra.motion_in_sub_rad;
-    evidence->motion_ra_low_rad = analysis->ra.motion_low_rad;
-    evidence->motion_ra_high_rad = analysis->ra.motion_high_rad;
-    evidence->motion_dec_rad = analysis->dec.motion_in_sub_rad;
-    evidence->motion_dec_low_rad = analysis->dec.motion_low_rad;
-    evidence->motion_dec_high_rad = analysis->dec.motion_high_rad;
-    evidence->rms_logged_ra_rad = analysis->ra.rms_logged_rad;
-    evidence->rms_logged_dec_rad = analysis->dec.rms_logged_rad;
-    evidence->drift_dec_rad_s = analysis->dec.drift_rad_s;
-    evidence->drift_dec_sigma_rad_s = analysis->dec.drift_sigma_rad_s;
+    evidence->motion_ra_rad = joined.ra.motion_in_sub_rad;
+    evidence->motion_ra_low_rad = joined.ra.motion_low_rad;
+    evidence->motion_ra_high_rad = joined.ra.motion_high_rad;
+    evidence->motion_dec_rad = joined.dec.motion_in_sub_rad;
+    evidence->motion_dec_low_rad = joined.dec.motion_low_rad;
+    evidence->motion_dec_high_rad = joined.dec.motion_high_rad;
+    evidence->rms_logged_ra_rad = joined.ra.rms_logged_rad;
+    evidence->rms_logged_dec_rad = joined.dec.rms_logged_rad;
+    evidence->drift_dec_rad_s = longest ? longest->dec.drift_rad_s : NAN;
+    evidence->drift_dec_sigma_rad_s = longest ? longest->dec.drift_sigma_rad_s : NAN;
 }
 
 /* Frames as spans; needs time and exposure of every one. */
@@ -61,51 +70,133 @@ static enum nw_status spans_of(const struct check_night *night, struct nw_span *
     return NW_OK;
 }
 
+/* The frames as exposures in the log's time. NW_OK with is_certain when there are none. */
+static enum nw_status lay_beside(const struct nw_guide_runs *runs, const struct check_night *night,
+                                 struct nw_span *spans, bool *ret_is_certain, struct nw_err *err) {
+    struct nw_guide_log *all = NULL;
+    struct nw_guide_join join = {0};
+    *ret_is_certain = true;
+    if (night->n == 0) {
+        return NW_OK;
+    }
+    enum nw_status status = spans_of(night, spans, err);
+    if (status == NW_OK) {
+        status = nw_guide_concat(runs, &all, err);
+    }
+    if (status == NW_OK) {
+        status = nw_guide_join(all, spans, night->n, &join, err);
+    }
+    for (size_t i = 0; status == NW_OK && i < night->n; i++) {
+        spans[i].start_s -= join.offset_s;
+        spans[i].end_s -= join.offset_s;
+    }
+    *ret_is_certain = join.is_certain;
+    nw_guide_free(all);
+    return status;
+}
+
+/* A frame belongs to the run that covers its middle. */
+static bool is_of_run(const struct nw_span *span, const struct nw_guide_log *log) {
+    const double middle_s = 0.5 * (span->start_s + span->end_s);
+    return middle_s >= log->rows[0].t_s && middle_s <= log->rows[log->n - 1].t_s;
+}
+
+/* A night's runs and frames while they are laid together. */
+struct beside {
+    const struct nw_guide_runs *runs;
+    struct check_night *night;
+    struct nw_span *spans, *own; /* of all frames, in log time; of those of one run */
+    size_t *frame;               /* which frame own[i] is */
+    struct nw_guide_opts opts;
+};
+
+/* One run with its own frames. A run that stands alone takes all; one of several that covers none
+ * has no analysis. */
+static enum nw_status analyse_run(struct beside *b, const struct nw_guide_run *run,
+                                  struct nw_guide_analysis **ret, struct nw_err *err) {
+    struct nw_guide_opts opts = b->opts;
+    size_t n = 0;
+    for (size_t i = 0; i < b->night->n; i++) {
+        if (b->runs->n == 1 || is_of_run(&b->spans[i], run->log)) {
+            b->frame[n] = i;
+            b->own[n++] = b->spans[i];
+        }
+    }
+    if (b->night->n > 0) {
+        opts.subs = b->own;
+        opts.n_subs = n;
+    }
+    if (b->night->n > 0 && n == 0) {
+        return NW_OK;
+    }
+    const enum nw_status status = nw_guide_analyse(run->log, &opts, ret, err);
+    for (size_t i = 0; status == NW_OK && i < n && i < (*ret)->n_subs; i++) {
+        copy_motion(&(*ret)->subs[i], &b->night->stars[b->frame[i]]);
+    }
+    return status;
+}
+
+/* Every run; an error only when none can be analysed. */
+static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *evidence,
+                                   struct nw_err *err) {
+    const size_t n = b->runs->n;
+    struct nw_guide_result *const results = nw_calloc(n, sizeof *results);
+    enum nw_status first = NW_OK;
+    bool is_any = false;
+    if (!results) {
+        return nw_err_set(err, NW_NOMEM, "%zu runs", n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        struct nw_err why = {0};
+        results[i] = (struct nw_guide_result){.file = b->runs, .number = i + 1};
+        const enum nw_status status =
+            analyse_run(b, &b->runs->items[i], &results[i].analysis, &why);
+        if (status != NW_OK && first == NW_OK) {
+            first = nw_err_set(err, status, "%s", why.text);
+        }
+        is_any = is_any || results[i].analysis;
+    }
+    if (is_any) {
+        copy_evidence(results, n, evidence);
+    } else if (first == NW_OK) {
+        first = nw_err_set(err, NW_DATA, "%s: none of %zu runs covers a frame", b->runs->path, n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        nw_guide_analysis_free(results[i].analysis);
+    }
+    free(results);
+    return is_any ? NW_OK : first;
+}
+
 enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_night *night,
                              struct nw_star_evidence *evidence, struct nw_err *err) {
-    struct nw_guide_log *log = NULL;
-    struct nw_guide_analysis *analysis = NULL;
-    struct nw_guide_join join = {0};
-    struct nw_span *spans = nw_calloc(night->n + 1, sizeof *spans);
+    const struct nw_guide_layouts layouts = {rig->logs, rig->n_logs, NULL};
+    struct nw_guide_runs *runs = NULL;
+    struct beside b = {.night = night};
     enum nw_status status = NW_OK;
-    if (!spans) {
+    b.opts = (struct nw_guide_opts){.sub_length_s = setup->sub_length_s.v,
+                                    .noise_floor_rad = noise_floor_rad(rig, setup)};
+    b.spans = nw_calloc(night->n + 1, sizeof *b.spans);
+    b.own = nw_calloc(night->n + 1, sizeof *b.own);
+    b.frame = nw_calloc(night->n + 1, sizeof *b.frame);
+    if (!b.spans || !b.own || !b.frame) {
         status = nw_err_set(err, NW_NOMEM, "%zu frames", night->n);
         goto done;
     }
-    status = nw_guide_read(path, &log, err);
+    status = nw_guide_read_runs(path, &layouts, &runs, err);
     if (status != NW_OK) {
         goto done;
     }
-    struct nw_guide_opts opts = {.sub_length_s = setup->sub_length_s.v,
-                                 .noise_floor_rad = noise_floor_rad(rig, setup)};
-    if (night->n > 0) {
-        status = spans_of(night, spans, err);
-        if (status == NW_OK) {
-            status = nw_guide_join(log, spans, night->n, &join, err);
-        }
-        if (status != NW_OK) {
-            goto done;
-        }
-        for (size_t i = 0; i < night->n; i++) {
-            spans[i].start_s -= join.offset_s;
-            spans[i].end_s -= join.offset_s;
-        }
-        opts.subs = spans;
-        opts.n_subs = night->n;
-    }
-    status = nw_guide_analyse(log, &opts, &analysis, err);
-    if (status != NW_OK) {
-        goto done;
-    }
-    copy_analysis(analysis, evidence);
-    evidence->is_join_certain = night->n == 0 || join.is_certain;
-    for (size_t i = 0; i < night->n && i < analysis->n_subs; i++) {
-        copy_motion(&analysis->subs[i], &night->stars[i]);
+    b.runs = runs;
+    status = lay_beside(runs, night, b.spans, &evidence->is_join_certain, err);
+    if (status == NW_OK) {
+        status = analyse_runs(&b, evidence, err);
     }
 done:
-    nw_guide_analysis_free(analysis);
-    nw_guide_free(log);
-    free(spans);
+    nw_guide_runs_free(runs);
+    free(b.spans);
+    free(b.own);
+    free(b.frame);
     return status;
 }

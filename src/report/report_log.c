@@ -62,7 +62,7 @@ static void start_text(const struct nw_guide_log *log, char text[static 48]) {
 static void show_runs(const struct nw_guide_runs *runs, struct nw_buf *text) {
     nw_buf_printf(
         text,
-        "\n  run  lines          starts                length       rows no-star events left\n");
+        "\n  run  lines         starts                length       rows no-star events left\n");
     for (size_t i = 0; i < runs->n && i < RUNS_SHOWN; i++) {
         const struct nw_guide_run *const run = &runs->items[i];
         char lines[48];
@@ -73,7 +73,7 @@ static void show_runs(const struct nw_guide_runs *runs, struct nw_buf *text) {
         nw_report_duration(length, sizeof length,
                            run->log->rows[run->log->n - 1].t_s - run->log->rows[0].t_s);
         nw_buf_printf(text, "  %3zu  ", i + 1);
-        nw_report_left(text, 15, lines);
+        nw_report_left(text, 14, lines);
         nw_report_left(text, 22, start);
         nw_report_left(text, 12, length);
         nw_buf_printf(text, "%5zu %7zu %6zu %4zu\n", run->n_rows, run->n_no_star, run->n_events,
