@@ -1,73 +1,13 @@
 /* profile_fit.c - least squares of a pixel-integrated elliptical Moffat profile.
  * Idea: Levenberg-Marquardt (Marquardt 1963, J. SIAM 11, 431) with analytic derivatives, the 7 or 8
- * normal equations solved by Cholesky; weights from sky noise and the model's own photons.
+ * normal equations solved by Cholesky; weights from sky noise and the model's own photons, those
+ * of each step held through it (iteratively reweighted least squares: Green 1984, J. R. Stat. Soc.
+ * B 46, 149).
  * Holds: order of parameters: amplitude, x, y, cxx, cxy, cyy, sky, beta. */
-#include "image/measure_internal.h"
+#include "image/profile_internal.h"
 
-enum { N_MAX = 8 };
+enum { N_MAX = PROFILE_N };
 static const double STEEP_BETA = 15.0;
-
-struct system {
-    double a[N_MAX][N_MAX], b[N_MAX];
-    double chi2;
-    size_t n_px;
-};
-
-/* Value and derivatives of the model at one pixel. */
-static double model_at(const struct profile *p, double dx, double dy, double pixel_width,
-                       double d[static N_MAX]) {
-    const double q = p->cxx * dx * dx + 2.0 * p->cxy * dx * dy + p->cyy * dy * dy;
-    const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
-    memset(d, 0, N_MAX * sizeof *d);
-    for (int j = 0; j < rule.n; j++) {
-        const double y = dy + rule.node[j] * pixel_width;
-        for (int i = 0; i < rule.n; i++) {
-            const double x = dx + rule.node[i] * pixel_width;
-            const double w = rule.weight[i] * rule.weight[j];
-            const double u = 1.0 + p->cxx * x * x + 2.0 * p->cxy * x * y + p->cyy * y * y;
-            const double log_u = log(u);
-            const double value = w * exp(-p->beta * log_u);
-            const double slope = -p->beta * p->amplitude * value / u; /* d model / d u */
-            d[0] += value;
-            d[1] -= slope * 2.0 * (p->cxx * x + p->cxy * y);
-            d[2] -= slope * 2.0 * (p->cxy * x + p->cyy * y);
-            d[3] += slope * x * x;
-            d[4] += slope * 2.0 * x * y;
-            d[5] += slope * y * y;
-            d[7] -= p->amplitude * value * log_u;
-        }
-    }
-    d[6] = 1.0;
-    return p->amplitude * d[0] + p->sky;
-}
-
-static void build(const struct window *w, const struct profile *p, const struct field *field,
-                  struct system *s) {
-    memset(s, 0, sizeof *s);
-    const double sky_variance = w->noise_adu * w->noise_adu;
-    for (int j = 0; j < w->side; j++) {
-        for (int i = 0; i < w->side; i++) {
-            const double value = (double)w->px[(size_t)j * (size_t)w->side + (size_t)i];
-            if (!isfinite(value)) {
-                continue;
-            }
-            double d[N_MAX];
-            const double model =
-                model_at(p, w->x0 + i - p->x, w->y0 + j - p->y, field->pixel_width, d);
-            const double weight =
-                1.0 / (sky_variance + fmax(model - p->sky, 0.0) * field->variance_per_adu);
-            const double residual = value - model;
-            s->chi2 += weight * residual * residual;
-            s->n_px++;
-            for (int k = 0; k < N_MAX; k++) {
-                s->b[k] += weight * residual * d[k];
-                for (int l = 0; l <= k; l++) {
-                    s->a[k][l] += weight * d[k] * d[l];
-                }
-            }
-        }
-    }
-}
 
 /* Cholesky factor in place (lower triangle of the first n); false when not positive definite. */
 static bool factor(double a[N_MAX][N_MAX], int n) {
@@ -129,33 +69,49 @@ static bool is_sane(const struct profile *p, const struct profile *start, const 
            profile_fwhm_px(p) < 2.0 * w->side && profile_fwhm_px(p) > 0.1;
 }
 
-/* One damped step; true when chi2 fell. */
-static bool try_step(const struct window *w, const struct profile *start, const struct field *field,
-                     int n, double lambda, struct profile *p, struct system *s) {
-    struct system damped = *s;
-    for (int k = 0; k < n; k++) {
+/* A fit on its way: the profile, its sums and weights, and room for those of the next. */
+struct state {
+    const struct window *window;
+    const struct field *field;
+    const struct profile *start;
+    int n;
+    struct profile profile;
+    struct normal_equations sums;
+    struct profile_weights weights[2];
+    int own; /* which of them are the profile's */
+};
+
+/* One damped step; true when chi2 fell, by *ret_gain. It is compared with the weights of the step's
+ * start: were they to follow the model, dimmer photons would seem to worsen a better fit. */
+static bool try_step(struct state *s, double lambda, double *ret_gain) {
+    struct normal_equations damped = s->sums;
+    for (int k = 0; k < s->n; k++) {
         damped.a[k][k] *= 1.0 + lambda;
     }
     double step[N_MAX] = {0.0};
-    if (!factor(damped.a, n)) {
+    if (!factor(damped.a, s->n)) {
         return false;
     }
-    solve(damped.a, n, damped.b, step);
-    const struct profile next = stepped(p, step);
-    if (!is_sane(&next, start, w)) {
+    solve(damped.a, s->n, damped.b, step);
+    const struct profile next = stepped(&s->profile, step);
+    if (!is_sane(&next, s->start, s->window)) {
         return false;
     }
-    struct system there;
-    build(w, &next, field, &there);
-    if (!(there.chi2 <= s->chi2 * (1.0 + 1e-9))) {
+    struct normal_equations there;
+    profile_sums(s->window, &next, s->field, s->n, &s->weights[s->own], &s->weights[1 - s->own],
+                 &there);
+    if (!(there.chi2_before <= s->sums.chi2 * (1.0 + 1e-9))) {
         return false;
     }
-    *p = next;
-    *s = there;
+    *ret_gain = s->sums.chi2 - there.chi2_before;
+    s->profile = next;
+    s->sums = there;
+    s->own = 1 - s->own;
     return true;
 }
 
-static void errors(const struct window *w, struct system *s, int n, struct profile_fit *fit) {
+static void errors(const struct window *w, struct normal_equations *s, int n,
+                   struct profile_fit *fit) {
     const struct profile *const p = &fit->profile;
     const double freedom = (double)s->n_px - n;
     fit->chi2_per_freedom = s->chi2 / freedom;
@@ -206,29 +162,33 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
                               .fwhm_relative_sigma = NAN,
                               .misfit = NAN,
                               .chi2_per_freedom = NAN};
-    const int n = is_beta_free ? N_MAX : N_MAX - 1;
-    struct system s;
-    build(window, &fit.profile, field, &s);
-    if (s.n_px < (size_t)n + 5) {
+    struct state s = {.window = window,
+                      .field = field,
+                      .start = start,
+                      .n = is_beta_free ? N_MAX : N_MAX - 1,
+                      .profile = *start};
+    profile_sums(window, &s.profile, field, s.n, NULL, &s.weights[0], &s.sums);
+    if (s.sums.n_px < (size_t)s.n + 5) {
         return fit;
     }
     double lambda = 1e-3;
     for (int round = 0; round < 60 && lambda < 1e10; round++) {
-        const double before = s.chi2;
-        if (!try_step(window, start, field, n, lambda, &fit.profile, &s)) {
+        double gain = 0.0;
+        if (!try_step(&s, lambda, &gain)) {
             lambda *= 8.0;
             continue;
         }
         lambda = fmax(lambda / 10.0, 1e-9);
-        if (before - s.chi2 < 1e-4 * (1.0 + 1e-3 * before)) {
+        if (gain < 1e-4 * (1.0 + 1e-3 * s.sums.chi2)) {
             fit.is_good = true;
             break;
         }
     }
+    fit.profile = s.profile;
     /* along the valley of steep profiles beta creeps on long after the width has settled */
     fit.is_good = fit.is_good || (lambda < 1e10 && fit.profile.beta > STEEP_BETA);
     if (fit.is_good) {
-        errors(window, &s, n, &fit);
+        errors(window, &s.sums, s.n, &fit);
     }
     return fit;
 }
