@@ -5,7 +5,7 @@
 #include "field/blur.h"
 #include "field/field.h"
 
-enum { FIELD_CELLS_MAX = 54, FIELD_FRAMES_MAX = 200, FIELD_CELL_STARS = 4 };
+enum { FIELD_CELLS_MAX = 54, FIELD_FRAMES_MAX = 200, FIELD_CELL_STARS = 4, FIELD_TABLES_MAX = 24 };
 
 /* ---- cells.c ---- */
 
@@ -49,7 +49,7 @@ struct field_prior {
     double mean, sigma; /* sigma 0: not free; infinite: free */
 };
 struct field_job {
-    const struct field_blur *blur;
+    const struct field_blur *const *blur; /* of each frame */
     const struct field_obs *obs;
     size_t n_obs, n_frames;
     const double *place; /* of the sensor in each frame, U */
@@ -90,9 +90,13 @@ struct surface_job {
     bool has_backlash;
     bool is_metric;        /* U is the metre, else the step, or (SINGLE) a pixel of blur */
     double ref_steps, k_m; /* px of blur per metre; NaN */
-    struct field_blur *blur;
+    struct field_blur *tables[FIELD_TABLES_MAX]; /* one for each aperture radius */
+    int table_key[FIELD_TABLES_MAX];
+    size_t n_tables;
+    const struct field_blur **blur; /* of each used frame, borrowed from the tables */
     struct field_job fit;
     struct field_solution solution;
+    double ln_k_free, ln_k_sigma; /* size of the blur from the frames alone */
 };
 /* surface_frames.c. Refusing marks the frame in *ret with the reason and takes it out of `used`. */
 enum nw_surface_method surface_method_of(const struct surface_job *job);

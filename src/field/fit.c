@@ -39,8 +39,9 @@ double field_predict(const struct field_job *job, const double *par, const struc
     const double inward = job->is_inward[obs->frame] ? 1.0 : 0.0;
     const double d = job->place[obs->frame] + inward * par[FIELD_BACK] - z;
     const double k = exp(par[FIELD_LNK]);
-    const struct field_blur_value value = field_blur_at(
-        job->blur, par[FIELD_W + obs->frame] + par[FIELD_GROWTH] * obs->rho2, k * fabs(d));
+    const struct field_blur_value value =
+        field_blur_at(job->blur[obs->frame],
+                      par[FIELD_W + obs->frame] + par[FIELD_GROWTH] * obs->rho2, k * fabs(d));
     const double by_d = value.by_disc * (d < 0.0 ? -k : k);
     by[FIELD_Z0] = -by_d;
     by[FIELD_A] = -by_d * obs->u;

@@ -14,7 +14,6 @@ static const double WIDTH_SCATTER = 0.10; /* of seeing between frames minutes ap
 static const double GROWTH_SINGLE = 0.04; /* of a star to the corner; cannot be told there */
 static const double GROWTH_MANY = 0.2;
 static const double BLUR_MODEL = 0.02;       /* size of a defocused star for a known f ratio */
-static const double BLUR_SWEEP = 0.2;        /* a sweep finds it by itself */
 static const double HEIGHT_SINGLE_PX = 30.0; /* px of blur: far beyond what is called a focus */
 
 const char *nw_surface_method_name(enum nw_surface_method method) {
@@ -35,13 +34,21 @@ void nw_surface_done(struct nw_surface *surface) {
     }
 }
 
+static void drop_tables(struct surface_job *job) {
+    for (size_t i = 0; i < job->n_tables; i++) {
+        field_blur_free(job->tables[i]);
+    }
+    job->n_tables = 0;
+}
+
 static void job_done(struct surface_job *job) {
     free(job->used);
     free(job->cells);
     free(job->obs);
     free(job->place);
     free(job->is_inward);
-    field_blur_free(job->blur);
+    drop_tables(job);
+    free(job->blur);
     field_solution_done(&job->solution);
 }
 
@@ -85,29 +92,44 @@ static void range_of(const struct surface_job *job, double *ret_low, double *ret
     }
 }
 
+/* measure sums the light within 2.5 FWHM of the frame and half of that is meant: a table for each
+ * radius, in classes of 6 %. */
 static enum nw_status make_blur(struct surface_job *job, struct nw_err *err) {
     const struct nw_field_optics *const optics = &job->opts->optics;
     const double wave_m = optics->wavelength_m > 0.0 ? optics->wavelength_m : 550e-9;
+    static const double CLASS = 0.06;
     double low = 0.0;
     double high = 0.0;
     range_of(job, &low, &high);
-    double fwhm[FIELD_FRAMES_MAX];
-    for (size_t i = 0; i < job->n_used; i++) {
-        fwhm[i] = job->frames[job->used[i]].fwhm_px;
-    }
-    /* measure sums the light within 2.5 FWHM of the frame; half of it is meant */
-    const double aperture = 2.5 * nw_stat_median(fwhm, job->n_used);
-    const struct field_blur_opts opts = {
+    struct field_blur_opts opts = {
         .lambda_f_px = optics->f_ratio > 0.0 && optics->pixel_m > 0.0
                            ? wave_m * optics->f_ratio / optics->pixel_m
                            : 0.0,
         .obstruction = optics->obstruction > 0.0 ? optics->obstruction : 0.0,
-        .aperture_px = isfinite(aperture) ? fmax(aperture, 1.5 * high) : 5.0 * high,
         .width_low_px = 0.25 * low,
         .width_high_px = 2.5 * high,
         .disc_high_px = 5.0 * high,
     };
-    return field_blur_new(&opts, &job->blur, err);
+    for (size_t i = 0; i < job->n_used; i++) {
+        const double fwhm_px = job->frames[job->used[i]].fwhm_px;
+        const double aperture_px = isfinite(fwhm_px) ? 2.5 * fwhm_px : 5.0 * high;
+        const int key = (int)lround(log(fmax(aperture_px, 1.5 * low)) / CLASS);
+        size_t k = 0;
+        while (k < job->n_tables && job->table_key[k] != key && k + 1 < FIELD_TABLES_MAX) {
+            k++;
+        }
+        if (k == job->n_tables) {
+            opts.aperture_px = exp(key * CLASS);
+            const enum nw_status status = field_blur_new(&opts, &job->tables[k], err);
+            if (status != NW_OK) {
+                return status;
+            }
+            job->table_key[k] = key;
+            job->n_tables++;
+        }
+        job->blur[i] = job->tables[k];
+    }
+    return NW_OK;
 }
 
 /* ---- The fit ---- */
@@ -126,8 +148,7 @@ static void set_priors(struct surface_job *job) {
     if (is_single) {
         p[FIELD_LNK].mean = log(k); /* a pixel of blur where nothing else is known */
     } else if (job->is_metric && isfinite(job->k_m)) {
-        p[FIELD_LNK] = (struct field_prior){
-            log(job->k_m), job->method == NW_SURFACE_PAIR ? BLUR_MODEL : BLUR_SWEEP};
+        p[FIELD_LNK] = (struct field_prior){log(job->k_m), BLUR_MODEL};
     } else {
         p[FIELD_LNK] = (struct field_prior){0.0, job->method == NW_SURFACE_PAIR ? 0.0 : INFINITY};
     }
@@ -241,6 +262,33 @@ static enum nw_status fit_many(struct surface_job *job, struct nw_err *err) {
     return fit_starts(job, starts, 1, ln_k, err);
 }
 
+/* The size of the blur as the sweep alone has it: a check of the focuser's step. Heights go as
+ * 1 / k^2 in a sweep, too, since each frame has a width of its own; so they are taken from the fit
+ * with the known k. */
+static enum nw_status fit_free_scale(struct surface_job *job, struct nw_err *err) {
+    const size_t n = job->solution.n_par;
+    job->ln_k_free = job->solution.par[FIELD_LNK];
+    job->ln_k_sigma = sqrt(job->solution.cov[FIELD_LNK * n + FIELD_LNK]);
+    if (job->method != NW_SURFACE_SWEEP || !isfinite(job->fit.prior[FIELD_LNK].sigma)) {
+        return NW_OK;
+    }
+    struct field_solution free_one = {0};
+    const struct field_prior known = job->fit.prior[FIELD_LNK];
+    job->fit.prior[FIELD_LNK].sigma = INFINITY;
+    enum nw_status status = field_solution_init(&job->fit, &free_one, err);
+    if (status == NW_OK) {
+        memcpy(free_one.par, job->solution.par, n * sizeof *free_one.par);
+        status = field_fit(&job->fit, &free_one, err);
+    }
+    if (status == NW_OK) {
+        job->ln_k_free = free_one.par[FIELD_LNK];
+        job->ln_k_sigma = sqrt(free_one.cov[FIELD_LNK * n + FIELD_LNK]);
+    }
+    job->fit.prior[FIELD_LNK] = known;
+    field_solution_done(&free_one);
+    return status == NW_DATA ? NW_OK : status;
+}
+
 static enum nw_status fit_once(struct surface_job *job, struct nw_err *err) {
     const struct nw_field_opts *const o = job->opts;
     job->method = surface_method_of(job);
@@ -256,8 +304,7 @@ static enum nw_status fit_once(struct surface_job *job, struct nw_err *err) {
         return nw_err_set(err, NW_DATA, "%s: %zu cells with stars, a surface needs 6",
                           job->frames[job->used[0]].path, job->fit.n_obs);
     }
-    field_blur_free(job->blur);
-    job->blur = NULL;
+    drop_tables(job);
     status = make_blur(job, err);
     if (status != NW_OK) {
         return status;
@@ -278,9 +325,11 @@ static enum nw_status job_init(struct surface_job *job, struct nw_surface *ret,
     job->cells = nw_calloc(n * FIELD_CELLS_MAX, sizeof *job->cells);
     job->obs = nw_calloc(n * FIELD_CELLS_MAX, sizeof *job->obs);
     job->place = nw_calloc(n, sizeof *job->place);
+    job->blur = nw_calloc(n, sizeof(const struct field_blur *));
     job->is_inward = nw_calloc(n, sizeof *job->is_inward);
     ret->frames = nw_calloc(n, sizeof *ret->frames);
-    if (!job->used || !job->cells || !job->obs || !job->place || !job->is_inward || !ret->frames) {
+    if (!job->used || !job->cells || !job->obs || !job->place || !job->blur || !job->is_inward ||
+        !ret->frames) {
         return nw_err_set(err, NW_NOMEM, "surface of %zu frames", n);
     }
     ret->n_frames = n;
@@ -336,6 +385,9 @@ enum nw_status nw_field_surface(const struct nw_field_frame *frames, size_t n,
     }
     if (status == NW_OK) {
         status = fit_and_refuse(&job, &surface, err);
+    }
+    if (status == NW_OK) {
+        status = fit_free_scale(&job, err);
     }
     if (status == NW_OK) {
         status = surface_result(&job, &surface, err);

@@ -8,6 +8,9 @@
 #include <math.h>
 
 static const double BLUR_MODEL = 0.03; /* of the size of a star of known defocus */
+static const double BLUR_FREE = 0.05;  /* the same as a sweep over 2.5 depths of focus finds it */
+/* Colour, coma and the like shift the place of the smallest star: a tenth of the depth of focus. */
+static const double BEST_MODEL = 0.1;
 
 /* sqrt(w' C w) over z0, a, b, c. */
 static double height_sigma(const struct nw_surface *s, const double w[static NW_SURFACE_N]) {
@@ -26,8 +29,8 @@ static double par_sigma(const struct field_solution *s, size_t k) {
 
 /* Metres per unit of the fit; NaN: not known. */
 static double metres_per_unit(const struct surface_job *job, struct nw_surface *ret) {
-    const double k = exp(job->solution.par[FIELD_LNK]);
-    const double k_sigma = par_sigma(&job->solution, FIELD_LNK);
+    const double k = exp(job->ln_k_free);
+    const double k_sigma = job->ln_k_sigma;
     ret->step_m = job->opts->step_m;
     ret->step_measured_m = NAN;
     ret->step_measured_sigma_m = NAN;
@@ -39,7 +42,7 @@ static double metres_per_unit(const struct surface_job *job, struct nw_surface *
     if (job->method == NW_SURFACE_SWEEP && isfinite(job->k_m)) {
         const double steps = job->is_metric ? job->opts->step_m : 1.0; /* U per step */
         ret->step_measured_m = k / job->k_m * steps;
-        ret->step_measured_sigma_m = ret->step_measured_m * hypot(k_sigma, BLUR_MODEL);
+        ret->step_measured_sigma_m = ret->step_measured_m * hypot(k_sigma, BLUR_FREE);
     }
     if (job->is_metric) {
         ret->scale_sigma = job->opts->step_sigma > 0.0 ? job->opts->step_sigma : 0.0;
@@ -50,6 +53,7 @@ static double metres_per_unit(const struct surface_job *job, struct nw_surface *
         ret->step_m = ret->step_measured_m;
         return ret->step_measured_m;
     }
+    ret->scale_sigma = 2.0 * hypot(k_sigma, BLUR_FREE);
     return NAN;
 }
 
@@ -106,7 +110,9 @@ static void set_best_position(const struct surface_job *job, double unit, struct
     const double in_unit = isfinite(unit) ? unit * u_per_step : u_per_step;
     ret->best_position =
         job->ref_steps + (ret->z[NW_SURFACE_Z0] + ret->z[NW_SURFACE_C] / 3.0) / in_unit;
-    ret->best_position_sigma = height_sigma(ret, MEAN) / in_unit;
+    const double model_m = BEST_MODEL * ret->depth_of_focus_m;
+    const double model = ret->is_metric && isfinite(model_m) ? model_m : 0.0;
+    ret->best_position_sigma = hypot(height_sigma(ret, MEAN), model) / in_unit;
 }
 
 /* Best focus of one cell by itself, everything else as fitted (Gauss-Newton). */
@@ -137,8 +143,9 @@ static void cell_best(const struct surface_job *job, size_t cell, double unit, d
                 par[FIELD_C] * obs.rho2;
             ret->u = obs.u;
             ret->v = obs.v;
-            ret->r_min_px = exp(
-                field_blur_at(job->blur, par[FIELD_MU] + par[FIELD_GROWTH] * obs.rho2, 0.0).ln_r);
+            ret->r_min_px = exp(field_blur_at(job->blur[obs.frame],
+                                              par[FIELD_MU] + par[FIELD_GROWTH] * obs.rho2, 0.0)
+                                    .ln_r);
         }
         if (!(weight > 0.0)) {
             break;
