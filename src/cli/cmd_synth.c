@@ -52,6 +52,24 @@ static const struct cli_option OPTIONS[] = {
              "--injectable lists them",
      .is_repeatable = true},
     {.name = "injectable", .help = "the names that --inject knows, with their ranges"},
+    {.name = "focus",
+     .kind = CLI_CHOICE,
+     .value = "pair|sweep|there-and-back",
+     .help = "frames of 20 s beside best focus on purpose, to try `surface` on"},
+    {.name = "reach",
+     .kind = CLI_TEXT,
+     .value = "LENGTH",
+     .help = "of --focus: focuser travel to either side, else 2.5 depths of focus"},
+    {.name = "play",
+     .kind = CLI_TEXT,
+     .value = "LENGTH",
+     .help = "of --focus: travel lost when the focuser turns round, else none"},
+    {.name = "step-error",
+     .kind = CLI_NUMBER,
+     .value = "PERCENT",
+     .help = "of --focus: how much longer a step is than the rig says, else 0",
+     .min = -50.0,
+     .max = 100.0},
     {.name = "threads",
      .kind = CLI_COUNT,
      .value = "N",
@@ -82,6 +100,33 @@ static enum nw_status read_size(const char *text, struct nw_synth_opts *opts, st
                       text);
 }
 
+static enum nw_status read_focus(const struct cli_args *args, struct nw_synth_opts *opts,
+                                 struct nw_err *err) {
+    const char *const focus = cli_text(args, "focus");
+    if (!focus) {
+        return cli_given(args, "reach") || cli_given(args, "play") || cli_given(args, "step-error")
+                   ? nw_err_set(err, NW_USAGE,
+                                "--reach, --play and --step-error belong to --focus, which is "
+                                "missing")
+                   : NW_OK;
+    }
+    opts->focus = focus[0] == 'p'   ? NW_SYNTH_FOCUS_PAIR
+                  : focus[0] == 's' ? NW_SYNTH_FOCUS_SWEEP
+                                    : NW_SYNTH_FOCUS_THERE_AND_BACK;
+    opts->step_error = cli_number(args, "step-error", 0.0) / 100.0;
+    if (!(opts->focus_reach_m >= 0.0 && opts->focus_reach_m <= 0.05 &&
+          opts->focuser_play_m >= 0.0 && opts->focuser_play_m <= 0.05)) {
+        return nw_err_set(err, NW_USAGE, "--reach %g m, --play %g m: outside 0 to 50 mm",
+                          opts->focus_reach_m, opts->focuser_play_m);
+    }
+    return NW_OK;
+}
+
+static size_t n_frames(const struct nw_synth_opts *opts) {
+    static const size_t SUBS[NW_SYNTH_FOCUS_N] = {NW_SYNTH_SUBS, 2, 9, 18};
+    return opts->n_subs ? opts->n_subs : SUBS[opts->focus];
+}
+
 static enum nw_status read_options(const struct cli_args *args, struct nw_synth_opts *opts,
                                    struct nw_err *err) {
     *opts = (struct nw_synth_opts){
@@ -105,6 +150,8 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
         {"sub", NW_DIM_TIME, &opts->sub_length_s},
         {"dec", NW_DIM_ANGLE, &opts->dec_rad},
         {"hour-angle", NW_DIM_ANGLE, &opts->hour_angle_rad},
+        {"reach", NW_DIM_LENGTH, &opts->focus_reach_m},
+        {"play", NW_DIM_LENGTH, &opts->focuser_play_m},
     };
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         const char *text = cli_text(args, rows[i].name);
@@ -116,7 +163,8 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
         }
     }
     const char *size = cli_text(args, "size");
-    return size ? read_size(size, opts, err) : NW_OK;
+    const enum nw_status status = read_focus(args, opts, err);
+    return status == NW_OK && size ? read_size(size, opts, err) : status;
 }
 
 static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli_result *result,
@@ -187,7 +235,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         cli_progress_end(&bar);
     }
     if (status == NW_OK) {
-        status = say(args, opts.n_subs ? opts.n_subs : NW_SYNTH_SUBS, result, err);
+        status = say(args, n_frames(&opts), result, err);
     }
     nw_rig_free(rig);
     return status;

@@ -14,6 +14,28 @@ double nw_synth_temperature(const struct synth_scene *scene, double t_s) {
            0.1 * sin(2.0 * NW_PI * t_s / 2400.0);
 }
 
+/* Nominal travel of frame i from best focus; *ret_inward: reached from outside. */
+static double set_travel(const struct synth_scene *scene, size_t i, bool *ret_inward) {
+    const struct nw_synth_opts *opts = &scene->opts;
+    const bool is_double = opts->focus == NW_SYNTH_FOCUS_THERE_AND_BACK;
+    const size_t n = is_double ? (opts->n_subs + 1) / 2 : opts->n_subs;
+    *ret_inward = i >= n;
+    const size_t k = i < n ? i : opts->n_subs - 1 - i;
+    return n > 1 ? opts->focus_reach_m * (2.0 * (double)k / (double)(n - 1) - 1.0) : 0.0;
+}
+
+/* Moves one sub's focuser from best focus to its place in the set, in whole steps. Play: reached
+ * from outside, the sensor stays as much farther out. */
+static void displace(const struct synth_scene *scene, size_t i, double step_m,
+                     struct synth_sub *sub) {
+    bool is_inward = false;
+    const double steps = round(set_travel(scene, i, &is_inward) / step_m);
+    const double play_m = is_inward ? scene->opts.focuser_play_m : 0.0;
+    sub->focus_steps += steps;
+    sub->defocus_m +=
+        scene->optics.travel_factor * (steps * step_m * (1.0 + scene->opts.step_error) + play_m);
+}
+
 enum nw_status nw_synth_focus_run(const struct synth_scene *scene, struct synth_night *night,
                                   struct nw_err *err) {
     const struct nw_focuser *focuser = &scene->setup->focuser;
@@ -54,6 +76,9 @@ enum nw_status nw_synth_focus_run(const struct synth_scene *scene, struct synth_
         const double travel_m =
             (best_m + night->focus_error_m[run] - compensated * drift_m) / optics->travel_factor;
         sub->focus_steps = round(20000.0 + travel_m / step_m);
+        if (scene->opts.focus != NW_SYNTH_FOCUS_NIGHT) {
+            displace(scene, i, step_m, sub);
+        }
     }
     gsl_rng_free(rng);
     return NW_OK;

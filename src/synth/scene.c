@@ -324,6 +324,14 @@ static void set_site(struct synth_scene *scene, gsl_rng *rng) {
     scene->sky_gradient_angle_rad = 2.0 * NW_PI * gsl_rng_uniform(rng);
 }
 
+/* 2.5 x 2 lambda N^2 at the sensor (REFERENCES FOC-01), as travel. */
+static void set_reach(struct synth_scene *scene) {
+    if (!(scene->opts.focus_reach_m > 0.0)) {
+        const double n = scene->optics.f_ratio;
+        scene->opts.focus_reach_m = 2.5 * 2.0 * 550e-9 * n * n / scene->optics.travel_factor;
+    }
+}
+
 enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup_name,
                                    const struct nw_synth_opts *opts, struct synth_scene *ret,
                                    struct nw_err *err) {
@@ -342,12 +350,16 @@ enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup_n
     }
     struct synth_scene scene = {.rig = rig, .setup = setup, .opts = *opts};
     scene.guide_assumed = !setup->has_guide;
-    scene.opts.n_subs = opts->n_subs ? opts->n_subs : NW_SYNTH_SUBS;
-    scene.sub_s = or_else(opts->sub_length_s, val_or(setup->sub_length_s, 300.0));
+    static const size_t SUBS[NW_SYNTH_FOCUS_N] = {NW_SYNTH_SUBS, 2, 9, 18};
+    const double usual_s =
+        opts->focus == NW_SYNTH_FOCUS_NIGHT ? val_or(setup->sub_length_s, 300.0) : 20.0;
+    scene.opts.n_subs = opts->n_subs ? opts->n_subs : SUBS[opts->focus];
+    scene.sub_s = or_else(opts->sub_length_s, usual_s);
     set_site(&scene, rng);
     status = set_camera(setup, opts, &scene.camera, err);
     if (status == NW_OK) {
         set_optics(rig, setup, &scene.camera, opts, rng, &scene.optics);
+        set_reach(&scene);
         set_mount(rig, rng, &scene.mount);
         set_loop(setup, &scene.camera, &scene.loop);
         status = set_guide_star(&scene, err);

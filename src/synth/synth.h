@@ -16,6 +16,15 @@
 
 enum { NW_SYNTH_SUBS = 36 }; /* subs of a night when nobody says */
 
+/* Frames with the focuser on purpose beside best focus, for its owner to practise on. */
+enum nw_synth_focus {
+    NW_SYNTH_FOCUS_NIGHT,          /* an ordinary night */
+    NW_SYNTH_FOCUS_PAIR,           /* inside, outside */
+    NW_SYNTH_FOCUS_SWEEP,          /* from inside to outside in equal moves */
+    NW_SYNTH_FOCUS_THERE_AND_BACK, /* a sweep, and the same places on the way back */
+    NW_SYNTH_FOCUS_N
+};
+
 struct nw_synth_opts {
     uint64_t seed;
     size_t n_subs;              /* 0 = NW_SYNTH_SUBS */
@@ -31,6 +40,11 @@ struct nw_synth_opts {
     /* what no line of the budget models, each off by default */
     double pinched_lens_waves; /* three-lobed wavefront, rms */
     double focuser_slip_m;     /* once, at mid-night */
+    /* frames about focus; n_subs 0: 2, 9 or 18 of them */
+    enum nw_synth_focus focus;
+    double focus_reach_m;  /* travel to either side; 0: as gives 2.5 depths of focus */
+    double focuser_play_m; /* travel lost when the focuser turns round */
+    double step_error;     /* true step = the rig's x (1 + step_error) */
     /* "NAME=VALUE": numbers of mount, guide loop and sky, nw_synth_injectable_at */
     const char *const *inject;
     size_t n_inject;

@@ -214,6 +214,23 @@ static json_t *injected_json(const struct synth_scene *scene) {
     return list;
 }
 
+/* A set about focus: what it was made with. */
+static json_t *focus_json(const struct synth_scene *scene) {
+    static const char *const NAMES[NW_SYNTH_FOCUS_N] = {NULL, "pair", "sweep", "there-and-back"};
+    const struct nw_focuser *focuser = &scene->setup->focuser;
+    const double step_m =
+        scene->setup->has_focuser && focuser->step_m.v > 0.0 ? focuser->step_m.v : 1e-6;
+    json_t *object = json_object();
+    (void)json_object_set_new(object, "kind", json_string(NAMES[scene->opts.focus]));
+    put(object, "reach_travel_um", scene->opts.focus_reach_m * 1e6);
+    put(object, "step_travel_um", step_m * (1.0 + scene->opts.step_error) * 1e6);
+    put(object, "um_per_step_at_sensor",
+        step_m * (1.0 + scene->opts.step_error) * scene->optics.travel_factor * 1e6);
+    put(object, "play_at_sensor_um",
+        scene->opts.focuser_play_m * scene->optics.travel_factor * 1e6);
+    return object;
+}
+
 static void put_series(const struct synth_air *air, const struct synth_night *night, json_t *root) {
     json_t *series = json_array();
     const size_t stride = 6; /* one a minute is enough to draw */
@@ -244,6 +261,9 @@ enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct sy
     put_series(air, job->night, root);
     (void)json_object_set_new(root, "injected", injected_json(scene));
     (void)json_object_set_new(root, "optics", optics_json(scene));
+    if (scene->opts.focus != NW_SYNTH_FOCUS_NIGHT) {
+        (void)json_object_set_new(root, "focus_set", focus_json(scene));
+    }
     (void)json_object_set_new(root, "mount", mount_json(scene, job->night));
     (void)json_object_set_new(root, "guide_loop", loop_json(scene, job->night));
     (void)json_object_set_new(
