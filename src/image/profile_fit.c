@@ -126,7 +126,7 @@ static void errors(const struct window *w, struct normal_equations *s, int n,
     /* where the noise model is too small (no gain known) the residuals say how large it is */
     const double scale = fmax(1.0, fit->chi2_per_freedom);
     double unit[N_MAX] = {0.0};
-    double column[N_MAX];
+    double column[N_MAX] = {0.0};
     unit[1] = 1.0;
     solve(s->a, n, unit, column);
     fit->x_sigma_px = sqrt(scale * column[1]);

@@ -102,7 +102,7 @@ static size_t weigh_row(const float *px, size_t n_px, const struct profile *p, s
 }
 
 NW_CLONES static void add_row(const struct row *row, int n, struct sums *sums) {
-    double weighted[ROW_MAX];
+    double weighted[ROW_MAX] = {0.0};
     size_t pair = 0;
     for (int k = 0; k < n; k++) {
         for (size_t i = 0; i < row->n; i++) {

@@ -132,6 +132,7 @@ struct star_job {
     struct nw_star *stars;
     double *betas; /* when the common profile is sought: free beta, NaN where useless */
     double *optical;
+    size_t first;     /* of the stars that are tried in one go */
     uint32_t *chosen; /* which stars get a profile fit */
     int radius;
 };
@@ -256,8 +257,9 @@ static bool may_be_fitted(const struct nw_star *star) {
 }
 
 /* A profile with its own beta, to find the common one. */
-static void sample_star(void *user, size_t i) {
+static void sample_star(void *user, size_t k) {
     const struct star_job *const job = user;
+    const size_t i = job->first + k;
     struct nw_star star;
     struct window w;
     struct window full;
@@ -313,21 +315,25 @@ static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_
 /* The common profile from the brightest clean stars; leaves `seeing` when there are too few. */
 static enum nw_status common_profile(struct star_job *job, struct seeing *seeing,
                                      struct nw_err *err) {
-    enum { TRY_MAX = 4 * N_BETA };
+    enum { TRY_MAX = 4 * N_BETA, AT_ONCE = N_BETA + N_BETA / 3 };
     double betas[TRY_MAX];
     double optical[TRY_MAX];
     const size_t n_try = job->peaks->n < TRY_MAX ? job->peaks->n : TRY_MAX;
     for (int round = 0; round < 2; round++) {
         job->betas = betas;
         job->optical = optical;
-        (void)nw_parallel_for(n_try, job->field->n_threads, sample_star, job, NULL);
         double kept_beta[N_BETA];
         double kept_optical[N_BETA];
         size_t n = 0;
-        for (size_t i = 0; i < n_try && n < N_BETA; i++) {
-            if (isfinite(betas[i])) {
-                kept_beta[n] = betas[i];
-                kept_optical[n++] = optical[i];
+        for (job->first = 0; job->first < n_try && n < N_BETA; job->first += AT_ONCE) {
+            const size_t left = n_try - job->first;
+            const size_t n_now = left < AT_ONCE ? left : AT_ONCE;
+            (void)nw_parallel_for(n_now, job->field->n_threads, sample_star, job, NULL);
+            for (size_t i = job->first; i < job->first + n_now && n < N_BETA; i++) {
+                if (isfinite(betas[i])) {
+                    kept_beta[n] = betas[i];
+                    kept_optical[n++] = optical[i];
+                }
             }
         }
         if (n < 3) {
