@@ -32,6 +32,10 @@ static const struct cli_option OPTIONS[] = {
      .help = "only this run of a log that has several",
      .min = 1,
      .max = 100000},
+    {.name = "chart",
+     .kind = CLI_TEXT,
+     .value = "FILE.svg",
+     .help = "draw the longest run: motion against lag, worm turn, trace"},
     {0},
 };
 
@@ -62,6 +66,19 @@ static void write_text(const struct guide_files *files, struct nw_buf *text) {
     nw_report_guiding_text(r->file->items[r->number - 1].log, r->analysis, text);
 }
 
+static enum nw_status write_chart(const struct guide_files *files, const char *path,
+                                  struct nw_err *err) {
+    const struct nw_guide_result *const r = &files->results[files->longest];
+    struct nw_buf svg = {0};
+    enum nw_status status = nw_report_guiding_chart(
+        r->file->items[r->number - 1].log, r->file->n > 1 ? r->number : 0, r->analysis, &svg, err);
+    if (status == NW_OK) {
+        status = nw_file_write_atomic(path, svg.data, svg.len, err);
+    }
+    nw_buf_done(&svg);
+    return status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const struct guide_request request = {
@@ -74,6 +91,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                  .noise_floor_rad = cli_number(args, "noise-floor", NAN) / NW_ARCSEC_PER_RAD}};
     struct guide_files files = {0};
     enum nw_status status = guide_files_read(&request, &files, err);
+    if (status == NW_OK && cli_given(args, "chart")) {
+        status = write_chart(&files, cli_text(args, "chart"), err);
+    }
     if (status == NW_OK && cli_wants_json(args)) {
         status = write_json(&files, &result->json, err);
     } else if (status == NW_OK) {

@@ -180,3 +180,17 @@ def test_ten_hours_at_one_second_read_fast(hut):
         good("log", "--try", hut / "long.txt", hut / "rig.yaml")
         best = min(best, time.monotonic() - begun)
     assert best < 1.0  # target 0.3 s on a quiet machine; the bound allows for a busy one
+
+
+def test_a_chart_is_one_whole_drawing(hut):
+    import xml.etree.ElementTree as tree
+
+    good("guiding", hut / "night.txt", "--rig", hut / "rig.yaml", "--chart", hut / "c.svg")
+    root = tree.parse(hut / "c.svg").getroot()
+    text = " ".join(t.text or "" for t in root.iter("{http://www.w3.org/2000/svg}text"))
+    for word in ("Motion against lag", "Worm turn", "right ascension", "lag [s]", "night.txt"):
+        assert word in text, word
+    assert not list(root.iter("{http://www.w3.org/2000/svg}script"))
+    assert (hut / "c.svg").stat().st_size < 300_000
+    refused("guiding", hut / "night.txt", "--rig", hut / "rig.yaml", "--chart", hut / "no/c.svg",
+            says="no/c.svg")
