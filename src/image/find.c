@@ -67,11 +67,27 @@ static double wanted_kernel(double kernel_px, double seen_px) {
     return is_near ? kernel_px : fmin(fmax(wanted_px, 1.2), 12.0);
 }
 
-static void drop_sharp(const struct field *field, double fwhm_px, struct peak_list *peaks) {
+/* The significance that noise alone passes in one of ten such frames, not below the one asked for:
+ * maxima of a Gaussian field smoothed with a Gaussian (Bond & Efstathiou 1987, MNRAS 226, 655, two
+ * dimensions, limit of high peaks). */
+static double threshold_of(const struct field *field, double asked, double fwhm_px) {
+    static const double FALSE_MAX = 0.1;
+    const double sigma = fmax(fwhm_px, 1.5) / NW_FWHM_PER_SIGMA;
+    const double n_px = (double)field->image.width_px * (double)field->image.height_px;
+    /* mean square slope of the smoothed field: 1 / (2 sigma^2) */
+    const double per_level = n_px / (2.0 * sigma * sigma) / pow(2.0 * NW_PI, 1.5);
+    double level = asked;
+    while (per_level * level * exp(-0.5 * level * level) > FALSE_MAX) {
+        level += 0.01;
+    }
+    return level;
+}
+
+static void drop_hits(const struct field *field, double fwhm_px, struct peak_list *peaks) {
     size_t kept = 0;
     for (size_t i = 0; i < peaks->n; i++) {
         const struct peak *const p = &peaks->peaks[i];
-        if (!peak_is_sharp(field, p->x, p->y, 0.9 * fwhm_px)) {
+        if (!peak_is_hit(field, p, fwhm_px, peaks->threshold)) {
             peaks->peaks[kept++] = *p;
         }
     }
@@ -110,7 +126,9 @@ enum nw_status peaks_find(const struct field *field, double threshold, struct pe
     }
     if (status == NW_OK) {
         *ret_fwhm_px = seeing_guess(field, &peaks);
-        drop_sharp(field, *ret_fwhm_px, &peaks);
+        peaks.threshold =
+            (double)scan.threshold / threshold * threshold_of(field, threshold, *ret_fwhm_px);
+        drop_hits(field, *ret_fwhm_px, &peaks);
         *ret = peaks;
         peaks = (struct peak_list){0};
     }

@@ -119,14 +119,12 @@ struct peak {
 struct peak_list {
     struct peak *peaks; /* brightest first */
     size_t n, cap;
+    double threshold; /* significance that a star has at least */
 };
 /* Bands that are not scanned count as empty. */
 enum nw_status peaks_join(const struct field *field, const struct kernel *kernel, float threshold,
                           const struct band *bands, size_t n_bands, struct peak_list *ret,
                           struct nw_err *err) NW_CHECKED;
-/* Too sharp for a star of this width: a hot pixel or a particle hit. */
-bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_px);
-
 /* ---- find.c: both together ---- */
 /* Peaks above `threshold` sigmas, and the width of the stars among them. */
 enum nw_status peaks_find(const struct field *field, double threshold, struct peak_list *ret,
@@ -139,6 +137,7 @@ struct window { /* square cut-out, sky subtracted; NaN outside the image, where 
     int x0, y0, side;
     size_t n_lost;      /* pixels outside the image or blank */
     size_t n_masked;    /* pixels given to neighbours */
+    size_t n_hits;      /* pixels taken for hot ones or particle hits */
     size_t n_saturated; /* at or above the saturation level, within the inner half */
     double noise_adu;   /* of a sky pixel at the centre */
     float px[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
@@ -158,12 +157,23 @@ struct centroid window_centroid(const struct window *window, const struct field 
 /* Sum inside a circle, edge pixels cut exactly; *ret_area: pixels of the circle. */
 double window_aperture(const struct window *window, double x, double y, double r_px,
                        double *ret_area);
+/* Significance above the sky of what a Gaussian weight of that width sees, over pixels with values.
+ */
+double window_matched_snr(const struct window *window, double x, double y, double fwhm_px);
 /* Area that a circle of radius r about the origin shares with the unit square centred at (x, y). */
 double circle_square_overlap(double x, double y, double r);
 /* Radius that holds half of what is inside r_px; NaN when that is not positive. */
 double window_half_light(const struct window *window, double x, double y, double r_px);
 /* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
 double window_half_area_fwhm(const struct window *window);
+
+/* ---- hits.c: hot pixels, warm columns, particle hits ---- */
+/* Takes the value from pixels that stand out more sharply than a star of this width can; how many.
+ */
+size_t window_drop_hits(struct window *window, const struct field *field, double fwhm_px);
+/* On a warm column or row, or below the threshold (window_matched_snr) without its hits. */
+bool peak_is_hit(const struct field *field, const struct peak *peak, double fwhm_px,
+                 double threshold);
 
 /* ---- profile.c: the Moffat (1969, A&A 3, 455) profile and its pixel integral ---- */
 struct profile { /* amplitude (1 + cxx dx^2 + 2 cxy dx dy + cyy dy^2)^-beta + sky, before the pixel

@@ -190,56 +190,6 @@ static enum nw_status separate(const struct run_map *map, struct candidate *item
     return NW_OK;
 }
 
-static float value_at(const struct field *field, int32_t x, int32_t y, float *ret_noise) {
-    if (x < 0 || y < 0 || x >= (int32_t)field->image.width_px ||
-        y >= (int32_t)field->image.height_px) {
-        return NAN;
-    }
-    float sky = 0.0F;
-    background_span(field->background, (size_t)x, 1, (size_t)y, &sky, ret_noise);
-    float value = 0.0F;
-    return *nw_image_span(&field->image, (size_t)x, 1, (size_t)y, &value) - sky;
-}
-
-bool peak_is_sharp(const struct field *field, int32_t x, int32_t y, double fwhm_px) {
-    /* the filtered maximum may lie beside the hot pixel: take the highest pixel around it */
-    float noise = 0.0F;
-    float top = value_at(field, x, y, &noise);
-    int32_t tx = x;
-    int32_t ty = y;
-    for (int32_t dy = -1; dy <= 1; dy++) {
-        for (int32_t dx = -1; dx <= 1; dx++) {
-            const float value = value_at(field, x + dx, y + dy, &noise);
-            if (value > top) {
-                top = value;
-                tx = x + dx;
-                ty = y + dy;
-            }
-        }
-    }
-    double sum = 0.0;
-    int n = 0;
-    static const int32_t STEP[4][2] = {{1, 0}, {-1, 0}, {0, 1}, {0, -1}};
-    for (int i = 0; i < 4; i++) {
-        const double value = (double)value_at(field, tx + STEP[i][0], ty + STEP[i][1], &noise);
-        if (isfinite(value)) {
-            sum += value;
-            n++;
-        }
-    }
-    if (n == 0 || !(top > 0.0F)) {
-        return false;
-    }
-    /* A Gaussian star centred on a pixel has the lowest ratio of neighbour to top; half of that,
-     * with three sigmas of the neighbours' mean, is out of reach for a star. */
-    const double sigma = fmax(fwhm_px, 1.3) / NW_FWHM_PER_SIGMA;
-    const double half = field->pixel_width / 2.0;
-    const double own = erf(half / (sigma * sqrt(2.0)));
-    const double side =
-        0.5 * (erf((1.0 + half) / (sigma * sqrt(2.0))) - erf((1.0 - half) / (sigma * sqrt(2.0))));
-    return sum / n + 3.0 * (double)noise / sqrt((double)n) < 0.5 * side / own * (double)top;
-}
-
 /* The runs of all bands in one list, and where each row begins. */
 static void gather_runs(const struct band *bands, size_t n_bands, struct run_map *map) {
     for (size_t k = 0; k < n_bands; k++) {

@@ -6,8 +6,9 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-enum { FIT_STARS = 1000, N_GUESS = 200, N_LOOK = 4 * N_GUESS, N_BETA = 60, NEAR_MAX = 8 };
+enum { FIT_STARS = 1000, N_GUESS = 200, GUESS_ENOUGH = 5, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
+static const float GUESS_SNR = 15.0F;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
 static const double MISFIT_MAX = 0.4;
@@ -37,20 +38,39 @@ static double weighted_median(struct guess *list, size_t n) {
     return list[i].width_px;
 }
 
+/* What is left about a dropped hit is mostly the rest of it. */
+static bool has_hole(const struct window *w) {
+    enum { REACH = 3 };
+    const int mid = w->side / 2;
+    for (int j = mid - REACH; j <= mid + REACH; j++) {
+        for (int i = mid - REACH; i <= mid + REACH; i++) {
+            if (!isfinite(w->px[(size_t)j * (size_t)w->side + (size_t)i])) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
 /* Weighted by significance, at most ten times the middle one's: a few bright stars prevail over
  * many particle hits, but one galaxy does not prevail over the stars. */
 double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     struct guess list[N_GUESS];
     double snr[N_GUESS];
     size_t n = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS && i < N_LOOK; i++) {
+    for (size_t i = 0; i < peaks->n && n < N_GUESS; i++) {
         const struct peak *const peak = &peaks->peaks[i];
         struct window w;
-        if (peak->is_streak || peak_is_sharp(field, peak->x, peak->y, 1.5)) {
+        if (n >= GUESS_ENOUGH && peak->snr < GUESS_SNR) {
+            break; /* what is fainter may be hot pixels that cannot be told yet */
+        }
+        if (peak->is_streak || peak_is_hit(field, peak, 1.5, 5.0)) {
             continue;
         }
         window_cut(field, peak->x, peak->y, 20, &w);
-        const double width = w.n_saturated == 0 && w.n_lost == 0 ? window_half_area_fwhm(&w) : NAN;
+        const bool is_spoilt = window_drop_hits(&w, field, 1.5) > 0 && has_hole(&w);
+        const bool is_whole = w.n_saturated == 0 && w.n_lost == 0 && !is_spoilt;
+        const double width = is_whole ? window_half_area_fwhm(&w) : NAN;
         if (width > 1.0) {
             snr[n] = (double)peak->snr;
             list[n++] = (struct guess){width, (double)peak->snr};
@@ -226,6 +246,7 @@ static void prepare(const struct star_job *job, size_t i, struct window *w, stru
     const struct peak *const peak = &job->peaks->peaks[i];
     *star = EMPTY_STAR;
     window_cut(field, peak->x, peak->y, job->radius, w);
+    (void)window_drop_hits(w, field, job->seeing->fwhm_px);
     star->x_px = peak->x;
     star->y_px = peak->y;
     star->peak_adu = highest(w);
@@ -279,7 +300,13 @@ static void measure_light(void *user, size_t i) {
     struct window w;
     struct window full;
     prepare(job, i, &w, &full, &job->stars[i]);
-    photometry(job, &full, &job->stars[i]);
+    struct nw_star *const star = &job->stars[i];
+    photometry(job, &full, star);
+    if (star->snr < 3.0 * job->peaks->threshold &&
+        window_matched_snr(&w, star->x_px, star->y_px, job->seeing->fwhm_px) <
+            job->peaks->threshold) {
+        star->flux_adu = 0.0; /* noise, or what is left of a hit */
+    }
     job->stars[i].flags |= NW_STAR_NO_FIT; /* until it is fitted */
 }
 

@@ -11,7 +11,7 @@ void window_cut(const struct field *field, double x, double y, int radius, struc
     ret->x0 = cx - r;
     ret->y0 = cy - r;
     ret->side = 2 * r + 1;
-    ret->n_lost = ret->n_masked = ret->n_saturated = 0;
+    ret->n_lost = ret->n_masked = ret->n_saturated = ret->n_hits = 0;
     ret->noise_adu = NAN;
     float sky[WINDOW_MAX_SIDE];
     float noise[WINDOW_MAX_SIDE];
@@ -134,6 +134,30 @@ struct centroid window_centroid(const struct window *w, const struct field *fiel
         }
     }
     return c;
+}
+
+double window_matched_snr(const struct window *w, double x, double y, double fwhm_px) {
+    const double s2 = pow(fmax(fwhm_px, 1.2) / NW_FWHM_PER_SIGMA, 2.0);
+    double along_x[WINDOW_MAX_SIDE];
+    for (int i = 0; i < w->side; i++) {
+        const double dx = w->x0 + i - x;
+        along_x[i] = exp(-0.5 * dx * dx / s2);
+    }
+    double sum = 0.0;
+    double weight2 = 0.0;
+    for (int j = 0; j < w->side; j++) {
+        const double dy = w->y0 + j - y;
+        const double along_y = exp(-0.5 * dy * dy / s2);
+        for (int i = 0; i < w->side; i++) {
+            const double value = (double)w->px[(size_t)j * (size_t)w->side + (size_t)i];
+            if (isfinite(value)) {
+                const double weight = along_x[i] * along_y;
+                sum += weight * value;
+                weight2 += weight * weight;
+            }
+        }
+    }
+    return weight2 > 0.0 ? sum / (w->noise_adu * sqrt(weight2)) : 0.0;
 }
 
 /* Area of the quarter disc x, y > 0 of radius r within [0, x] x [0, y]; odd in both. Closed form.

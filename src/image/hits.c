@@ -1,0 +1,202 @@
+/* hits.c - hot pixels, warm columns and particle hits: light that did not come through the optics.
+ * Idea: nothing that passed the optics is sharper than the stars. A pixel that stands out from both
+ * of its opposite neighbours, along any of four directions, by more than the narrowest star of the
+ * frame could, is a hit (second differences as van Dokkum 2001, PASP 113, 1420, takes them, here
+ * against the known profile). A track is sharp across, a warm column to its sides, a pair of hot
+ * pixels across the pair. Hits get no value; what is left decides whether a star is there.
+ * Holds: a pixel without value stays so; no star of the frame's width or of an axis ratio up to 2.7
+ * loses a pixel (test_hits.c). */
+#include "image/measure_internal.h"
+
+/* What stars may exceed the Gaussian's ratio by: peaked cores, noise of the width. */
+static const double MARGIN = 1.6;
+static const double SIGNIFICANT = 5.0;
+
+struct sharpness {
+    double side, corner; /* highest ratio of a star's pixel to the larger of two opposite ones */
+    double variance_adu2, variance_per_adu;
+};
+
+static struct sharpness sharpness_of(const struct field *field, double fwhm_px, double noise_adu) {
+    /* narrow axis of an elongated star: 0.6 of the mean width; under-sampled ones stay round */
+    const double pixel2 = field->pixel_width * field->pixel_width;
+    const double width = fmax(0.6 * fwhm_px, fmin(fwhm_px, 2.0));
+    const double optical = sqrt(fmax(width * width - 0.5 * pixel2, 0.8 * pixel2));
+    const double sigma = optical / NW_FWHM_PER_SIGMA;
+    const double half = 0.5 * field->pixel_width / (sigma * sqrt(2.0));
+    const double far = (1.0 + 0.5 * field->pixel_width) / (sigma * sqrt(2.0));
+    const double near = (1.0 - 0.5 * field->pixel_width) / (sigma * sqrt(2.0));
+    const double ratio = 2.0 * erf(half) / (erf(far) - erf(near)); /* a star amid its pixel */
+    return (struct sharpness){.side = MARGIN * ratio,
+                              .corner = 1.25 * MARGIN * ratio * ratio,
+                              .variance_adu2 = noise_adu * noise_adu,
+                              .variance_per_adu = field->variance_per_adu};
+}
+
+static bool stands_out(const struct sharpness *s, double value, double a, double b, double ratio) {
+    if (!isfinite(a) || !isfinite(b)) {
+        return false; /* beside a blank the flank of a star is steep */
+    }
+    const double other = fmax(fmax(a, b), 0.0);
+    const double variance = s->variance_adu2 + fmax(value, 0.0) * s->variance_per_adu;
+    const double other_variance = s->variance_adu2 + other * s->variance_per_adu;
+    return value - ratio * other > SIGNIFICANT * sqrt(variance + ratio * ratio * other_variance);
+}
+
+/* Mean of the four side pixels against a lone star's: finds what is too faint for one pair. */
+static bool is_lone(const struct sharpness *s, double value, const double side[static 4]) {
+    double sum = 0.0;
+    int n = 0;
+    for (int i = 0; i < 4; i++) {
+        if (isfinite(side[i])) {
+            sum += side[i];
+            n++;
+        }
+    }
+    /* a star amid the pixel has the least; 0.85 for cores more peaked than a Gaussian's */
+    const double least = 0.85 * value * MARGIN / s->side;
+    const double variance =
+        s->variance_adu2 / fmax(n, 1.0) +
+        (s->variance_adu2 + value * s->variance_per_adu) * pow(least / value, 2.0);
+    return n > 1 && sum / n + 3.5 * sqrt(variance) < least;
+}
+
+static double at(const float *px, int side, int i, int j) {
+    const bool is_inside = i >= 0 && j >= 0 && i < side && j < side;
+    return is_inside ? (double)px[(size_t)j * (size_t)side + (size_t)i] : (double)NAN;
+}
+
+static bool is_hit(const struct sharpness *s, const float *px, int side, int i, int j) {
+    const double value = (double)px[(size_t)j * (size_t)side + (size_t)i];
+    if (!(value * value > SIGNIFICANT * SIGNIFICANT * s->variance_adu2 && value > 0.0)) {
+        return false;
+    }
+    const double beside[4] = {at(px, side, i - 1, j), at(px, side, i + 1, j),
+                              at(px, side, i, j - 1), at(px, side, i, j + 1)};
+    return stands_out(s, value, beside[0], beside[1], s->side) ||
+           stands_out(s, value, beside[2], beside[3], s->side) ||
+           stands_out(s, value, at(px, side, i - 1, j - 1), at(px, side, i + 1, j + 1),
+                      s->corner) ||
+           stands_out(s, value, at(px, side, i - 1, j + 1), at(px, side, i + 1, j - 1),
+                      s->corner) ||
+           is_lone(s, value, beside);
+}
+
+size_t window_drop_hits(struct window *w, const struct field *field, double fwhm_px) {
+    const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
+    bool rows[2][WINDOW_MAX_SIDE] = {{false}};
+    size_t n = 0;
+    for (int j = 0; j <= w->side; j++) {
+        for (int i = 0; i < w->side && j < w->side; i++) {
+            rows[j % 2][i] = is_hit(&s, w->px, w->side, i, j);
+        }
+        const bool *const above = rows[(j + 1) % 2]; /* judged on the pixels as they were */
+        for (int i = 0; i < w->side && j > 0; i++) {
+            if (above[i]) {
+                w->px[(size_t)(j - 1) * (size_t)w->side + (size_t)i] = NAN;
+                n++;
+            }
+        }
+    }
+    w->n_hits = n;
+    return n;
+}
+
+/* Whether the highest of the nine pixels about a peak is a hit; five by five are looked at. */
+static bool top_is_hit(const struct field *field, int32_t x, int32_t y, double fwhm_px) {
+    enum { SIDE = 7, MID = 3 };
+    float px[SIDE * SIDE];
+    float sky = 0.0F;
+    float noise = 0.0F;
+    background_span(field->background, (size_t)x, 1, (size_t)y, &sky, &noise);
+    const int32_t width = (int32_t)field->image.width_px;
+    const int32_t height = (int32_t)field->image.height_px;
+    for (int32_t j = 0; j < SIDE; j++) {
+        for (int32_t i = 0; i < SIDE; i++) {
+            const int32_t xx = x + i - MID;
+            const int32_t yy = y + j - MID;
+            float value = NAN;
+            if (xx >= 0 && yy >= 0 && xx < width && yy < height) {
+                value = *nw_image_span(&field->image, (size_t)xx, 1, (size_t)yy, &value) - sky;
+            }
+            px[j * SIDE + i] = value;
+        }
+    }
+    int top = MID * SIDE + MID;
+    for (int k = 0; k < 9; k++) {
+        const int at_k = (MID - 1 + k / 3) * SIDE + MID - 1 + k % 3;
+        top = px[at_k] > px[top] || !isfinite(px[top]) ? at_k : top;
+    }
+    const struct sharpness s = sharpness_of(field, fwhm_px, (double)noise);
+    return is_hit(&s, px, SIDE, top % SIDE, top / SIDE);
+}
+
+/* Mean of a column (step: side) or a row (step: 1) of the window, the star's middle left out. */
+static double line_mean(const struct window *w, int first, int step, int middle, int *ret_n) {
+    double sum = 0.0;
+    int n = 0;
+    for (int k = 0; k < w->side; k++) {
+        const double value = (double)w->px[first + k * step];
+        if (isfinite(value) && abs(k - w->side / 2) > middle) {
+            sum += value;
+            n++;
+        }
+    }
+    *ret_n = n;
+    return n > 0 ? sum / n : (double)NAN;
+}
+
+/* A warm column or row through the middle: as sharp in its mean as a hit is in a pixel. */
+static bool is_on_line(const struct field *field, int32_t x, int32_t y, double fwhm_px) {
+    enum { REACH = 16 };
+    struct window w;
+    window_cut(field, x, y, REACH, &w);
+    const int mid = w.side / 2;
+    const int middle = (int)fmin(ceil(fwhm_px), REACH / 2);
+    for (int turn = 0; turn < 2; turn++) {
+        const int step = turn ? 1 : w.side;
+        const int across = turn ? w.side : 1;
+        for (int k = mid - 1; k <= mid + 1; k++) {
+            int n = 0;
+            int n_beside = 0;
+            const double mean = line_mean(&w, k * across, step, middle, &n);
+            const double before = line_mean(&w, (k - 1) * across, step, middle, &n_beside);
+            const double after = line_mean(&w, (k + 1) * across, step, middle, &n_beside);
+            const struct sharpness s =
+                sharpness_of(field, fwhm_px, w.noise_adu / sqrt(fmax(n, 1.0)));
+            const double beside[4] = {before, after, NAN, NAN};
+            if (n > REACH / 2 && mean > SIGNIFICANT * sqrt(s.variance_adu2) &&
+                is_lone(&s, mean, beside)) {
+                return true;
+            }
+        }
+    }
+    return false;
+}
+
+bool peak_is_hit(const struct field *field, const struct peak *peak, double fwhm_px,
+                 double threshold) {
+    const int32_t x = peak->x;
+    const int32_t y = peak->y;
+    const bool may_be_line = peak->is_streak || (double)peak->snr < 3.0 * threshold;
+    if (may_be_line && is_on_line(field, x, y, fwhm_px)) {
+        return true;
+    }
+    if (!top_is_hit(field, x, y, fwhm_px)) {
+        return false;
+    }
+    struct window w;
+    window_cut(field, x, y, (int)ceil(fwhm_px) + 1, &w);
+    if (window_drop_hits(&w, field, fwhm_px) == 0) {
+        return false;
+    }
+    const int centre = w.side / 2;
+    double best = 0.0; /* the hit may have drawn the peak beside the star */
+    for (int j = -1; j <= 1; j++) {
+        for (int i = -1; i <= 1; i++) {
+            best =
+                fmax(best, window_matched_snr(&w, w.x0 + centre + i, w.y0 + centre + j, fwhm_px));
+        }
+    }
+    return best < threshold;
+}

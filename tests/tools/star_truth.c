@@ -1,0 +1,187 @@
+/* star_truth.c - the image engine against fields of known truth, many seeds: what test programs
+ * of ten seconds cannot show. Prints tables; asserts nothing.
+ * usage: star_truth found FWHM_PX STARS SIDE_PX [SEEDS]   completeness, false finds, flux by
+ * density star_truth raw FWHM_PX STARS SIDE_PX [SEEDS]     the same on raw frames: hot pixels, warm
+ *                                                         columns, cosmic rays, dead pixels
+ *        star_truth pulls FWHM_PX SNR [SEEDS]             biases and pulls, isolated stars */
+#include "star_field.h"
+
+#include <stdio.h>
+
+static const double SKY = 1000.0;
+static const double SIGMA = 10.0;
+static const double GAIN = 1.5;
+static const double BETA = 3.2;
+
+/* Flux of a star of that SNR, sky noise in the equivalent noise area, pixel left out. */
+static double flux_of(double snr, const struct true_profile *p) {
+    const double alpha = true_alpha(p);
+    return snr * SIGMA *
+           sqrt(NW_PI * alpha * alpha * (2.0 * p->beta - 1.0) /
+                ((p->beta - 1.0) * (p->beta - 1.0)));
+}
+
+static struct nw_measure *measured(const struct nw_frame *f) {
+    struct nw_measure *m = NULL;
+    struct nw_err err = {NW_OK, ""};
+    const struct nw_measure_opts opts = {.gain_e_per_adu = GAIN, .saturation_adu = 60000.0};
+    if (nw_measure_frame(f, NW_CHANNEL_MONO, "", &opts, &m, &err) != NW_OK) {
+        fprintf(stderr, "%s\n", err.text);
+        exit(1);
+    }
+    return m;
+}
+
+/* Hot pixels (0.1 %, 50 to 50,000 ADU, one in ten with a neighbour), warm columns, cosmic rays
+ * (single hits and tracks), dead pixels. */
+static void spoil(struct nw_frame *f, gsl_rng *rng) {
+    const size_t n = f->width_px * f->height_px;
+    for (size_t i = 0; i < n / 1000; i++) {
+        const size_t at = gsl_rng_uniform_int(rng, n - 1);
+        const double heat = fmin(50.0 / gsl_rng_uniform_pos(rng), 50000.0);
+        f->px[at] += (float)heat;
+        f->px[at + 1] += (float)(i % 10 == 0 ? heat * gsl_rng_uniform(rng) : 0.0);
+    }
+    for (size_t i = 0; i < f->width_px / 500; i++) {
+        const size_t x = gsl_rng_uniform_int(rng, f->width_px);
+        const size_t y0 = gsl_rng_uniform_int(rng, f->height_px);
+        const double heat = gsl_ran_flat(rng, 15.0, 300.0);
+        for (size_t y = y0; y < f->height_px; y++) {
+            f->px[y * f->width_px + x] += (float)heat;
+        }
+    }
+    for (size_t i = 0; i < n / 50000; i++) {
+        const double angle = gsl_ran_flat(rng, 0.0, 2.0 * NW_PI);
+        const double length = i % 2 ? 0.0 : gsl_ran_exponential(rng, 6.0);
+        const double deposit = 300.0 + gsl_ran_exponential(rng, 1500.0);
+        const double x0 = gsl_ran_flat(rng, 40.0, (double)f->width_px - 40.0);
+        const double y0 = gsl_ran_flat(rng, 40.0, (double)f->height_px - 40.0);
+        const int steps = 1 + (int)(10.0 * fmin(length, 35.0));
+        for (int k = 0; k < steps; k++) {
+            const long x = lround(x0 + 0.1 * k * cos(angle));
+            const long y = lround(y0 + 0.1 * k * sin(angle));
+            f->px[(size_t)y * f->width_px + (size_t)x] +=
+                (float)(deposit * (length > 0.0 ? 0.1 : 1.0));
+        }
+    }
+    for (size_t i = 0; i < n / 5000; i++) {
+        f->px[gsl_rng_uniform_int(rng, n)] = i % 2 ? 0.0F : -200.0F;
+    }
+}
+
+static double argument(int argc, char **argv, int i, double if_absent) {
+    double value = if_absent;
+    return argc > i && nw_text_to_double(argv[i], &value) ? value : if_absent;
+}
+
+struct tally {
+    size_t n_true, n_found, n_false, n_listed, n_false_all;
+    double ratio[20000], noise_sum;
+    size_t n_ratio, n_lone, n_lone_found;
+};
+
+/* A star counts when no neighbour with 0.3 of its light lies within 1.5 widths; it is lone when
+ * the wings of all others are below three sigmas where it stands. */
+static void compare(const struct true_star *s, size_t n, const struct true_profile *p,
+                    const struct nw_measure *m, bool is_verbose, struct tally *t) {
+    const double flux_min = flux_of(20.0, p);
+    for (size_t i = 0; i < n; i++) {
+        const double x = s[i].x;
+        const double y = s[i].y;
+        bool counts = s[i].flux > flux_min && x > 3.0 && y > 3.0 && x < (double)m->width_px - 3.0 &&
+                      y < (double)m->height_px - 3.0;
+        double wing = 0.0;
+        for (size_t k = 0; k < n && counts; k++) {
+            const double d = hypot(s[k].x - x, s[k].y - y);
+            counts = k == i || s[k].flux < 0.3 * s[i].flux || d > 1.5 * p->fwhm;
+            wing += k == i || d > 100.0 ? 0.0 : s[k].flux * true_pixel(p, d, 0.0, 1.0, 1);
+        }
+        if (!counts) {
+            continue;
+        }
+        const struct nw_star *const found = field_find(m, x, y, 1.0 + 0.3 * p->fwhm);
+        t->n_true++;
+        t->n_found += found != NULL;
+        t->n_lone += wing < 3.0 * SIGMA;
+        t->n_lone_found += wing < 3.0 * SIGMA && found;
+        if (!found && is_verbose) {
+            printf("  missed: snr %.0f at %.1f %.1f, wings of others %.0f ADU\n",
+                   20.0 * s[i].flux / flux_min, x, y, wing);
+        }
+        if (found && t->n_ratio < 20000 && !(found->flags & NW_STAR_BLENDED)) {
+            t->ratio[t->n_ratio++] = found->flux_adu / s[i].flux;
+        }
+    }
+    for (size_t k = 0; k < m->n_stars; k++) {
+        bool is_true = false;
+        for (size_t i = 0; i < n && !is_true; i++) {
+            is_true = hypot(s[i].x - m->stars[k].x_px, s[i].y - m->stars[k].y_px) < p->fwhm + 1.0;
+        }
+        t->n_false_all += !is_true;
+        t->n_false += !is_true && m->stars[k].snr > 20.0;
+        if (!is_true && is_verbose) {
+            printf("  false: snr %.1f peak %.0f at %.1f %.1f flags %x\n", m->stars[k].snr,
+                   m->stars[k].peak_adu, m->stars[k].x_px, m->stars[k].y_px, m->stars[k].flags);
+        }
+    }
+    t->n_listed += m->n_stars;
+    t->noise_sum += m->noise_adu;
+}
+
+static void found(int argc, char **argv, bool is_raw) {
+    const double fwhm = argument(argc, argv, 2, 3.0);
+    const size_t n = (size_t)argument(argc, argv, 3, 200.0);
+    const size_t side = (size_t)argument(argc, argv, 4, 1000.0);
+    const int seeds = (int)argument(argc, argv, 5, 1.0);
+    const struct true_profile p = {fwhm, 0.95, 0.3, BETA};
+    struct true_star *const s = calloc(n, sizeof *s);
+    struct tally *const t = calloc(1, sizeof *t);
+    double width = 0.0;
+    for (int seed = 1; seed <= seeds; seed++) {
+        gsl_rng *const rng = test_rng((unsigned long)seed);
+        struct nw_frame *const f = field_new(side, side, SKY);
+        for (size_t i = 0; i < n; i++) {
+            s[i] = (struct true_star){gsl_ran_flat(rng, -0.5, (double)side - 0.5),
+                                      gsl_ran_flat(rng, -0.5, (double)side - 0.5),
+                                      flux_of(8.0, &p) *
+                                          fmin(pow(gsl_rng_uniform_pos(rng), -1.0), 500.0)};
+        }
+        field_add(f, s, n, &p, 1.0, 0.2);
+        field_noise(f, SKY, SIGMA, GAIN, rng);
+        if (is_raw) {
+            spoil(f, rng);
+        }
+        struct nw_measure *const m = measured(f);
+        compare(s, n, &p, m, seeds == 1, t);
+        width += m->fwhm_px / seeds;
+        nw_measure_free(m);
+        field_free(f);
+        gsl_rng_free(rng);
+    }
+    const double share = 100.0 * (double)t->n_found / (double)t->n_true;
+    printf(
+        "%4.1f px %6.0f stars/Mpx%s: %zu of %zu found (%.2f %%), lone ones %zu of %zu (%.2f %%); "
+        "%zu false above SNR 20 (%.2f %%), %zu of all %zu; flux %+.2f %%, width %+.2f %%, "
+        "noise %+.1f %%\n",
+        fwhm, 1e6 * (double)n / ((double)side * (double)side), is_raw ? ", raw" : "", t->n_found,
+        t->n_true, share, t->n_lone_found, t->n_lone,
+        100.0 * (double)t->n_lone_found / (double)t->n_lone, t->n_false,
+        100.0 * (double)t->n_false / (double)t->n_true, t->n_false_all, t->n_listed,
+        100.0 * (nw_stat_median(t->ratio, t->n_ratio) - 1.0),
+        100.0 * (width / true_delivered(&p, 1.0) - 1.0),
+        100.0 * (t->noise_sum / seeds / SIGMA - 1.0));
+    free(s);
+    free(t);
+}
+
+int main(int argc, char **argv) {
+    if (argc > 4 && strcmp(argv[1], "found") == 0) {
+        found(argc, argv, false);
+    } else if (argc > 4 && strcmp(argv[1], "raw") == 0) {
+        found(argc, argv, true);
+    } else {
+        fprintf(stderr, "usage: see the head of tests/tools/star_truth.c\n");
+        return 2;
+    }
+    return 0;
+}
