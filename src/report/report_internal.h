@@ -22,6 +22,11 @@ void nw_report_aspects_text(struct nw_buf *text, const struct nw_measure *m);
 void nw_report_streaks_text(struct nw_buf *text, const struct nw_aspects *aspects);
 const char *nw_report_noise_says(const struct nw_noise *noise); /* NULL: nothing to say */
 
+/* Colour k of a frame against green; nothing for mono frames and green itself. */
+void nw_report_colours_json(struct nw_json *json, json_t *frame, const struct nw_series_item *item,
+                            size_t k);
+void nw_report_colours_text(struct nw_buf *text, const struct nw_series_item *item);
+
 /* look in words */
 enum { REPORT_SENTENCE_SIZE = 480 };
 #define REPORT_STANDS_OUT 0.02 /* share of the time: less is not worth a sentence */

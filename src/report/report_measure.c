@@ -111,6 +111,8 @@ enum nw_status nw_report_measure_json(const struct nw_series *series,
             put_frame(&json, frames, &series->items[i], series->items[i].measures[k],
                       transmission ? &transmission[3 * i + k] : NULL,
                       elapsed_s / (double)series->n);
+            json_t *const frame = json_array_get(frames, json_array_size(frames) - 1);
+            nw_report_colours_json(&json, frame, &series->items[i], k);
         }
     }
     return nw_json_end(&json, ret, err);
@@ -157,6 +159,7 @@ void nw_report_measure_text(const struct nw_series *series,
                 nw_report_streaks_text(text, &m->aspects);
             }
         }
+        nw_report_colours_text(text, item);
     }
     nw_report_paragraph(text, 0,
                         "FWHM as delivered, pixel included. long: major over minor axis of the "

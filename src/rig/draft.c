@@ -119,6 +119,16 @@ static size_t passband_of(const char *name) {
     return n;
 }
 
+bool nw_rig_passband_of_name(const char *name, double *ret_centre_m, double *ret_width_m) {
+    const size_t p = passband_of(name);
+    if (p == sizeof PASSBANDS / sizeof PASSBANDS[0]) {
+        return false;
+    }
+    *ret_centre_m = PASSBANDS[p].centre_nm * 1e-9;
+    *ret_width_m = PASSBANDS[p].width_nm * 1e-9;
+    return true;
+}
+
 /* Names of the filters that can stand in the file, each once. */
 static size_t clean_filters(const struct nw_rig_facts *f, char names[][NW_NAME_SIZE]) {
     size_t n = 0;

@@ -287,6 +287,10 @@ struct nw_rig_facts {
     double latitude_rad, longitude_rad, elevation_m;
     size_t n_frames;
 };
+/* Passband that a filter of this name usually has ("L", "red", "Ha"; common practice, no source);
+ * false when the name says nothing. */
+bool nw_rig_passband_of_name(const char *name, double *ret_centre_m, double *ret_width_m);
+
 /* A commented starter rig file; each value that the frames gave is marked `from: header`, what is
  * missing and required is there as a comment that says what to fill in. Reading it back works. */
 enum nw_status nw_rig_draft(const struct nw_rig_facts *facts, struct nw_buf *ret,
