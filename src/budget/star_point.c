@@ -4,6 +4,28 @@
 
 #include <math.h>
 
+/* A measured coefficient of the focuser stands for the tube: the expansion that, with the tube's
+ * length, moves the focus at the sensor by what the travel per kelvin makes good. */
+static void taught_focus(const struct nw_setup *u, struct star_point *point) {
+    const struct nw_val *const taught = &u->focuser.travel_per_K;
+    struct nw_val *const length = &point->p[STAR_P_TUBE_LENGTH];
+    const double m = u->has_corrector ? u->corrector.magnification.v : 1.0;
+    if (taught->from == NW_FROM_UNKNOWN || !isfinite(taught->v)) {
+        return;
+    }
+    if (!(length->v > 0.0)) {
+        length->v = 1.0;
+    }
+    /* travel counts m^2 or 1 at the sensor, the tube always m^2 */
+    const double per_travel = nw_optics_defocus_per_travel(m, point->corrector_rides) / (m * m);
+    point->p[STAR_P_EXPANSION] = (struct nw_val){
+        .v = fabs(taught->v) * per_travel / length->v,
+        .sigma = isfinite(taught->sigma) ? taught->sigma * per_travel / length->v : NAN,
+        .from = taught->from};
+    length->sigma = 0.0;
+    length->from = taught->from;
+}
+
 void star_point_of(const struct nw_rig *rig, const struct nw_setup *setup, struct star_point *ret) {
     const struct nw_site *s = &rig->site;
     const struct nw_mount *m = &rig->mount;
@@ -21,6 +43,7 @@ void star_point_of(const struct nw_rig *rig, const struct nw_setup *setup, struc
 #define X(name, place) ret->p[STAR_P_##name] = (place);
     STAR_PARAM_LIST(X)
 #undef X
+    taught_focus(u, ret);
     struct nw_val *magnification = &ret->p[STAR_P_MAGNIFICATION];
     if (!u->has_corrector || !isfinite(magnification->v)) {
         *magnification = (struct nw_val){.v = 1.0, .sigma = 0.0, .from = NW_FROM_GIVEN};

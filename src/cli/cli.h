@@ -22,6 +22,7 @@
 #define CLI_COMMANDS(X)                                                                            \
     X(CMD_LOOK)                                                                                    \
     X(CMD_MEASURE)                                                                                 \
+    X(CMD_FOCUS)                                                                                   \
     X(CMD_SURFACE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
     X(CMD_RIG)                                                                                     \
@@ -114,6 +115,11 @@ const char *cli_text(const struct cli_args *args, const char *name); /* the last
 const char *const *cli_texts(const struct cli_args *args, const char *name, size_t *ret_n);
 double cli_number(const struct cli_args *args, const char *name, double if_absent);
 long cli_count(const struct cli_args *args, const char *name, long if_absent);
+
+/* Files as named, folders as the FITS files in them (3 deep). NOTFOUND: a folder without any. Added
+ * to `paths`, which nw_paths_done frees. */
+enum nw_status cli_frame_paths(const char *const *given, size_t n, struct nw_paths *paths,
+                               struct nw_err *err) NW_CHECKED;
 
 /* ---- Help --------------------------------------------------------------------------------- */
 
