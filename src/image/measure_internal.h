@@ -162,8 +162,10 @@ double window_aperture(const struct window *window, double x, double y, double r
 double window_matched_snr(const struct window *window, double x, double y, double fwhm_px);
 /* Area that a circle of radius r about the origin shares with the unit square centred at (x, y). */
 double circle_square_overlap(double x, double y, double r);
-/* Radius that holds half of what is inside r_px; NaN when that is not positive. */
-double window_half_light(const struct window *window, double x, double y, double r_px);
+/* Radius that holds half of what is inside r_px (as window_aperture gives it); NaN when that is not
+ * positive. */
+double window_half_light(const struct window *window, double x, double y, double r_px,
+                         double inside_adu);
 /* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
 double window_half_area_fwhm(const struct window *window);
 

@@ -225,7 +225,7 @@ static void photometry(const struct star_job *job, const struct window *w, struc
     const double variance = job->seeing->neq_area_px2 * w->noise_adu * w->noise_adu +
                             fmax(star->flux_adu, 0.0) * job->field->variance_per_adu;
     star->snr = star->flux_adu / sqrt(variance); /* King 1983, PASP 95, 163, sec. IV */
-    star->half_light_px = window_half_light(w, star->x_px, star->y_px, r_px);
+    star->half_light_px = window_half_light(w, star->x_px, star->y_px, r_px, star->flux_adu);
 }
 
 /* A neighbour that still matters after its half of the window is given away: close by when it has a
@@ -363,6 +363,8 @@ static enum nw_status common_profile(struct star_job *job, struct seeing *seeing
                 }
             }
         }
+        job->betas = NULL;
+        job->optical = NULL;
         if (n < 3) {
             return NW_OK;
         }

@@ -160,28 +160,47 @@ double window_matched_snr(const struct window *w, double x, double y, double fwh
     return weight2 > 0.0 ? sum / (w->noise_adu * sqrt(weight2)) : 0.0;
 }
 
-/* Area of the quarter disc x, y > 0 of radius r within [0, x] x [0, y]; odd in both. Closed form.
- */
-static double quarter_area(double x, double y, double r) {
-    const double sign = (x < 0.0) == (y < 0.0) ? 1.0 : -1.0;
-    const double a = fabs(x) < r ? fabs(x) : r;
-    const double b = fabs(y) < r ? fabs(y) : r;
-    if (a * a + b * b <= r * r) {
-        return sign * a * b;
+/* Area of the disc of radius r within [x0, x1] x [y0, y1] of the first quadrant (0 <= x0, y0): a
+ * rectangle as far as the arc runs above it, then the area under the arc. Closed form. */
+static double quadrant_area(double x0, double x1, double y0, double y1, double r) {
+    const double r2 = r * r;
+    if (x0 * x0 + y0 * y0 >= r2) {
+        return 0.0;
     }
-    const double corner = sqrt(r * r - b * b); /* the circle meets the upper side here */
-    const double rest = r * r - a * a;
-    const double upper = a * sqrt(rest > 0.0 ? rest : 0.0) + r * r * asin(a < r ? a / r : 1.0);
-    const double lower = corner * b + r * r * asin(corner < r ? corner / r : 1.0);
-    return sign * (corner * b + 0.5 * (upper - lower));
+    if (x1 * x1 + y1 * y1 <= r2) {
+        return (x1 - x0) * (y1 - y0);
+    }
+    const double upper = r2 > y1 * y1 ? sqrt(r2 - y1 * y1) : 0.0; /* the arc leaves through y1 */
+    const double lower = sqrt(r2 - y0 * y0);
+    const double a = upper < x0 ? x0 : upper > x1 ? x1 : upper;
+    const double b = lower > x1 ? x1 : lower;
+    const double height_a = r2 > a * a ? sqrt(r2 - a * a) : 0.0;
+    const double height_b = r2 > b * b ? sqrt(r2 - b * b) : 0.0;
+    const double angle = atan2(b * height_a - a * height_b, a * b + height_a * height_b);
+    const double under_arc = 0.5 * (b * height_b - a * height_a + r2 * angle);
+    return (a - x0) * (y1 - y0) + under_arc - y0 * (b - a);
 }
 
 double circle_square_overlap(double x, double y, double r) {
     if (!(r > 0.0)) {
         return 0.0;
     }
-    return quarter_area(x + 0.5, y + 0.5, r) - quarter_area(x - 0.5, y + 0.5, r) -
-           quarter_area(x + 0.5, y - 0.5, r) + quarter_area(x - 0.5, y - 0.5, r);
+    /* a pixel across an axis is cut there, and its parts laid into the first quadrant */
+    const double px = fabs(x);
+    const double py = fabs(y);
+    const double x0 = px > 0.5 ? px - 0.5 : 0.0;
+    const double y0 = py > 0.5 ? py - 0.5 : 0.0;
+    double area = quadrant_area(x0, px + 0.5, y0, py + 0.5, r);
+    if (px < 0.5) {
+        area += quadrant_area(0.0, 0.5 - px, y0, py + 0.5, r);
+    }
+    if (py < 0.5) {
+        area += quadrant_area(x0, px + 0.5, 0.0, 0.5 - py, r);
+    }
+    if (px < 0.5 && py < 0.5) {
+        area += quadrant_area(0.0, 0.5 - px, 0.0, 0.5 - py, r);
+    }
+    return area;
 }
 
 static int inside(double at, int side) {
@@ -221,30 +240,54 @@ double window_aperture(const struct window *w, double x, double y, double r_px, 
     return sum;
 }
 
-/* False position on the growth curve, kept a tenth away from the ends so that both close in. */
-double window_half_light(const struct window *w, double x, double y, double r_px) {
-    const double half = 0.5 * window_aperture(w, x, y, r_px, NULL);
+/* The next radius to try: the first time as if light grew like that of a Gaussian, which it does
+ * nearly at its half; then by the secant; within the limits always. */
+struct growth {
+    double low, high, f_low, f_high; /* f: light inside, less half */
+    double at, f, at_before, f_before;
+};
+
+static double next_radius(const struct growth *g, double half, bool is_first) {
+    const double inside_share = 0.5 + 0.5 * g->f / half;
+    double next = NAN;
+    if (!is_first) {
+        next = g->at - g->f * (g->at - g->at_before) / (g->f - g->f_before);
+    } else if (inside_share > 0.0 && inside_share < 1.0) {
+        next = g->at * sqrt(log(0.5) / log1p(-inside_share));
+    }
+    if (next > g->low && next < g->high) {
+        return next;
+    }
+    const double span = g->high - g->low; /* false position, a tenth away from the ends */
+    const double by_line = g->low + span * g->f_low / (g->f_low - g->f_high);
+    return fmin(fmax(by_line, g->low + 0.1 * span), g->high - 0.1 * span);
+}
+
+double window_half_light(const struct window *w, double x, double y, double r_px,
+                         double inside_adu) {
+    const double half = 0.5 * inside_adu;
     if (!(half > 0.0)) {
         return NAN;
     }
-    double low = 0.0;
-    double high = r_px;
-    double f_low = -half;
-    double f_high = half;
-    for (int round = 0; round < 24 && high - low > 2e-4 * r_px; round++) {
-        const double span = high - low;
-        const double at =
-            fmin(fmax(low + span * f_low / (f_low - f_high), low + 0.1 * span), high - 0.1 * span);
-        const double f = window_aperture(w, x, y, at, NULL) - half;
-        if (f > 0.0) {
-            high = at;
-            f_high = f;
+    struct growth g = {.high = r_px, .f_low = -half, .f_high = half, .at = 0.25 * r_px};
+    for (int round = 0; round < 24; round++) {
+        g.f = window_aperture(w, x, y, g.at, NULL) - half;
+        if (g.f > 0.0) {
+            g.high = g.at;
+            g.f_high = g.f;
         } else {
-            low = at;
-            f_low = f;
+            g.low = g.at;
+            g.f_low = g.f;
+        }
+        const double next = next_radius(&g, half, round == 0);
+        g.at_before = g.at;
+        g.f_before = g.f;
+        g.at = next;
+        if (fabs(g.at - g.at_before) < 2e-4 * r_px) {
+            break;
         }
     }
-    return low + (high - low) * f_low / (f_low - f_high);
+    return g.at;
 }
 
 double window_half_area_fwhm(const struct window *w) {

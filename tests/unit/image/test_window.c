@@ -78,7 +78,22 @@ static void test_growth_curve_against_closed_form(void **state) {
     /* half of what is inside 25 px: EE^-1 of half of EE(25) */
     const double half = 0.5 * moffat_encircled(25.0 / alpha, 3.0);
     const double r50 = alpha * sqrt(pow(1.0 - half, -0.5) - 1.0);
-    check_near(window_half_light(&w, 128.3, 127.6, 25.0), r50, 0.02 * r50, "closed form, pixel");
+    const double inside = window_aperture(&w, 128.3, 127.6, 25.0, NULL);
+    const double found = window_half_light(&w, 128.3, 127.6, 25.0, inside);
+    check_near(found, r50, 0.02 * r50, "closed form, pixel");
+    check_near(window_aperture(&w, 128.3, 127.6, found, NULL), 0.5 * inside, 1e-4 * inside,
+               "definition");
+    /* whatever the light is like, also below the sky in places */
+    struct window odd_w = w;
+    for (int k = 0; k < w.side * w.side; k++) {
+        const int row = k / w.side;
+        odd_w.px[k] = row % 3 == 0 ? 5.0F : k % 5 == 0 ? -3.0F : 1.0F;
+    }
+    const double odd = window_aperture(&odd_w, 128.3, 127.6, 20.0, NULL);
+    const double half_way = window_half_light(&odd_w, 128.3, 127.6, 20.0, odd);
+    check_near(window_aperture(&odd_w, 128.3, 127.6, half_way, NULL), 0.5 * odd, 2e-3 * odd,
+               "definition");
+    assert_true(isnan(window_half_light(&w, 128.3, 127.6, 20.0, -1.0)));
     const struct field field = {.image = nw_frame_plane(f, 0), .background = b};
     const struct centroid c = window_centroid(&w, &field, 128.0, 128.0, 5.0);
     assert_true(c.is_good);
