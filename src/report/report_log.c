@@ -136,11 +136,12 @@ static void show_header(const struct nw_guide_run *run, size_t index, struct nw_
         }
         nw_buf_printf(text, "\n");
     }
-    nw_buf_printf(text, "    axes         %s; pulses act %s their row\n",
-                  run->log->axes_mount ? "of the mount, turned to the sky" : "of the sky",
-                  run->log->pulse_acts == NW_PULSE_ACTS_BEFORE  ? "before"
-                  : run->log->pulse_acts == NW_PULSE_ACTS_AFTER ? "after"
-                                                                : "before or after (not said)");
+    nw_buf_printf(text, "    axes         %s\n",
+                  run->log->axes_mount ? "of the mount, turned to the sky" : "of the sky");
+    nw_buf_printf(text, "    pulses act   %s\n",
+                  run->log->pulse_acts == NW_PULSE_ACTS_BEFORE  ? "before their row's error"
+                  : run->log->pulse_acts == NW_PULSE_ACTS_AFTER ? "after their row's error"
+                                                                : "before or after: not said");
     nw_buf_printf(text, "    clock        %s\n",
                   !run->log->has_dates ? "no dates: seconds of the log's own"
                   : run->log->has_zone ? "UTC, from the zone that was said"
@@ -162,7 +163,8 @@ static void show_rejects(const struct nw_guide_run *run, size_t index, struct nw
     if (run->n_rejected == 0) {
         return;
     }
-    nw_buf_printf(text, "\n  run %zu: %zu lines left out%s\n", index + 1, run->n_rejected,
+    nw_buf_printf(text, "\n  run %zu: %zu line%s left out%s\n", index + 1, run->n_rejected,
+                  run->n_rejected == 1 ? "" : "s",
                   run->n_rejected > run->n_rejects ? "; the first" : "");
     for (size_t i = 0; i < run->n_rejects; i++) {
         struct nw_buf line;
@@ -195,8 +197,10 @@ static void show_rows(const struct nw_guide_log *log, struct nw_buf *text) {
         nw_report_fixed(text, 10, row->ra_pulse_s * 1e3, 0);
         nw_report_fixed(text, 10, row->dec_pulse_s * 1e3, 0);
         nw_report_fixed(text, 8, row->snr, 1);
-        nw_buf_printf(text, "  ");
-        nw_report_clean(text, row->event);
+        if (row->is_event) {
+            nw_buf_printf(text, "  ");
+            nw_report_clean(text, row->event);
+        }
         nw_buf_printf(text, "\n");
     }
 }
@@ -271,9 +275,9 @@ static void show_signs(const struct nw_guide_log *log, struct nw_buf *text) {
     double(*work)[2000] = nw_calloc(2, sizeof *work);
     const struct nw_guide_signs signs = nw_guide_check_signs(log, WINDOW_s);
     if (work) {
-        nw_buf_printf(text,
-                      "\n  the minute with most pulses, from line %zu; + pulse moves the star "
-                      "up\n",
+        nw_buf_printf(text, "\n  the %sminute%s, from line %zu; + pulse moves the star up\n",
+                      signs.n_ra + signs.n_dec > 0 ? "" : "first ",
+                      signs.n_ra + signs.n_dec > 0 ? " with most pulses" : "",
                       log->rows[signs.first].line);
         draw_axis(log, &signs, false, work, text);
         draw_axis(log, &signs, true, work, text);

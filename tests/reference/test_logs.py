@@ -194,3 +194,23 @@ def test_a_chart_is_one_whole_drawing(hut):
     assert (hut / "c.svg").stat().st_size < 300_000
     refused("guiding", hut / "night.txt", "--rig", hut / "rig.yaml", "--chart", hut / "no/c.svg",
             says="no/c.svg")
+
+
+def test_the_examples_of_the_documentation_work():
+    """docs/formats.md shows these files; their numbers were read off by hand."""
+    logs = TOP / "examples/logs"
+    text = (TOP / "docs/formats.md").read_text()
+    for line in ("1,2.0,0.20,-0.08,21,W,0,-0,27.8", "14.05.2026;23:50:00,0;-0,170;-0,146"):
+        assert line in text
+    hut = json.loads(good("log", "--try", logs / "hut.txt", logs / "layouts.yaml", "--json"))
+    assert [r["rows"] for r in hut["runs"]] == [241, 241]  # 239 rows, two lines of events
+    assert [r["left_out"] for r in hut["runs"]] == [1, 1]
+    assert hut["runs"][1]["tube_side"] == "west"
+    assert min(r["ra_pulses_opposed"] for r in hut["runs"]) > 0.9
+    cellar = json.loads(good("log", "--try", logs / "cellar.txt", logs / "layouts.yaml", "--json"))
+    # 23:50:00.0 in Vienna's summer, end of a 3 s exposure
+    assert cellar["runs"][0]["start"] == "2026-05-14T21:49:58.5Z"
+    rows = good("log", "--try", logs / "cellar.txt", logs / "layouts.yaml")
+    # -0.170 px west of 1.9 arcsec at dec 52.5: 0.170 * 1.9 * cos 52.5 = 0.197 east;
+    # -0.146 px along the axis, turned over with the tube east: 0.277 north
+    assert re.search(r"5 21:49:58.5Z +0\.20 +0\.28 ", rows)
