@@ -310,7 +310,9 @@ void nw_match_done(struct nw_match *match);
 /* Relative transmission of n frames from matched stars: one zero point a frame, solved jointly and
  * robustly over all stars seen in several frames; scaled so that the best frame is 1. Frames
  * of other exposure times are scaled by exposure_s. result[i] NaN where frame i cannot be matched.
- */
+ * With cloud over part of the field, up to half of it, the value is that of the clear part.
+ *   accuracy  300 stars at 0.5 %: 0.15 % worst of 30 frames; cloud over half the field: 0.3 %; 14
+ *             stars: 0.6 %; sigma's pull 0.9 to 1.1 (test_transmission.c) */
 struct nw_transmission {
     double value, sigma;
     size_t n_stars;

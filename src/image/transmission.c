@@ -2,8 +2,15 @@
  * Idea: every star has one brightness, every frame one zero point; both are solved in turn from the
  * logarithms of the fluxes, robustly, until they stand still (ubercalibration without a model of
  * the field: Padmanabhan et al. 2008, ApJ 674, 1217, sec. 2). Stars are identified through the
- * frame with the most of them. Holds: frames that cannot be matched are NaN and take no part. */
+ * frame with the most of them. Cloud over part of the field only takes away: there the stars that
+ * agree with each other, those of the clear part, say how much light the frame got. Holds: frames
+ * that cannot be matched are NaN and take no part. */
 #include "image/measure_internal.h"
+
+/* Stars of a frame that disagree by more than this, in their errors, have cloud before part of
+ * them; with fewer than so many stars a clear part cannot be told. */
+static const double PATCHY = 2.0;
+enum { PATCHY_STARS = 12 };
 
 struct reading { /* one star in one frame */
     uint32_t star, frame;
@@ -119,7 +126,66 @@ static double half_width(double *values, size_t n) {
     return 0.5 * (high - nw_stat_quantile(values, n, 0.1587));
 }
 
-/* Each frame's zero point: median of what its stars say; work holds as many values. */
+static int by_value(const void *a, const void *b) {
+    const double p = *(const double *)a;
+    const double q = *(const double *)b;
+    return (p > q) - (p < q);
+}
+
+/* Middle of the shortest stretch that holds 40 % of the values (the shorth of Andrews et al. 1972,
+ * with a smaller share): stars in a clear part of the field agree, those behind cloud do not.
+ * Sorts. *ret_half: half of its length. */
+static double densest(double *values, size_t n, double *ret_half) {
+    const size_t reach = (size_t)ceil(0.4 * (double)n);
+    qsort(values, n, sizeof *values, by_value);
+    size_t best = 0;
+    for (size_t i = 0; i + reach < n; i++) {
+        best = values[i + reach] - values[i] < values[best + reach] - values[best] ? i : best;
+    }
+    *ret_half = 0.5 * (values[best + reach] - values[best]);
+    return 0.5 * (values[best + reach] + values[best]);
+}
+
+struct centre {
+    double value, sigma;
+    size_t n;
+};
+
+/* Zero point of a frame with cloud over part of the field, from the part that agrees: biweight
+ * (Beaton & Tukey 1974) from the densest stretch on; work holds n values. */
+static struct centre clear_part(const struct reading *items, size_t n, const double *star,
+                                double *work) {
+    double half = 0.0;
+    const size_t count = say(items, n, star, 0.0, VALUE, work);
+    struct centre c = {.value = densest(work, count, &half)};
+    (void)say(items, n, star, 0.0, SIGMA, work);
+    /* 40 % of a Gaussian lie within 0.524 sigma of its middle */
+    const double common = fmax(half / 0.524, nw_stat_median(work, count));
+    for (int round = 0; round < 12; round++) {
+        double sum = 0.0;
+        double weight = 0.0;
+        double spread = 0.0;
+        c.n = 0;
+        for (size_t i = 0; i < n; i++) {
+            const double off = items[i].value - star[items[i].star] - c.value;
+            const double s = fmax(items[i].sigma, common);
+            const double t = off / (4.685 * s);
+            if (isfinite(off) && fabs(t) < 1.0) {
+                const double w = (1.0 - t * t) * (1.0 - t * t) / (s * s);
+                sum += w * off;
+                weight += w;
+                spread += w * w * off * off;
+                c.n += fabs(off) < 2.0 * s;
+            }
+        }
+        c.value += weight > 0.0 ? sum / weight : 0.0;
+        c.sigma = weight > 0.0 ? sqrt(spread) / weight : NAN;
+    }
+    return c;
+}
+
+/* Each frame's zero point: median of what its stars say; where they disagree, what those of the
+ * clear part say. work holds as many values. */
 static void solve_frames(const struct readings *r, const double *star, double *zero,
                          struct nw_transmission *result, double *work) {
     for (size_t i = 0; i < r->n;) {
@@ -135,13 +201,19 @@ static void solve_frames(const struct readings *r, const double *star, double *z
         if (count < 3) {
             continue;
         }
-        zero[frame] = nw_stat_median(work, count);
-        result[frame].n_stars = count;
-        result[frame].sigma = sqrt(NW_PI / 2.0) * half_width(work, count) / sqrt((double)count);
-        (void)say(items, n, star, zero[frame], IN_SIGMAS, work);
+        struct nw_transmission *const t = &result[frame];
+        struct centre c = {.value = nw_stat_median(work, count), .n = count};
+        c.sigma = sqrt(NW_PI / 2.0) * half_width(work, count) / sqrt((double)count);
+        (void)say(items, n, star, c.value, IN_SIGMAS, work);
         const double excess = half_width(work, count);
-        (void)say(items, n, star, zero[frame], SIGMA, work);
-        result[frame].patchy = nw_stat_median(work, count) * sqrt(fmax(excess * excess - 1.0, 0.0));
+        (void)say(items, n, star, c.value, SIGMA, work);
+        t->patchy = nw_stat_median(work, count) * sqrt(fmax(excess * excess - 1.0, 0.0));
+        if (excess > PATCHY && count >= PATCHY_STARS) {
+            c = clear_part(items, n, star, work);
+        }
+        zero[frame] = c.value;
+        t->n_stars = c.n;
+        t->sigma = c.sigma;
     }
 }
 
