@@ -83,12 +83,37 @@ static double threshold_of(const struct field *field, double asked, double fwhm_
     return level;
 }
 
+static bool is_listed(const struct peak_list *peaks, size_t i, double reach_px) {
+    for (size_t k = 0; k < peaks->n; k++) {
+        const double dx = (double)(peaks->peaks[k].x - peaks->peaks[i].x);
+        const double dy = (double)(peaks->peaks[k].y - peaks->peaks[i].y);
+        if (k != i && dx * dx + dy * dy < reach_px * reach_px) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* A star whose peak was on a hit beside it moves; one that had a peak of its own is not listed
+ * twice. */
 static void drop_hits(const struct field *field, double fwhm_px, struct peak_list *peaks) {
+    enum { DROPPED = -1000000 };
+    for (size_t i = 0; i < peaks->n; i++) {
+        struct peak *const p = &peaks->peaks[i];
+        struct peak moved = *p;
+        if (peak_is_hit(field, &moved, fwhm_px, peaks->threshold)) {
+            p->x = p->y = DROPPED;
+        } else if (moved.x != p->x || moved.y != p->y) {
+            *p = moved;
+            if (is_listed(peaks, i, 0.7 * fwhm_px)) {
+                p->x = p->y = DROPPED;
+            }
+        }
+    }
     size_t kept = 0;
     for (size_t i = 0; i < peaks->n; i++) {
-        const struct peak *const p = &peaks->peaks[i];
-        if (!peak_is_hit(field, p, fwhm_px, peaks->threshold)) {
-            peaks->peaks[kept++] = *p;
+        if (peaks->peaks[i].x != DROPPED) {
+            peaks->peaks[kept++] = peaks->peaks[i];
         }
     }
     peaks->n = kept;

@@ -174,8 +174,7 @@ static bool is_on_line(const struct field *field, int32_t x, int32_t y, double f
     return false;
 }
 
-bool peak_is_hit(const struct field *field, const struct peak *peak, double fwhm_px,
-                 double threshold) {
+bool peak_is_hit(const struct field *field, struct peak *peak, double fwhm_px, double threshold) {
     const int32_t x = peak->x;
     const int32_t y = peak->y;
     const bool may_be_line = peak->is_streak || (double)peak->snr < 3.0 * threshold;
@@ -186,17 +185,19 @@ bool peak_is_hit(const struct field *field, const struct peak *peak, double fwhm
         return false;
     }
     struct window w;
-    window_cut(field, x, y, (int)ceil(fwhm_px) + 1, &w);
+    window_cut(field, x, y, (int)ceil(1.5 * fwhm_px) + 1, &w);
     if (window_drop_hits(&w, field, fwhm_px) == 0) {
         return false;
     }
-    const int centre = w.side / 2;
-    double best = 0.0; /* the hit may have drawn the peak beside the star */
-    for (int j = -1; j <= 1; j++) {
-        for (int i = -1; i <= 1; i++) {
-            best =
-                fmax(best, window_matched_snr(&w, w.x0 + centre + i, w.y0 + centre + j, fwhm_px));
-        }
+    /* the hit may have drawn the peak beside a star: where its light is without the hit */
+    window_fill(&w, x, y);
+    const struct centroid c = window_centroid(&w, field, x, y, fwhm_px);
+    const double there_x = c.is_good ? c.x : (double)x;
+    const double there_y = c.is_good ? c.y : (double)y;
+    if (window_matched_snr(&w, there_x, there_y, fwhm_px) < threshold) {
+        return true;
     }
-    return best < threshold;
+    peak->x = (int32_t)lround(there_x);
+    peak->y = (int32_t)lround(there_y);
+    return false;
 }

@@ -173,9 +173,9 @@ double window_half_area_fwhm(const struct window *window);
 /* Takes the value from pixels that stand out more sharply than a star of this width can; how many.
  */
 size_t window_drop_hits(struct window *window, const struct field *field, double fwhm_px);
-/* On a warm column or row, or below the threshold (window_matched_snr) without its hits. */
-bool peak_is_hit(const struct field *field, const struct peak *peak, double fwhm_px,
-                 double threshold);
+/* On a warm column or row, or below the threshold (window_matched_snr) without its hits. One that
+ * is not is moved to where its light is without them. */
+bool peak_is_hit(const struct field *field, struct peak *peak, double fwhm_px, double threshold);
 
 /* ---- profile.c: the Moffat (1969, A&A 3, 455) profile and its pixel integral ---- */
 struct profile { /* amplitude (1 + cxx dx^2 + 2 cxy dx dy + cyy dy^2)^-beta + sky, before the pixel

@@ -130,9 +130,9 @@ static bool is_below(const struct run_map *map, int32_t x, int32_t y, double lim
  * significance, common practice, no source) and 3 % of the valley's own height. Then some value on
  * the straight line between them is below what that leaves. */
 static bool stands_alone(const struct run_map *map, const struct peak *bright,
-                         const struct peak *faint) {
+                         const struct peak *faint, double share) {
     const double over = (double)faint->snr - 5.0;
-    const double limit = over > 0.0 ? over / 1.03 : over;
+    const double limit = over > 0.0 ? over / (1.0 + share) : over;
     const int32_t dx = faint->x - bright->x;
     const int32_t dy = faint->y - bright->y;
     const int32_t n = abs(dx) > abs(dy) ? abs(dx) : abs(dy);
@@ -151,13 +151,17 @@ static size_t keep_separate(const struct run_map *map, double reach_px, struct c
                             size_t n) {
     size_t kept = 0;
     for (size_t i = 0; i < n; i++) {
-        bool stays = !(c[i].peak.is_streak && kept > 0); /* one entry for a trail */
+        /* one entry for a trail, and what stands out from it by half: stars that it crosses */
+        const bool is_on_trail = c[i].peak.is_streak && kept > 0;
+        bool stays = true;
         for (size_t k = 0; k < kept && stays; k++) {
             const double distance =
                 hypot((double)(c[k].peak.x - c[i].peak.x), (double)(c[k].peak.y - c[i].peak.y));
-            stays = distance > reach_px || stands_alone(map, &c[k].peak, &c[i].peak);
+            stays = (distance > reach_px && !is_on_trail) ||
+                    stands_alone(map, &c[k].peak, &c[i].peak, is_on_trail ? 0.5 : 0.03);
         }
         if (stays) {
+            c[i].peak.is_streak = c[i].peak.is_streak && kept == 0;
             c[kept++] = c[i];
         }
     }

@@ -59,12 +59,13 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     double snr[N_GUESS];
     size_t n = 0;
     for (size_t i = 0; i < peaks->n && n < N_GUESS; i++) {
-        const struct peak *const peak = &peaks->peaks[i];
+        struct peak here = peaks->peaks[i];
+        const struct peak *const peak = &here;
         struct window w;
         if (n >= GUESS_ENOUGH && peak->snr < GUESS_SNR) {
             break; /* what is fainter may be hot pixels that cannot be told yet */
         }
-        if (peak->is_streak || peak_is_hit(field, peak, 1.5, 5.0)) {
+        if (peak->is_streak || peak_is_hit(field, &here, 1.5, 5.0)) {
             continue;
         }
         window_cut(field, peak->x, peak->y, 20, &w);

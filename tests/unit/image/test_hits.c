@@ -90,8 +90,8 @@ static void test_hits_go_at_every_width(void **state) {
             window_cut(&s.field, 32.0, 32.0, 15, &w);
             w.noise_adu = NOISE;
             assert_int_equal(window_drop_hits(&w, &s.field, WIDTH[i]), COUNT[k]);
-            const struct peak peak = {30 + SHAPE[k][COUNT[k] / 2][0],
-                                      30 + SHAPE[k][COUNT[k] / 2][1], 50.0F, false};
+            struct peak peak = {30 + SHAPE[k][COUNT[k] / 2][0], 30 + SHAPE[k][COUNT[k] / 2][1],
+                                50.0F, false};
             assert_true(peak_is_hit(&s.field, &peak, WIDTH[i], 5.0));
             scene_done(&s);
         }
