@@ -82,24 +82,47 @@ static bool is_hit(const struct sharpness *s, const float *px, int side, int i, 
            is_lone(s, value, beside);
 }
 
-size_t window_drop_hits(struct window *w, const struct field *field, double fwhm_px) {
-    const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
-    bool rows[2][WINDOW_MAX_SIDE] = {{false}};
-    size_t n = 0;
-    for (int j = 0; j <= w->side; j++) {
-        for (int i = 0; i < w->side && j < w->side; i++) {
-            rows[j % 2][i] = is_hit(&s, w->px, w->side, i, j);
+static int marked_neighbours(const bool *marks, int side, int i, int j) {
+    int n = 0;
+    for (int y = j > 0 ? j - 1 : 0; y <= j + 1 && y < side; y++) {
+        for (int x = i > 0 ? i - 1 : 0; x <= i + 1 && x < side; x++) {
+            n += marks[y * side + x] && (x != i || y != j);
         }
-        const bool *const above = rows[(j + 1) % 2]; /* judged on the pixels as they were */
-        for (int i = 0; i < w->side && j > 0; i++) {
-            if (above[i]) {
-                w->px[(size_t)(j - 1) * (size_t)w->side + (size_t)i] = NAN;
-                n++;
+    }
+    return n;
+}
+
+/* What touches two pixels of a hit belongs to it: the faint steps of a track's stairs. */
+static void drop_marked(struct window *w, const bool *marks) {
+    const double faint = 3.0 * w->noise_adu;
+    for (int j = 0; j < w->side; j++) {
+        for (int i = 0; i < w->side; i++) {
+            float *const value = &w->px[(size_t)j * (size_t)w->side + (size_t)i];
+            const bool is_part =
+                (double)*value > faint && marked_neighbours(marks, w->side, i, j) >= 2;
+            if (marks[j * w->side + i] || is_part) {
+                *value = NAN;
+                w->n_hits++;
             }
         }
     }
-    w->n_hits = n;
-    return n;
+}
+
+size_t window_drop_hits(struct window *w, const struct field *field, double fwhm_px) {
+    const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
+    bool marks[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
+    bool is_any = false;
+    for (int j = 0; j < w->side; j++) {
+        for (int i = 0; i < w->side; i++) {
+            marks[j * w->side + i] = is_hit(&s, w->px, w->side, i, j);
+            is_any = is_any || marks[j * w->side + i];
+        }
+    }
+    w->n_hits = 0;
+    if (is_any) {
+        drop_marked(w, marks);
+    }
+    return w->n_hits;
 }
 
 /* Whether the highest of the nine pixels about a peak is a hit; five by five are looked at. */
@@ -146,7 +169,19 @@ static double line_mean(const struct window *w, int first, int step, int middle,
     return n > 0 ? sum / n : (double)NAN;
 }
 
-/* A warm column or row through the middle: as sharp in its mean as a hit is in a pixel. */
+/* Highest of the nine pixels in the middle. */
+static double top_near(const struct window *w, int mid) {
+    float top = -INFINITY;
+    for (int k = 0; k < 9; k++) {
+        const float value =
+            w->px[(size_t)(mid - 1 + k / 3) * (size_t)w->side + (size_t)(mid - 1 + k % 3)];
+        top = value > top ? value : top;
+    }
+    return (double)top;
+}
+
+/* A warm column or row through the middle, and not a star on it: as sharp in its mean as a hit is
+ * in a pixel. */
 static bool is_on_line(const struct field *field, int32_t x, int32_t y, double fwhm_px) {
     enum { REACH = 16 };
     struct window w;
@@ -165,7 +200,9 @@ static bool is_on_line(const struct field *field, int32_t x, int32_t y, double f
             const struct sharpness s =
                 sharpness_of(field, fwhm_px, w.noise_adu / sqrt(fmax(n, 1.0)));
             const double beside[4] = {before, after, NAN, NAN};
-            if (n > REACH / 2 && mean > SIGNIFICANT * sqrt(s.variance_adu2) &&
+            const double top = top_near(&w, mid);
+            const bool is_star = top > 3.0 * mean + SIGNIFICANT * w.noise_adu;
+            if (!is_star && n > REACH / 2 && mean > SIGNIFICANT * sqrt(s.variance_adu2) &&
                 is_lone(&s, mean, beside)) {
                 return true;
             }

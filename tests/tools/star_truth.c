@@ -152,7 +152,7 @@ static void found(int argc, char **argv, bool is_raw) {
             spoil(f, rng);
         }
         struct nw_measure *const m = measured(f);
-        compare(s, n, &p, m, seeds == 1, t);
+        compare(s, n, &p, m, seeds == 1 || argc > 6, t);
         width += m->fwhm_px / seeds;
         nw_measure_free(m);
         field_free(f);
