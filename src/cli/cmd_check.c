@@ -1,6 +1,7 @@
 /* cmd_check.c - `check`: the budgets of a rig beside what a night delivered. */
 #include <math.h>
 
+#include "budget/focus_interval.h"
 #include "cli/check_internal.h"
 #include "report/report.h"
 
@@ -159,6 +160,12 @@ static enum nw_status star_width(const struct cli_args *args, struct nw_check_re
     if (status == NW_OK) {
         status = nw_star_budget_new(check->rig, check->setup, &evidence, changed.items, changed.n,
                                     &budget, err);
+    }
+    struct nw_focus_interval interval;
+    struct nw_err none = {0}; /* a rig without an interval has no advice on it */
+    if (status == NW_OK &&
+        nw_focus_interval_of(check->rig, check->setup, NAN, &interval, &none) == NW_OK) {
+        check->focus_interval = &interval;
     }
     if (status == NW_OK) {
         check->star_width = budget;

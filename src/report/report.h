@@ -133,6 +133,7 @@ void nw_report_stars_csv(const struct nw_series *series, struct nw_buf *csv);
 
 /* ---- check -------------------------------------------------------------------------------- */
 
+struct nw_focus_interval; /* budget/focus_interval.h */
 /* The budgets of one setup, borrowed. */
 struct nw_check_report {
     const struct nw_rig *rig;
@@ -140,8 +141,9 @@ struct nw_check_report {
     const struct nw_star_budget *star_width; /* NULL: another budget alone was wanted */
     const struct nw_ledger *const *ledgers;  /* the other budgets that the rig describes */
     size_t n_ledgers;
-    double exposure_s; /* of the frames; NaN without */
-    char remark[400];  /* on the frames that were left out; "" = none */
+    const struct nw_focus_interval *focus_interval; /* NULL: not worked out */
+    double exposure_s;                              /* of the frames; NaN without */
+    char remark[400]; /* on the frames that were left out; "" = none */
 };
 void nw_report_check_text(const struct nw_check_report *check, struct nw_buf *buf);
 enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t **ret,

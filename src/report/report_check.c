@@ -1,6 +1,7 @@
 /* report_check.c - the one page of `check`: 80 columns, no colour.
  * Idea: lines by size; what is known beside what could be; what cannot be told as loud as what can.
  */
+#include "report/report_focus.h"
 #include "report/report_ledger.h"
 
 #include <math.h>
@@ -210,6 +211,17 @@ static void worth_doing(const struct nw_star_budget *budget, struct nw_buf *buf)
     }
 }
 
+/* Beside what the rig file proposes: focus runs, weighed with the time that they take. */
+static void focus_interval(const struct nw_check_report *check, struct nw_buf *buf) {
+    char words[400];
+    char text[440];
+    if (check->focus_interval) {
+        (void)nw_report_interval_words(check->focus_interval, words, sizeof words);
+        (void)snprintf(text, sizeof text, "%s; the time of the runs is counted", words);
+        entry(buf, "FOCUS RUNS", text);
+    }
+}
+
 static void star_width(const struct nw_check_report *check, struct nw_buf *buf) {
     const struct nw_star_budget *budget = check->star_width;
     head(check, buf);
@@ -220,6 +232,7 @@ static void star_width(const struct nw_check_report *check, struct nw_buf *buf) 
     }
     cannot_tell(budget, buf);
     worth_doing(budget, buf);
+    focus_interval(check, buf);
     for (size_t i = 0; i < budget->n_cautions; i++) {
         entry(buf, i == 0 ? "CAUTION" : "", budget->cautions[i]);
     }

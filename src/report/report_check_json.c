@@ -1,4 +1,5 @@
 /* report_check_json.c - the budgets as the document nightwright.check.1 (docs/formats.md). */
+#include "report/report_focus.h"
 #include "report/report_ledger.h"
 
 #include <math.h>
@@ -133,6 +134,40 @@ static void leave_it(struct nw_json *json, const struct nw_star_budget *budget, 
     }
 }
 
+/* How often to focus, runs counted; into "advice" or "leave". */
+static void focus_interval(struct nw_json *json, const struct nw_check_report *check, json_t *to_do,
+                           json_t *leave) {
+    const struct nw_focus_interval *const f = check->focus_interval;
+    char text[400];
+    char path[96];
+    if (!f) {
+        return;
+    }
+    if (!nw_report_interval_words(f, text, sizeof text)) {
+        json_t *const o = nw_json_item(json, leave);
+        nw_json_text(json, o, "what", "another time between focus runs");
+        nw_json_text(json, o, "why", text);
+        return;
+    }
+    json_t *const o = nw_json_item(json, to_do);
+    nw_json_text(json, o, "change", "another time between focus runs");
+    json_t *const set = nw_json_object(json, o, "set");
+    (void)snprintf(path, sizeof path, "setups.%.48s.habits.focus_interval", check->setup->name);
+    char value[32];
+    (void)snprintf(value, sizeof value, "%.0f min", f->best_s / 60.0);
+    nw_json_text(json, set, path, value);
+    nw_json_text(json, o, "budget", "star_width");
+    nw_json_text(json, o, "line", "focus");
+    nw_json_number(json, o, "time_percent_point", f->worth_percent, 3);
+    nw_json_number(json, o, "time_percent_extended", f->extended_percent, 3);
+    nw_json_number(json, o, "sigma_percent", f->worth_sigma_percent, 3);
+    nw_json_text(json, o, "effort", "setting");
+    (void)snprintf(path, sizeof path, "the mean width goes from %.2f to %.2f arcsec",
+                   ARCSEC(f->fwhm_now_rad), ARCSEC(f->fwhm_best_rad));
+    nw_json_text(json, o, "prediction", path);
+    nw_json_text(json, o, "why", text);
+}
+
 static void star_width(struct nw_json *json, const struct nw_star_budget *budget, json_t *budgets) {
     json_t *o = nw_json_item(json, budgets);
     nw_json_text(json, o, "name", "star_width");
@@ -191,6 +226,7 @@ enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t 
         unknown(&json, budget, cannot_tell);
         advice(&json, budget, to_do);
         leave_it(&json, budget, leave);
+        focus_interval(&json, check, to_do, leave);
     }
     for (size_t i = 0; i < check->n_ledgers; i++) {
         nw_report_ledger_json(check->ledgers[i], &json, budgets);

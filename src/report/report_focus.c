@@ -100,17 +100,17 @@ static void row(const struct nw_focus_report *r, const char *label,
                 const struct nw_focus_term *term, const char *per, struct nw_buf *buf) {
     char text[64];
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 26, label);
+    nw_report_left(buf, 23, label);
     if (isfinite(term->sigma)) {
         (void)nw_report_pm(text, sizeof text, term->value, term->sigma);
     } else {
         (void)nw_report_number(text, sizeof text, term->value, 3);
     }
-    nw_report_right(buf, 18, text);
+    nw_report_right(buf, 17, text);
     const double travel_um = r->step_m * UM;
     nw_report_fixed(buf, 13, term->value * travel_um, 1);
     nw_report_fixed(buf, 13, term->value * travel_um * r->per_travel, 1);
-    nw_buf_printf(buf, "  %s\n", per);
+    nw_buf_printf(buf, "%s%s\n", *per ? "  " : "", per);
 }
 
 static void head(const struct nw_focus_report *r, struct nw_buf *buf) {
@@ -134,7 +134,7 @@ static void head(const struct nw_focus_report *r, struct nw_buf *buf) {
 static void table(const struct nw_focus_report *r, struct nw_buf *buf) {
     const struct nw_focus_job *const job = r->job;
     char label[64];
-    nw_buf_printf(buf, "  what moves the best focus             steps   travel, um   sensor, um\n");
+    nw_buf_printf(buf, "  what moves best focus            steps   travel, um   sensor, um\n");
     row(r, "temperature", &job->per_K, "per degC", buf);
     for (size_t i = 0; i < job->n_offsets; i++) {
         (void)snprintf(label, sizeof label, "%.16s against %.12s", job->offsets[i].filter,

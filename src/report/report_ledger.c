@@ -32,9 +32,7 @@ static void row(const struct nw_ledger_line *line, struct nw_buf *buf) {
     }
     nw_report_right(buf, 13, text);
     nw_report_fixed(buf, 8, line->allowed, decimals);
-    nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 8, nw_from_name(line->provenance));
-    nw_buf_printf(buf, "\n");
+    nw_buf_printf(buf, "  %s\n", nw_from_name(line->provenance));
 }
 
 static void rows(const struct nw_ledger *ledger, bool is_summed, struct nw_buf *buf) {
