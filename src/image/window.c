@@ -81,54 +81,100 @@ void window_fill(struct window *w, double x, double y) {
     }
 }
 
+/* Gaussian weights about a place, a product of both directions; beyond four sigmas there are none.
+ */
+struct weights {
+    int first[2], end[2];
+    double offset[2][WINDOW_MAX_SIDE], value[2][WINDOW_MAX_SIDE];
+};
+
+static void weights_about(const struct window *w, double x, double y, double sigma,
+                          struct weights *ret) {
+    const double at[2] = {x - w->x0, y - w->y0};
+    for (int k = 0; k < 2; k++) {
+        const double low = fmin(fmax(ceil(at[k] - 4.0 * sigma), 0.0), w->side);
+        const double high = fmin(fmax(floor(at[k] + 4.0 * sigma) + 1.0, low), w->side);
+        ret->first[k] = (int)low;
+        ret->end[k] = (int)high;
+        for (int i = ret->first[k]; i < ret->end[k]; i++) {
+            const double d = i - at[k];
+            ret->offset[k][i] = d;
+            ret->value[k][i] = exp(-0.5 * d * d / (sigma * sigma));
+        }
+    }
+}
+
+/* Sums of weight * light and of the same times the offsets. */
+struct moments3 {
+    double sum, x, y;
+};
+
+static struct moments3 weigh_light(const struct window *w, const struct weights *g) {
+    struct moments3 m = {0.0, 0.0, 0.0};
+    for (int j = g->first[1]; j < g->end[1]; j++) {
+        const float *const row = w->px + (size_t)j * (size_t)w->side;
+        double sum = 0.0;
+        double along = 0.0;
+        for (int i = g->first[0]; i < g->end[0]; i++) {
+            const double value = g->value[0][i] * (double)row[i];
+            sum += value;
+            along += value * g->offset[0][i];
+        }
+        m.sum += g->value[1][j] * sum;
+        m.x += g->value[1][j] * along;
+        m.y += g->value[1][j] * g->offset[1][j] * sum;
+    }
+    return m;
+}
+
+/* Variances of the sums .x and .y: sky noise, and the photons where the gain is known. */
+static void weigh_noise(const struct window *w, const struct weights *g, double variance_per_adu,
+                        double *ret_x, double *ret_y) {
+    double vx = 0.0;
+    double vy = 0.0;
+    for (int j = g->first[1]; j < g->end[1]; j++) {
+        const float *const row = w->px + (size_t)j * (size_t)w->side;
+        for (int i = g->first[0]; i < g->end[0]; i++) {
+            const double light = row[i] > 0.0F ? (double)row[i] : 0.0;
+            const double variance = w->noise_adu * w->noise_adu + light * variance_per_adu;
+            const double weight = g->value[0][i] * g->value[1][j];
+            const double dx = weight * g->offset[0][i];
+            const double dy = weight * g->offset[1][j];
+            vx += dx * dx * variance;
+            vy += dy * dy * variance;
+        }
+    }
+    *ret_x = vx;
+    *ret_y = vy;
+}
+
 struct centroid window_centroid(const struct window *w, const struct field *field, double x,
                                 double y, double fwhm_px) {
     /* Weight of the star's own width: within 10 % of the Cramer-Rao bound (Bertin's windowed
      * positions; Winick 1986, JOSA A 3, 1809, for the bound). Fixed point: step doubled, since the
      * weight pulls back half of the shift when it has the star's width. */
-    const double s2 = pow(fmax(fwhm_px, 1.5) / NW_FWHM_PER_SIGMA, 2.0);
+    const double sigma = fmax(fwhm_px, 1.5) / NW_FWHM_PER_SIGMA;
     struct centroid c = {.x = x, .y = y, .x_sigma_px = NAN, .y_sigma_px = NAN};
-    double along_x[WINDOW_MAX_SIDE];
     for (int round = 0; round < 30; round++) {
-        for (int i = 0; i < w->side; i++) {
-            const double dx = w->x0 + i - c.x;
-            along_x[i] = exp(-0.5 * dx * dx / s2);
-        }
-        double sum = 0.0;
-        double sx = 0.0;
-        double sy = 0.0;
-        double vx = 0.0;
-        double vy = 0.0;
-        for (int j = 0; j < w->side; j++) {
-            const double dy = w->y0 + j - c.y;
-            const double along_y = exp(-0.5 * dy * dy / s2);
-            for (int i = 0; i < w->side; i++) {
-                const double value = (double)w->px[(size_t)j * (size_t)w->side + (size_t)i];
-                const double dx = w->x0 + i - c.x;
-                const double weight = along_x[i] * along_y;
-                const double light = value > 0.0 ? value : 0.0;
-                const double variance =
-                    w->noise_adu * w->noise_adu + light * field->variance_per_adu;
-                sum += weight * value;
-                sx += weight * value * dx;
-                sy += weight * value * dy;
-                vx += weight * weight * variance * dx * dx;
-                vy += weight * weight * variance * dy * dy;
-            }
-        }
-        if (!(sum > 0.0)) {
+        struct weights g;
+        weights_about(w, c.x, c.y, sigma, &g);
+        const struct moments3 m = weigh_light(w, &g);
+        if (!(m.sum > 0.0)) {
             return c;
         }
-        const double step_x = 2.0 * sx / sum;
-        const double step_y = 2.0 * sy / sum;
+        const double step_x = 2.0 * m.x / m.sum;
+        const double step_y = 2.0 * m.y / m.sum;
         c.x += step_x;
         c.y += step_y;
         if (!(hypot(c.x - x, c.y - y) < fmax(2.0, fwhm_px))) {
             return c; /* wandered off to a neighbour */
         }
-        c.x_sigma_px = 2.0 * sqrt(vx) / sum;
-        c.y_sigma_px = 2.0 * sqrt(vy) / sum;
         if (hypot(step_x, step_y) < 1e-4) {
+            double vx = 0.0;
+            double vy = 0.0;
+            weigh_noise(w, &g, field->variance_per_adu, &vx, &vy);
+            c.x_sigma_px = 2.0 * sqrt(vx) / m.sum;
+            c.y_sigma_px = 2.0 * sqrt(vy) / m.sum;
             c.is_good = true;
             return c;
         }
