@@ -4,9 +4,9 @@
 #include "rig/rig_internal.h"
 
 /* In the order of docs/rig-keys.md. */
-static const struct nw_rig_keys *const TABLES[] = {&nw_rig_keys_site,   &nw_rig_keys_parts,
-                                                   &nw_rig_keys_path,   &nw_rig_keys_bodies,
-                                                   &nw_rig_keys_setups, &nw_rig_keys_logs};
+static const struct nw_rig_keys *const TABLES[] = {
+    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path, &nw_rig_keys_bodies,
+    &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -31,6 +31,10 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
          "Frame ground: x east, y north, z up."},
     [NW_RIG_SETUP] = {"setups.*.", "Setups",
                       "Ways of using the parts, by name; the first one is the default."},
+    [NW_RIG_SCREW] = {"setups.*.screws.*.", "Screws",
+                      "Three or four screws or places for shims that tilt the camera, by name. A "
+                      "shim or a positive turn moves its side of the camera away from the "
+                      "telescope."},
     [NW_RIG_CHANGE] = {"setups.*.changes.*.", "Changes",
                        "A list: what the owner could change. Items are numbered from 1 in paths."},
     [NW_RIG_LOG] = {"logs.*.", "Logs",

@@ -161,6 +161,15 @@ struct nw_change {
     size_t n_settings;
 };
 
+/* A screw, or a place for a shim, of the plate that tilts the camera. */
+struct nw_screw {
+    char name[NW_NAME_SIZE];
+    struct nw_val angle_rad, radius_m; /* round the optical axis, from the frame's +x towards +y */
+    char side[8];                      /* "behind": tilts the camera; "before": corrector, too */
+    struct nw_val pitch_m;             /* way of one turn; NaN: unknown */
+};
+
+#define NW_RIG_MAX_SCREWS 4
 #define NW_RIG_MAX_FILTERS 16
 #define NW_RIG_MAX_WITHOUT 16
 
@@ -199,6 +208,8 @@ struct nw_setup {
         double fwhm_rad;
     } allocations[24];
     size_t n_allocations;
+    struct nw_screw screws[NW_RIG_MAX_SCREWS]; /* three or four, or none */
+    size_t n_screws;
     struct nw_change *changes;
     size_t n_changes;
     char without[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* bodies that are not there in this setup */

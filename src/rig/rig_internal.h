@@ -65,6 +65,7 @@ enum nw_rig_object {
     NW_RIG_SPACER,
     NW_RIG_BODY,
     NW_RIG_SETUP,
+    NW_RIG_SCREW,
     NW_RIG_CHANGE,
     NW_RIG_LOG,
     NW_RIG_N_OBJECTS
@@ -106,7 +107,7 @@ struct nw_rig_keys {
     size_t n;
 };
 extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
-    nw_rig_keys_bodies, nw_rig_keys_setups, nw_rig_keys_logs;
+    nw_rig_keys_bodies, nw_rig_keys_setups, nw_rig_keys_logs, nw_rig_keys_screws;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 

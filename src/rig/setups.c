@@ -187,6 +187,30 @@ static enum nw_status read_changes(struct nw_rig_reader *reader, const struct nw
     return NW_OK;
 }
 
+/* A plane needs three points; more than four fight each other. */
+static enum nw_status read_screws(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                  const char *path, struct nw_setup *s) {
+    const struct place list = place_of(node, path, "screws");
+    if (list.node == node || list.node->n_children == 0) {
+        return NW_OK;
+    }
+    if (list.node->n_children < 3 || list.node->n_children > NW_RIG_MAX_SCREWS) {
+        return nw_rig_fail(reader, list.node, list.path, NW_DOMAIN,
+                           "%zu screws, expected three or four", list.node->n_children);
+    }
+    for (const struct nw_rig_node *n = list.node->first; n; n = n->next) {
+        struct nw_screw *const screw = &s->screws[s->n_screws++];
+        char place[128];
+        (void)snprintf(place, sizeof place, "%.70s.%.48s", list.path, n->key ? n->key : "");
+        nw_text_copy(screw->name, sizeof screw->name, n->key ? n->key : "");
+        const enum nw_status status = nw_rig_object_read(reader, NW_RIG_SCREW, n, place, screw);
+        if (status != NW_OK) {
+            return status;
+        }
+    }
+    return NW_OK;
+}
+
 static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts *parts,
                               const struct nw_rig_node *node, const char *path,
                               struct nw_rig_staged *staged) {
@@ -224,6 +248,9 @@ static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts 
     }
     if (status == NW_OK) {
         status = nw_rig_take_path(reader, parts, node, path, staged);
+    }
+    if (status == NW_OK) {
+        status = read_screws(reader, node, path, s);
     }
     return status == NW_OK ? read_changes(reader, node, path, s) : status;
 }
