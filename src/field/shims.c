@@ -1,0 +1,151 @@
+/* shims.c - see shims.h.
+ * Idea: heights h_i at places (x_i, y_i) make the least-squares plane h0 + gx x + gy y; with three
+ * screws it goes through them, with four it is the plane of a plate that does not bend. */
+#include "field/shims.h"
+
+#include <math.h>
+
+static const struct nw_shim_axes AS_STATED = {false, 0.0};
+
+static void place(const struct nw_shim_screw *screw, const struct nw_shim_axes *axes,
+                  double ret[static 2]) {
+    const double x = axes->is_mirrored ? -screw->x_m : screw->x_m;
+    const double c = cos(axes->turn_rad);
+    const double s = sin(axes->turn_rad);
+    ret[0] = c * x - s * screw->y_m;
+    ret[1] = s * x + c * screw->y_m;
+}
+
+/* Slope of the plane through heights h at the screws' stated places, as a linear map: ret[i] is the
+ * slope from a unit height at screw i. false: on one line. */
+static bool slopes(const struct nw_shim_screw *screws, size_t n, double ret[][2]) {
+    double mx = 0.0;
+    double my = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        mx += screws[i].x_m / (double)n;
+        my += screws[i].y_m / (double)n;
+    }
+    double xx = 0.0;
+    double xy = 0.0;
+    double yy = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const double x = screws[i].x_m - mx;
+        const double y = screws[i].y_m - my;
+        xx += x * x;
+        xy += x * y;
+        yy += y * y;
+    }
+    const double det = xx * yy - xy * xy;
+    if (!(det > 1e-4 * (xx + yy) * (xx + yy))) {
+        return false;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const double x = screws[i].x_m - mx;
+        const double y = screws[i].y_m - my;
+        ret[i][0] = (yy * x - xy * y) / det * screws[i].per_screw;
+        ret[i][1] = (xx * y - xy * x) / det * screws[i].per_screw;
+    }
+    return true;
+}
+
+static enum nw_status check(const struct nw_surface *s, double pixel_m,
+                            const struct nw_shim_screw *screws, size_t n, struct nw_err *err) {
+    double unused[NW_SHIM_SCREWS_MAX][2];
+    if (n < 3 || n > NW_SHIM_SCREWS_MAX || !slopes(screws, n, unused)) {
+        return nw_err_set(err, NW_DOMAIN,
+                          "%zu screws make no plane; expected three or four, not on one line", n);
+    }
+    if (!s->is_metric || !(pixel_m > 0.0)) {
+        return nw_err_set(err, NW_DOMAIN,
+                          "shims need heights in micrometres and the size of a pixel");
+    }
+    if (!s->is_sign_known) {
+        return nw_err_set(
+            err, NW_DOMAIN,
+            "one frame leaves the sign of the tilt open; shims need a pair or a sweep");
+    }
+    return NW_OK;
+}
+
+static double half_diagonal_m(const struct nw_surface *s, double pixel_m) {
+    return 0.5 * hypot(s->width_px, s->height_px) * pixel_m;
+}
+
+enum nw_status nw_field_shims(const struct nw_surface *s, double pixel_m,
+                              const struct nw_shim_screw *screws, size_t n,
+                              const struct nw_shim_axes *axes, struct nw_shims *ret,
+                              struct nw_err *err) {
+    const enum nw_status status = check(s, pixel_m, screws, n, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const double r_m = half_diagonal_m(s, pixel_m);
+    struct nw_shims shims = {0};
+    double least = INFINITY;
+    for (size_t i = 0; i < n; i++) {
+        double at[2];
+        place(&screws[i], axes ? axes : &AS_STATED, at);
+        const double x = at[0] / r_m / screws[i].per_screw;
+        const double y = at[1] / r_m / screws[i].per_screw;
+        shims.screws[i].full_m = s->z[NW_SURFACE_A] * x + s->z[NW_SURFACE_B] * y;
+        const double variance = x * x * s->cov[NW_SURFACE_A][NW_SURFACE_A] +
+                                2.0 * x * y * s->cov[NW_SURFACE_A][NW_SURFACE_B] +
+                                y * y * s->cov[NW_SURFACE_B][NW_SURFACE_B] +
+                                pow(s->scale_sigma * shims.screws[i].full_m, 2.0);
+        shims.screws[i].sigma_m = sqrt(variance);
+        least = fmin(least, shims.screws[i].full_m);
+    }
+    for (size_t i = 0; i < n; i++) {
+        shims.screws[i].full_m -= least;
+        shims.screws[i].half_m = 0.5 * shims.screws[i].full_m;
+    }
+    shims.full_spacing_m = -least; /* the plane's height on the axis above its lowest screw */
+    shims.half_spacing_m = -0.5 * least;
+    *ret = shims;
+    return NW_OK;
+}
+
+enum nw_status nw_field_shim_response(const struct nw_surface *before,
+                                      const struct nw_surface *after, double pixel_m,
+                                      const struct nw_shim_screw *screws, size_t n, size_t which,
+                                      double raised_m, struct nw_shim_response *ret,
+                                      struct nw_err *err) {
+    enum nw_status status = check(before, pixel_m, screws, n, err);
+    if (status == NW_OK) {
+        status = check(after, pixel_m, screws, n, err);
+    }
+    if (status != NW_OK) {
+        return status;
+    }
+    if (which >= n || !(fabs(raised_m) > 0.0)) {
+        return nw_err_set(err, NW_DOMAIN, "screw %zu raised by %g m: no known turn", which + 1,
+                          raised_m);
+    }
+    double slope[NW_SHIM_SCREWS_MAX][2];
+    (void)slopes(screws, n, slope);
+    const double r_m = half_diagonal_m(before, pixel_m);
+    /* the sensor's side that goes out sees best focus come nearer: slopes of z fall by the turn */
+    const double ex = slope[which][0] * raised_m * r_m;
+    const double ey = slope[which][1] * raised_m * r_m;
+    const double dx = before->z[NW_SURFACE_A] - after->z[NW_SURFACE_A];
+    const double dy = before->z[NW_SURFACE_B] - after->z[NW_SURFACE_B];
+    const double sigma =
+        sqrt(0.5 * (before->cov[1][1] + before->cov[2][2] + after->cov[1][1] + after->cov[2][2]));
+    const double size = hypot(dx, dy);
+    if (!(size > 2.5 * sigma)) {
+        return nw_err_set(err, NW_DATA,
+                          "the turn changed the slope by %.1f +- %.1f um per half diagonal; turn "
+                          "farther",
+                          size * 1e6, sigma * 1e6);
+    }
+    /* of a mirrored plate the expected slope is mirrored first: angle 180 deg - angle */
+    const double seen = atan2(dy, dx);
+    *ret = (struct nw_shim_response){
+        .plain = {false, remainder(seen - atan2(ey, ex), 2.0 * NW_PI)},
+        .mirrored = {true, remainder(seen - atan2(ey, -ex), 2.0 * NW_PI)},
+        .turn_sigma_rad = sigma / size,
+        .gain = size / hypot(ex, ey),
+        .gain_sigma = sigma / hypot(ex, ey),
+    };
+    return NW_OK;
+}

@@ -1,0 +1,52 @@
+/* shims.h - second public header of field: what to put under, or how to turn, the owner's screws.
+ *
+ * Idea: a thickness at each screw makes a plane; its slope shall be that of the best sensor plane.
+ * Chip axes against the camera's body are often turned or mirrored, so half of it comes first, and
+ * one known turn tells the angle between the two (OBSERVABILITY 9). */
+#ifndef NW_FIELD_SHIMS_H
+#define NW_FIELD_SHIMS_H
+
+#include "field/field.h"
+
+enum { NW_SHIM_SCREWS_MAX = 4 };
+
+struct nw_shim_screw {
+    double x_m, y_m;  /* from the optical axis, in the axes of the frame as far as known */
+    double per_screw; /* shift at the sensor per thickness: 1 behind the corrector, m^2 before */
+};
+/* Chip axes against the screws' stated angles: the true place is the stated one mirrored (x to -x)
+ * or not, then turned by turn_rad. */
+struct nw_shim_axes {
+    bool is_mirrored;
+    double turn_rad;
+};
+struct nw_shim {
+    double full_m, half_m; /* thickness, >= 0; the thinnest is 0 */
+    double sigma_m;        /* of full_m, from the surface's covariance */
+};
+struct nw_shims {
+    struct nw_shim screws[NW_SHIM_SCREWS_MAX];
+    double half_spacing_m; /* what half of it adds to the distance on the axis */
+    double full_spacing_m;
+};
+/* surface: metric; axes NULL: as stated. DOMAIN: not three or four screws, on one line, heights not
+ * in metres, or the sign not known. */
+enum nw_status nw_field_shims(const struct nw_surface *surface, double pixel_m,
+                              const struct nw_shim_screw *screws, size_t n,
+                              const struct nw_shim_axes *axes, struct nw_shims *ret,
+                              struct nw_err *err) NW_CHECKED;
+
+/* What one known turn says: screw `which` was raised by raised_m between two surfaces. */
+struct nw_shim_response {
+    struct nw_shim_axes plain, mirrored; /* the two readings one turn allows */
+    double turn_sigma_rad;               /* of both */
+    double gain, gain_sigma;             /* slope that came of what was expected; 1 is right */
+};
+/* DATA: the change of slope is below 2.5 times its error. */
+enum nw_status nw_field_shim_response(const struct nw_surface *before,
+                                      const struct nw_surface *after, double pixel_m,
+                                      const struct nw_shim_screw *screws, size_t n, size_t which,
+                                      double raised_m, struct nw_shim_response *ret,
+                                      struct nw_err *err) NW_CHECKED;
+
+#endif
