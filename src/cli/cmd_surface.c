@@ -38,6 +38,16 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "LENGTH",
      .help = "side of a pixel with binning; wins over rig and header"},
+    {.name = "turned",
+     .kind = CLI_TEXT,
+     .value = "SCREW=MM",
+     .help = "a screw was raised by so much between FRAME... and --after: learns how the chip "
+             "stands against the screws"},
+    {.name = "after", .kind = CLI_LIST, .value = "FRAME...", .help = "the frames after --turned"},
+    {.name = "map",
+     .kind = CLI_TEXT,
+     .value = "FILE.svg",
+     .help = "draw heights, star shapes and cells"},
     {.name = "colour",
      .kind = CLI_CHOICE,
      .value = "R|G|B",
@@ -51,19 +61,50 @@ static const struct cli_option OPTIONS[] = {
     {0},
 };
 
-static enum nw_status report(const struct cli_args *args, const struct nw_surface *surface,
-                             const struct cli_surface_set *set,
-                             const struct cli_surface_facts *facts, struct cli_result *result,
-                             struct nw_err *err) {
-    const struct nw_surface_report r = {
-        .surface = surface,
-        .frames = set->frames,
-        .travel_factor = facts->travel_factor,
-        .is_travel_assumed = facts->is_travel_assumed,
-        .f_ratio = facts->opts.optics.f_ratio,
-        .pixel_m = facts->opts.optics.pixel_m,
-        .thermal_m_K = facts->thermal_m_K,
+struct work {
+    struct nw_rig *rig;
+    const struct nw_setup *setup;
+    struct cli_surface_set set, after;
+    struct cli_surface_facts facts;
+    struct nw_surface surface, surface_after;
+    struct cli_surface_shims shims;
+};
+
+static enum nw_status write_map(const char *path, const struct nw_surface_report *r,
+                                struct nw_err *err) {
+    struct nw_buf svg = {0};
+    enum nw_status status = nw_report_surface_map(r, &svg, err);
+    if (status == NW_OK) {
+        status = nw_file_write_atomic(path, svg.data, svg.len, err);
+    }
+    nw_buf_done(&svg);
+    return status;
+}
+
+static enum nw_status report(const struct cli_args *args, const struct work *w,
+                             struct cli_result *result, struct nw_err *err) {
+    const bool is_turned = w->after.n > 0; /* the state now is the one after the turn */
+    struct nw_surface_report r = {
+        .surface = is_turned ? &w->surface_after : &w->surface,
+        .frames = is_turned ? w->after.frames : w->set.frames,
+        .travel_factor = w->facts.travel_factor,
+        .is_travel_assumed = w->facts.is_travel_assumed,
+        .f_ratio = w->facts.opts.optics.f_ratio,
+        .pixel_m = w->facts.opts.optics.pixel_m,
+        .thermal_m_K = w->facts.thermal_m_K,
+        .screws = w->setup ? w->setup->screws : NULL,
+        .n_screws = w->setup ? w->setup->n_screws : 0,
+        .shims = w->shims.has_shims ? &w->shims.plain : NULL,
+        .response = is_turned ? &w->shims.response : NULL,
+        .shims_mirrored = &w->shims.mirrored,
     };
+    nw_text_copy(r.why_no_shims, sizeof r.why_no_shims, w->shims.why);
+    if (cli_given(args, "map")) {
+        const enum nw_status status = write_map(cli_text(args, "map"), &r, err);
+        if (status != NW_OK) {
+            return status;
+        }
+    }
     if (cli_wants_json(args)) {
         return nw_report_surface_json(&r, &result->json, err);
     }
@@ -88,29 +129,56 @@ static enum nw_status read_rig(const struct cli_args *args, struct nw_rig **ret_
     return *ret_setup ? NW_OK : nw_err_set(err, NW_NOTFOUND, "no setup \"%s\" in %s", name, path);
 }
 
+static enum nw_status after_turn(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    size_t n = 0;
+    const char *const *const paths = cli_texts(args, "after", &n);
+    if (cli_given(args, "turned") != (n > 0)) {
+        return nw_err_set(err, NW_USAGE, "--turned and --after belong together");
+    }
+    if (n == 0) {
+        return NW_OK;
+    }
+    enum nw_status status = cli_surface_load(args, paths, n, &w->after, err);
+    if (status == NW_OK) {
+        status =
+            nw_field_surface(w->after.frames, w->after.n, &w->facts.opts, &w->surface_after, err);
+    }
+    return status;
+}
+
+static void work_done(struct work *w) {
+    nw_surface_done(&w->surface);
+    nw_surface_done(&w->surface_after);
+    cli_surface_set_done(&w->set);
+    cli_surface_set_done(&w->after);
+    nw_rig_free(w->rig);
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    struct nw_rig *rig = NULL;
-    const struct nw_setup *setup = NULL;
-    struct cli_surface_set set = {.n = 0};
-    struct cli_surface_facts facts;
-    struct nw_surface surface = {0};
-    enum nw_status status = read_rig(args, &rig, &setup, err);
+    struct work w = {.rig = NULL};
+    enum nw_status status = read_rig(args, &w.rig, &w.setup, err);
     if (status == NW_OK) {
-        status = cli_surface_load(args, cli_positional(args), cli_n_args(args), &set, err);
+        status = cli_surface_load(args, cli_positional(args), cli_n_args(args), &w.set, err);
     }
     if (status == NW_OK) {
-        status = cli_surface_facts(args, setup, &set.series.items[0].frame->facts, &facts, err);
+        status =
+            cli_surface_facts(args, w.setup, &w.set.series.items[0].frame->facts, &w.facts, err);
     }
     if (status == NW_OK) {
-        status = nw_field_surface(set.frames, set.n, &facts.opts, &surface, err);
+        status = nw_field_surface(w.set.frames, w.set.n, &w.facts.opts, &w.surface, err);
     }
     if (status == NW_OK) {
-        status = report(args, &surface, &set, &facts, result, err);
+        status = after_turn(args, &w, err);
     }
-    nw_surface_done(&surface);
-    cli_surface_set_done(&set);
-    nw_rig_free(rig);
+    if (status == NW_OK) {
+        status = cli_surface_shims(cli_text(args, "turned"), w.setup, &w.facts, &w.surface,
+                                   w.after.n > 0 ? &w.surface_after : NULL, &w.shims, err);
+    }
+    if (status == NW_OK) {
+        status = report(args, &w, result, err);
+    }
+    work_done(&w);
     return status;
 }
 

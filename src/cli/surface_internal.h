@@ -4,6 +4,7 @@
 
 #include "cli/cli.h"
 #include "field/field.h"
+#include "field/shims.h"
 #include "rig/rig.h"
 
 /* Frames of one set, measured; paths borrowed from the command line. */
@@ -25,5 +26,18 @@ struct cli_surface_facts {
 enum nw_status cli_surface_facts(const struct cli_args *args, const struct nw_setup *setup,
                                  const struct nw_frame_facts *header, struct cli_surface_facts *ret,
                                  struct nw_err *err) NW_CHECKED;
+
+/* Shims for the setup's screws; without them `why` says the reason. turned "SCREW=MM" with
+ * `after`: learns the axes and proposes shims for the state after. */
+struct cli_surface_shims {
+    bool has_shims;
+    char why[200];
+    struct nw_shims plain, mirrored;
+    struct nw_shim_response response;
+};
+enum nw_status cli_surface_shims(const char *turned, const struct nw_setup *setup,
+                                 const struct cli_surface_facts *facts,
+                                 const struct nw_surface *surface, const struct nw_surface *after,
+                                 struct cli_surface_shims *ret, struct nw_err *err) NW_CHECKED;
 
 #endif

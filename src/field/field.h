@@ -64,6 +64,8 @@ struct nw_surface_cell {
     double u, v;
     double best, sigma; /* best focus there, everything else as fitted; NaN: not determined */
     double r_min_px;    /* half-light radius at its best focus */
+    /* mean (e1, e2) of frames inside and outside of best focus there; of one frame: outside */
+    double e_inside[2], e_outside[2];
 };
 struct nw_surface_frame {
     size_t index; /* of the frames given */

@@ -48,14 +48,16 @@ static bool slopes(const struct nw_shim_screw *screws, size_t n, double ret[][2]
     return true;
 }
 
-static enum nw_status check(const struct nw_surface *s, double pixel_m,
-                            const struct nw_shim_screw *screws, size_t n, struct nw_err *err) {
+static enum nw_status check(const struct nw_surface *s, const struct nw_shim_plate *plate,
+                            struct nw_err *err) {
+    const struct nw_shim_screw *const screws = plate->screws;
+    const size_t n = plate->n;
     double unused[NW_SHIM_SCREWS_MAX][2];
     if (n < 3 || n > NW_SHIM_SCREWS_MAX || !slopes(screws, n, unused)) {
         return nw_err_set(err, NW_DOMAIN,
                           "%zu screws make no plane; expected three or four, not on one line", n);
     }
-    if (!s->is_metric || !(pixel_m > 0.0)) {
+    if (!s->is_metric || !(plate->pixel_m > 0.0)) {
         return nw_err_set(err, NW_DOMAIN,
                           "shims need heights in micrometres and the size of a pixel");
     }
@@ -71,15 +73,16 @@ static double half_diagonal_m(const struct nw_surface *s, double pixel_m) {
     return 0.5 * hypot(s->width_px, s->height_px) * pixel_m;
 }
 
-enum nw_status nw_field_shims(const struct nw_surface *s, double pixel_m,
-                              const struct nw_shim_screw *screws, size_t n,
+enum nw_status nw_field_shims(const struct nw_surface *s, const struct nw_shim_plate *plate,
                               const struct nw_shim_axes *axes, struct nw_shims *ret,
                               struct nw_err *err) {
-    const enum nw_status status = check(s, pixel_m, screws, n, err);
+    const struct nw_shim_screw *const screws = plate->screws;
+    const size_t n = plate->n;
+    const enum nw_status status = check(s, plate, err);
     if (status != NW_OK) {
         return status;
     }
-    const double r_m = half_diagonal_m(s, pixel_m);
+    const double r_m = half_diagonal_m(s, plate->pixel_m);
     struct nw_shims shims = {0};
     double least = INFINITY;
     for (size_t i = 0; i < n; i++) {
@@ -106,27 +109,27 @@ enum nw_status nw_field_shims(const struct nw_surface *s, double pixel_m,
 }
 
 enum nw_status nw_field_shim_response(const struct nw_surface *before,
-                                      const struct nw_surface *after, double pixel_m,
-                                      const struct nw_shim_screw *screws, size_t n, size_t which,
-                                      double raised_m, struct nw_shim_response *ret,
+                                      const struct nw_surface *after,
+                                      const struct nw_shim_plate *plate,
+                                      const struct nw_shim_turn *turn, struct nw_shim_response *ret,
                                       struct nw_err *err) {
-    enum nw_status status = check(before, pixel_m, screws, n, err);
+    enum nw_status status = check(before, plate, err);
     if (status == NW_OK) {
-        status = check(after, pixel_m, screws, n, err);
+        status = check(after, plate, err);
     }
     if (status != NW_OK) {
         return status;
     }
-    if (which >= n || !(fabs(raised_m) > 0.0)) {
-        return nw_err_set(err, NW_DOMAIN, "screw %zu raised by %g m: no known turn", which + 1,
-                          raised_m);
+    if (turn->which >= plate->n || !(fabs(turn->raised_m) > 0.0)) {
+        return nw_err_set(err, NW_DOMAIN, "screw %zu raised by %g m: no known turn",
+                          turn->which + 1, turn->raised_m);
     }
     double slope[NW_SHIM_SCREWS_MAX][2];
-    (void)slopes(screws, n, slope);
-    const double r_m = half_diagonal_m(before, pixel_m);
+    (void)slopes(plate->screws, plate->n, slope);
+    const double r_m = half_diagonal_m(before, plate->pixel_m);
     /* the sensor's side that goes out sees best focus come nearer: slopes of z fall by the turn */
-    const double ex = slope[which][0] * raised_m * r_m;
-    const double ey = slope[which][1] * raised_m * r_m;
+    const double ex = slope[turn->which][0] * turn->raised_m * r_m;
+    const double ey = slope[turn->which][1] * turn->raised_m * r_m;
     const double dx = before->z[NW_SURFACE_A] - after->z[NW_SURFACE_A];
     const double dy = before->z[NW_SURFACE_B] - after->z[NW_SURFACE_B];
     const double sigma =

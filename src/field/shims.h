@@ -29,14 +29,22 @@ struct nw_shims {
     double half_spacing_m; /* what half of it adds to the distance on the axis */
     double full_spacing_m;
 };
+struct nw_shim_plate {
+    struct nw_shim_screw screws[NW_SHIM_SCREWS_MAX];
+    size_t n;
+    double pixel_m; /* with binning: half diagonals to metres */
+};
 /* surface: metric; axes NULL: as stated. DOMAIN: not three or four screws, on one line, heights not
  * in metres, or the sign not known. */
-enum nw_status nw_field_shims(const struct nw_surface *surface, double pixel_m,
-                              const struct nw_shim_screw *screws, size_t n,
+enum nw_status nw_field_shims(const struct nw_surface *surface, const struct nw_shim_plate *plate,
                               const struct nw_shim_axes *axes, struct nw_shims *ret,
                               struct nw_err *err) NW_CHECKED;
 
 /* What one known turn says: screw `which` was raised by raised_m between two surfaces. */
+struct nw_shim_turn {
+    size_t which;
+    double raised_m;
+};
 struct nw_shim_response {
     struct nw_shim_axes plain, mirrored; /* the two readings one turn allows */
     double turn_sigma_rad;               /* of both */
@@ -44,9 +52,9 @@ struct nw_shim_response {
 };
 /* DATA: the change of slope is below 2.5 times its error. */
 enum nw_status nw_field_shim_response(const struct nw_surface *before,
-                                      const struct nw_surface *after, double pixel_m,
-                                      const struct nw_shim_screw *screws, size_t n, size_t which,
-                                      double raised_m, struct nw_shim_response *ret,
+                                      const struct nw_surface *after,
+                                      const struct nw_shim_plate *plate,
+                                      const struct nw_shim_turn *turn, struct nw_shim_response *ret,
                                       struct nw_err *err) NW_CHECKED;
 
 #endif

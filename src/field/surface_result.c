@@ -163,6 +163,27 @@ static void cell_best(const struct surface_job *job, size_t cell, double unit, d
     }
 }
 
+/* Mean shapes on either side of the cell's best focus. */
+static void cell_shapes(const struct surface_job *job, size_t cell, double best_u,
+                        struct nw_surface_cell *ret) {
+    double sums[2][3] = {{0.0}};
+    const size_t n_cells = job->grid.nx * job->grid.ny;
+    for (size_t i = 0; i < job->n_used && cell < n_cells; i++) {
+        const struct field_cell *const c = &job->cells[i * FIELD_CELLS_MAX + cell];
+        if (c->n && isfinite(c->e1) && isfinite(c->e2)) {
+            double *const sum =
+                sums[job->method == NW_SURFACE_SINGLE || job->place[i] > best_u ? 1 : 0];
+            sum[0] += c->e1;
+            sum[1] += c->e2;
+            sum[2] += 1.0;
+        }
+    }
+    for (size_t k = 0; k < 2; k++) {
+        ret->e_inside[k] = sums[0][k] / sums[0][2]; /* none: NaN */
+        ret->e_outside[k] = sums[1][k] / sums[1][2];
+    }
+}
+
 static enum nw_status set_cells(const struct surface_job *job, double unit, double sign,
                                 struct nw_surface *ret, struct nw_err *err) {
     const size_t n = job->grid.nx * job->grid.ny;
@@ -179,6 +200,11 @@ static enum nw_status set_cells(const struct surface_job *job, double unit, doub
             struct nw_surface_cell *const cell = &ret->cells[ret->n_cells++];
             *cell = (struct nw_surface_cell){.best = NAN, .sigma = NAN, .r_min_px = NAN};
             cell_best(job, k, unit, sign, cell);
+            const double *const par = job->solution.par;
+            cell_shapes(job, k,
+                        par[FIELD_Z0] + par[FIELD_A] * cell->u + par[FIELD_B] * cell->v +
+                            par[FIELD_C] * (cell->u * cell->u + cell->v * cell->v),
+                        cell);
         }
     }
     return NW_OK;

@@ -3,6 +3,7 @@
 #define NW_REPORT_SURFACE_H
 
 #include "field/field.h"
+#include "field/shims.h"
 #include "report/report.h"
 
 struct nw_surface_report { /* borrowed */
@@ -12,12 +13,27 @@ struct nw_surface_report { /* borrowed */
     bool is_travel_assumed;  /* 1 for want of a rig file */
     double f_ratio, pixel_m; /* NaN: not known */
     double thermal_m_K;      /* shift at the sensor per kelvin of the tube; NaN: not known */
+    const struct nw_screw *screws; /* of the rig */
+    size_t n_screws;
+    const struct nw_shims *shims; /* NULL: none, for the reason in why_no_shims */
+    char why_no_shims[200];
+    const struct nw_shim_response *response; /* of a known turn; NULL: none */
+    const struct nw_shims *shims_mirrored;   /* shims is then of the plain reading */
 };
 /* The document "nightwright.surface.1". */
 enum nw_status nw_report_surface_json(const struct nw_surface_report *report, json_t **ret,
                                       struct nw_err *err) NW_CHECKED;
 /* The same for people, 80 columns. */
 void nw_report_surface_text(const struct nw_surface_report *report, struct nw_buf *text);
+
+/* Shims in words and in JSON (an array of the document). */
+void nw_report_shims_text(const struct nw_surface_report *report, struct nw_buf *text);
+void nw_report_shims_json(const struct nw_surface_report *report, struct nw_json *json);
+
+/* Heights over the chip's outline with the screws, whiskers of star shapes, heights of the cells
+ * against the depth of focus: one page, SVG. */
+enum nw_status nw_report_surface_map(const struct nw_surface_report *report, struct nw_buf *ret,
+                                     struct nw_err *err) NW_CHECKED;
 
 /* What this evidence cannot tell, in sentences; NULL past the end. */
 const char *nw_report_surface_cannot_tell(const struct nw_surface *surface, size_t i);

@@ -27,6 +27,9 @@ static void screws_at(const double *angles_deg, size_t n, double radius_m,
     }
 }
 
+#define plate_of(s, count)                                                                         \
+    (&(struct nw_shim_plate){{(s)[0], (s)[1], (s)[2], (s)[(count)-1]}, (count), 4e-6})
+
 /* Best focus 20 um farther out at u = 1 (10 mm): a slope of 2e-3; screws 40 mm out at 0 and 180
  * deg differ by 80 mm x 2e-3 = 160 um; the far side is raised. */
 static void test_the_side_where_focus_lies_farther_is_raised(void **state) {
@@ -36,7 +39,7 @@ static void test_the_side_where_focus_lies_farther_is_raised(void **state) {
     screws_at(angles, 4, 40e-3, screws);
     const struct nw_surface s = surface_of(20e-6, 0.0);
     struct nw_shims shims;
-    assert_int_equal(nw_field_shims(&s, 4e-6, screws, 4, NULL, &shims, NULL), NW_OK);
+    assert_int_equal(nw_field_shims(&s, plate_of(screws, 4), NULL, &shims, NULL), NW_OK);
     check_near(shims.screws[0].full_m, 160e-6, 1e-9, "closed form: 80 mm x 2e-3");
     check_near(shims.screws[1].full_m, 80e-6, 1e-9, "closed form");
     check_near(shims.screws[2].full_m, 0.0, 1e-12, "never negative: the lowest is nil");
@@ -53,7 +56,7 @@ static void test_no_shim_is_ever_negative(void **state) {
     for (int k = 0; k < 12; k++) {
         const struct nw_surface s = surface_of(30e-6 * cos(0.5236 * k), 30e-6 * sin(0.5236 * k));
         struct nw_shims shims;
-        assert_int_equal(nw_field_shims(&s, 4e-6, screws, 3, NULL, &shims, NULL), NW_OK);
+        assert_int_equal(nw_field_shims(&s, plate_of(screws, 3), NULL, &shims, NULL), NW_OK);
         for (size_t i = 0; i < 3; i++) {
             assert_true(shims.screws[i].full_m >= 0.0);
         }
@@ -80,16 +83,16 @@ static void turned_plate(bool is_mirrored, double turn_rad) {
     const struct nw_surface before = surface_of(25e-6, -10e-6);
     const struct nw_surface after = surface_of(25e-6 - a1, -10e-6 - b1);
     struct nw_shim_response response;
-    assert_int_equal(
-        nw_field_shim_response(&before, &after, 4e-6, screws, 3, 1, 100e-6, &response, NULL),
-        NW_OK);
+    assert_int_equal(nw_field_shim_response(&before, &after, plate_of(screws, 3),
+                                            &(struct nw_shim_turn){1, 100e-6}, &response, NULL),
+                     NW_OK);
     const struct nw_shim_axes *axes = is_mirrored ? &response.mirrored : &response.plain;
     check_near(remainder(axes->turn_rad - turn_rad, 6.283185307179586), 0.0, 1e-6, "as built");
     check_near(response.gain, 1.0, 1e-9, "lever as stated");
     struct nw_shims learnt;
     struct nw_shims truth;
-    assert_int_equal(nw_field_shims(&after, 4e-6, screws, 3, axes, &learnt, NULL), NW_OK);
-    assert_int_equal(nw_field_shims(&after, 4e-6, real, 3, NULL, &truth, NULL), NW_OK);
+    assert_int_equal(nw_field_shims(&after, plate_of(screws, 3), axes, &learnt, NULL), NW_OK);
+    assert_int_equal(nw_field_shims(&after, plate_of(real, 3), NULL, &truth, NULL), NW_OK);
     for (size_t i = 0; i < 3; i++) {
         check_near(learnt.screws[i].full_m, truth.screws[i].full_m, 1e-10, "real places");
     }
@@ -111,17 +114,18 @@ static void test_what_cannot_be_shimmed_is_refused(void **state) {
     struct nw_shims shims;
     struct nw_err err;
     screws_at(line, 3, 40e-3, screws);
-    assert_int_equal(nw_field_shims(&s, 4e-6, screws, 3, NULL, &shims, &err), NW_DOMAIN);
+    assert_int_equal(nw_field_shims(&s, plate_of(screws, 3), NULL, &shims, &err), NW_DOMAIN);
     assert_non_null(strstr(err.text, "no plane"));
     const double angles[] = {90.0, 210.0, 330.0};
     screws_at(angles, 3, 40e-3, screws);
-    assert_int_equal(nw_field_shims(&s, 4e-6, screws, 2, NULL, &shims, &err), NW_DOMAIN);
+    assert_int_equal(nw_field_shims(&s, plate_of(screws, 2), NULL, &shims, &err), NW_DOMAIN);
     s.is_sign_known = false;
-    assert_int_equal(nw_field_shims(&s, 4e-6, screws, 3, NULL, &shims, &err), NW_DOMAIN);
+    assert_int_equal(nw_field_shims(&s, plate_of(screws, 3), NULL, &shims, &err), NW_DOMAIN);
     assert_non_null(strstr(err.text, "sign"));
     s = surface_of(20e-6, 0.0);
     struct nw_shim_response response;
-    assert_int_equal(nw_field_shim_response(&s, &s, 4e-6, screws, 3, 0, 50e-6, &response, &err),
+    assert_int_equal(nw_field_shim_response(&s, &s, plate_of(screws, 3),
+                                            &(struct nw_shim_turn){0, 50e-6}, &response, &err),
                      NW_DATA);
     assert_non_null(strstr(err.text, "turn farther"));
 }
