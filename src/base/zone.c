@@ -123,11 +123,11 @@ static bool read_rule(const char *text, struct nw_time_zone *ret) {
 
 /* "+02:00", "-0330", "+2" */
 static bool read_offset(const char *text, double *ret_s) {
-    const size_t n_digits = strspn(text + 1, "0123456789");
-    const char *c = text;
     if (*text != '+' && *text != '-') {
         return false;
     }
+    const size_t n_digits = strspn(text + 1, "0123456789");
+    const char *c = text;
     if (n_digits == 4 && text[5] == '\0') { /* hhmm without colon */
         const long hhmm = strtol(text + 1, NULL, 10);
         const long seconds = hhmm / 100 * 3600 + hhmm % 100 * 60;

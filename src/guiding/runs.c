@@ -188,6 +188,10 @@ enum nw_status nw_guide_parse_runs(const char *name, const char *data, size_t le
     if (!layouts || layouts->n == 0 || contains(data, len, "ra_err_arcsec")) {
         return parse_csv(name, data, len, ret, err);
     }
+    if (len >= 3 && memcmp(data, "\xef\xbb\xbf", 3) == 0) { /* byte order mark */
+        data += 3;
+        len -= 3;
+    }
     return parse_best(name, data, len, layouts, ret, err);
 }
 

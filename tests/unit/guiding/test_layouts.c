@@ -324,7 +324,8 @@ static void test_the_layout_that_reads_most_is_taken(void **state) {
         "logs:\n  a: {columns: {time: {column: t, unit: s}, ra_error: x, dec_error: y}}\n"
         "  b: {separator: semicolon, columns: {time: {column: t, unit: s}, ra_error: x, dec_error: "
         "y}}\n";
-    struct nw_guide_runs *runs = must_parse(TWO, "t;x;y\n1;2;3\n");
+    struct nw_guide_runs *runs =
+        must_parse(TWO, "\xef\xbb\xbft;x;y\n1;2;3\n"); /* with a byte order mark */
     assert_string_equal(runs->layout, "b");
     nw_guide_runs_free(runs);
     runs = must_parse(TWO, "t_s,ra_err_arcsec,dec_err_arcsec\n1,2,3\n2,3,4\n");
