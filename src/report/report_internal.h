@@ -2,6 +2,7 @@
 #ifndef NW_REPORT_INTERNAL_H
 #define NW_REPORT_INTERNAL_H
 
+#include "look/causes.h"
 #include "report/report.h"
 
 #define REPORT_ARCSEC_PER_RAD (180.0 * 3600.0 / NW_PI)
@@ -26,6 +27,12 @@ const char *nw_report_noise_says(const struct nw_noise *noise); /* NULL: nothing
 void nw_report_colours_json(struct nw_json *json, json_t *frame, const struct nw_series_item *item,
                             size_t k);
 void nw_report_colours_text(struct nw_buf *text, const struct nw_series_item *item);
+
+/* Common elongation and its likely causes. */
+void nw_report_causes_json(struct nw_json *json, json_t *parent,
+                           const struct nw_elongation_causes *causes);
+void nw_report_causes_text(struct nw_buf *text, int indent, int column,
+                           const struct nw_elongation_causes *causes);
 
 /* look in words */
 enum { REPORT_SENTENCE_SIZE = 480 };

@@ -100,6 +100,12 @@ static void put_frame(struct nw_json *json, json_t *frames, const struct nw_seri
     put_reasons(json, frame, m, scale, t);
 }
 
+static bool explain(const struct nw_series_item *item, size_t k, struct nw_elongation_causes *ret) {
+    struct nw_elongation_facts facts;
+    nw_elongation_facts_of_frame(item->frame, item->measures[k], &facts);
+    return nw_elongation_explain(&facts, ret);
+}
+
 enum nw_status nw_report_measure_json(const struct nw_series *series,
                                       const struct nw_transmission *transmission, double elapsed_s,
                                       json_t **ret, struct nw_err *err) {
@@ -113,6 +119,10 @@ enum nw_status nw_report_measure_json(const struct nw_series *series,
                       elapsed_s / (double)series->n);
             json_t *const frame = json_array_get(frames, json_array_size(frames) - 1);
             nw_report_colours_json(&json, frame, &series->items[i], k);
+            struct nw_elongation_causes causes;
+            if (explain(&series->items[i], k, &causes)) {
+                nw_report_causes_json(&json, frame, &causes);
+            }
         }
     }
     return nw_json_end(&json, ret, err);
@@ -154,6 +164,10 @@ void nw_report_measure_text(const struct nw_series *series,
                 }
             }
             if (series->n == 1) {
+                struct nw_elongation_causes causes;
+                if ((m->flags & NW_FRAME_COMMON_ELONGATION) && explain(item, k, &causes)) {
+                    nw_report_causes_text(text, 4, 14, &causes);
+                }
                 nw_report_aspects_text(text, m);
             } else {
                 nw_report_streaks_text(text, &m->aspects);
