@@ -4,6 +4,8 @@
  * of 13 x 13 px and the like; what is smooth over 11 bins is taken off. */
 #include "image/streaks_internal.h"
 
+#include "base/big.h"
+
 #include "image/clones.h"
 
 enum { BINS_MAX = 512, BINS_MIN = 32 };
@@ -139,6 +141,7 @@ enum nw_status streak_bins_make(const struct field *field, double fwhm_px, struc
 void streak_bins_done(struct streak_bins *bins) {
     if (bins) {
         free(bins->z);
+        nw_big_free(bins->work);
         *bins = (struct streak_bins){0};
     }
 }

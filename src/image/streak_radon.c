@@ -5,9 +5,10 @@
  * of the brute force line by line (test_streaks.c). */
 #include "image/streaks_internal.h"
 
+#include "base/big.h"
 #include "image/clones.h"
 
-enum { PART_MIN = 32 };
+enum { PART_MIN = 32, OCTANTS = 4, LANES = 2 };
 
 /* Columns are walked from first to last; a line starts at row y0 and rises by s = 0 .. n - 1. Bins
  * are read through a stride and a mirror, so that all four octants are this one. */
@@ -15,8 +16,8 @@ struct octant {
     const struct streak_bins *bins;
     bool is_swapped, is_mirrored; /* columns are rows; rows run backwards */
     size_t n_columns, n_rows;     /* as walked */
-    struct streak_guess best;
-    bool is_failed;
+    struct streak_guess best;     /* its snr is what another one has to be above */
+    bool is_found;
 };
 
 struct stage {
@@ -38,12 +39,39 @@ static void octant_place(const struct octant *o, double column, double row, doub
     *ret_y = (o->is_swapped ? column : r) * side + half;
 }
 
-/* One row of sums: lines with rise s over w columns from column `first` on, start y0 + (n - 1).
- * Keeps the most significant one. */
-static void look_at_row(struct octant *o, const float *line, size_t n_y, const struct stage *g) {
+/* Is any of the sums above a limit? In parts that are looked at together, as most hold nothing. */
+NW_CLONES static bool is_any_above(const float *line, size_t n, float limit) {
+    enum { PART = 64 };
+    size_t y = 0;
+    for (; y + PART <= n; y += PART) {
+        int32_t count = 0;
+#pragma omp simd reduction(+ : count)
+        for (size_t m = 0; m < PART; m++) {
+            count += line[y + m] > limit;
+        }
+        if (count > 0) {
+            return true;
+        }
+    }
+    for (; y < n; y++) {
+        if (line[y] > limit) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Part of a row of sums: lines with rise s over w columns from column `first` on, start
+ * y0 + (n - 1). Keeps the most significant one. A line is inside in at least n_least columns. */
+static void look_at_lines(struct octant *o, const float *line, size_t from_y, size_t to_y,
+                          double n_least, const struct stage *g) {
     const double slope = g->w > 1 ? (double)g->s / ((double)g->w - 1.0) : 0.0;
-    for (size_t y = 0; y < n_y; y++) {
-        if ((double)line[y] <= o->best.snr * sqrt((double)PART_MIN)) {
+    double limit = o->best.snr * sqrt(n_least);
+    if (from_y >= to_y || !is_any_above(line + from_y, to_y - from_y, (float)limit * 0.99999F)) {
+        return;
+    }
+    for (size_t y = from_y; y < to_y; y++) {
+        if ((double)line[y] <= limit) {
             continue;
         }
         const double y0 = (double)y - ((double)g->n - 1.0);
@@ -57,11 +85,26 @@ static void look_at_row(struct octant *o, const float *line, size_t n_y, const s
         const double snr = (double)line[y] / sqrt(fmax(inside, 1.0));
         if (inside >= PART_MIN && snr > o->best.snr) {
             struct streak_guess *const best = &o->best;
+            o->is_found = true;
             best->snr = snr;
             octant_place(o, (double)g->first + from, y0 + slope * from, &best->x0, &best->y0);
             octant_place(o, (double)g->first + to, y0 + slope * to, &best->x1, &best->y1);
+            limit = best->snr * sqrt(n_least);
         }
     }
+}
+
+/* A row of sums in three parts: lines that come in from below, that stay inside, that go out. */
+static void look_at_row(struct octant *o, const float *line, size_t n_y, const struct stage *g) {
+    const double rise =
+        g->w > 1 ? (double)g->s * ((double)g->columns - 1.0) / ((double)g->w - 1.0) : 0.0;
+    const size_t whole_from = g->n - 1;
+    const size_t lost = (size_t)ceil(rise);
+    const size_t whole_to = whole_from + (o->n_rows > lost ? o->n_rows - lost : 0);
+    const size_t first = whole_from > lost + 1 ? whole_from - lost - 1 : 0;
+    look_at_lines(o, line, first, whole_from, PART_MIN, g);
+    look_at_lines(o, line, whole_from, whole_to, (double)g->columns, g);
+    look_at_lines(o, line, whole_to, n_y, PART_MIN, g);
 }
 
 /* All sums of one stage: strip k, rise s at sums[(k w + s) n_y + y]. */
@@ -69,19 +112,8 @@ static void look_through(struct octant *o, const float *sums, size_t n, size_t w
     for (size_t k = 0; k * w < o->n_columns; k++) {
         struct stage g = {.n = n, .w = w, .first = k * w};
         g.columns = g.first + w < o->n_columns ? w : o->n_columns - g.first;
-        if (g.columns < PART_MIN) {
-            continue;
-        }
-        for (g.s = 0; g.s < w; g.s++) {
-            const float *const line = sums + (k * w + g.s) * n_y;
-            float top = 0.0F; /* most rows hold nothing that could win */
-#pragma omp simd reduction(max : top)
-            for (size_t y = 0; y < n_y; y++) {
-                top = line[y] > top ? line[y] : top;
-            }
-            if ((double)top > o->best.snr * sqrt((double)PART_MIN)) {
-                look_at_row(o, line, n_y, &g);
-            }
+        for (g.s = 0; g.columns >= PART_MIN && g.s < w; g.s++) {
+            look_at_row(o, sums + (k * w + g.s) * n_y, n_y, &g);
         }
     }
 }
@@ -94,32 +126,47 @@ NW_CLONES static void add_lines(const float *a, const float *b, size_t n, size_t
     memcpy(to + (n - lag), a + (n - lag), lag * sizeof *to);
 }
 
-/* One octant: strips of 1 column, then 2, 4 ... n. */
-static void search_octant(void *user, size_t index) {
-    struct octant *const o = (struct octant *)user + index;
+static size_t power_of_two(size_t least) {
     size_t n = 1;
-    while (n < o->n_columns) {
+    while (n < least) {
         n *= 2;
     }
-    const size_t n_y = o->n_rows + n - 1; /* y0 from -(n - 1) to n_rows - 1 */
-    float *const block = nw_calloc(2 * n * n_y, sizeof *block);
-    if (!block) {
-        o->is_failed = true;
-        return;
-    }
-    float *now = block;
-    float *next = block + n * n_y;
+    return n;
+}
+
+static size_t octant_floats(size_t n_columns, size_t n_rows) {
+    const size_t n = power_of_two(n_columns);
+    return 2 * n * (n_rows + n - 1);
+}
+
+static void fill_columns(const struct octant *o, size_t n, size_t n_y, float *ret) {
     for (size_t c = 0; c < o->n_columns; c++) {
+        float *const column = ret + c * n_y;
+        memset(column, 0, (n - 1) * sizeof *column);
         for (size_t r = 0; r < o->n_rows; r++) {
-            now[c * n_y + r + n - 1] = octant_bin(o, c, r);
+            column[r + n - 1] = octant_bin(o, c, r);
         }
     }
+}
+
+/* One octant: strips of 1 column, then 2, 4 ... n. Strips beyond the columns are never read. */
+static void search_octant(struct octant *o, float *work) {
+    const size_t n = power_of_two(o->n_columns);
+    const size_t n_y = o->n_rows + n - 1; /* y0 from -(n - 1) to n_rows - 1 */
+    float *now = work;
+    float *next = work + n * n_y;
+    fill_columns(o, n, n_y, now);
     for (size_t w = 1; w < n; w *= 2) {
-        for (size_t k = 0; 2 * k * w < o->n_columns; k++) { /* beyond them all is 0 */
+        for (size_t k = 0; 2 * k * w < o->n_columns; k++) {
+            const bool has_right = (2 * k + 1) * w < o->n_columns;
             for (size_t s = 0; s < 2 * w; s++) {
                 const float *const left = now + (2 * k * w + s / 2) * n_y;
-                const float *const right = now + ((2 * k + 1) * w + s / 2) * n_y;
-                add_lines(left, right, n_y, (s + 1) / 2, next + (2 * k * w + s) * n_y);
+                float *const to = next + (2 * k * w + s) * n_y;
+                if (has_right) {
+                    add_lines(left, left + w * n_y, n_y, (s + 1) / 2, to);
+                } else {
+                    memcpy(to, left, n_y * sizeof *to);
+                }
             }
         }
         float *const swap = now;
@@ -129,27 +176,47 @@ static void search_octant(void *user, size_t index) {
             look_through(o, now, n, 2 * w, n_y);
         }
     }
-    free(block);
 }
 
-enum nw_status streak_radon(const struct streak_bins *bins, int n_threads, struct streak_guess *ret,
-                            struct nw_err *err) {
-    struct octant octants[4];
-    for (int k = 0; k < 4; k++) {
-        const bool is_swapped = k >= 2;
-        octants[k] = (struct octant){.bins = bins,
-                                     .is_swapped = is_swapped,
-                                     .is_mirrored = k % 2 == 1,
-                                     .n_columns = is_swapped ? bins->ny : bins->nx,
-                                     .n_rows = is_swapped ? bins->nx : bins->ny};
+struct radon_job {
+    struct octant octants[OCTANTS];
+    float *work; /* n_floats a lane */
+    size_t n_floats;
+};
+
+static void search_lane(void *user, size_t lane) {
+    struct radon_job *const job = user;
+    for (size_t k = lane; k < OCTANTS; k += LANES) {
+        search_octant(&job->octants[k], job->work + lane * job->n_floats);
     }
-    (void)nw_parallel_for(4, n_threads, search_octant, octants, NULL);
+}
+
+enum nw_status streak_radon(struct streak_bins *bins, double least_snr, int n_threads,
+                            struct streak_guess *ret, struct nw_err *err) {
+    const size_t upright = octant_floats(bins->nx, bins->ny);
+    const size_t swapped = octant_floats(bins->ny, bins->nx);
+    struct radon_job job = {.n_floats = upright > swapped ? upright : swapped};
+    if (!bins->work) {
+        bins->work = nw_big_alloc(LANES * job.n_floats * sizeof *bins->work);
+    }
+    if (!bins->work) {
+        return nw_err_set(err, NW_NOMEM, "lines through %zu x %zu bins", bins->nx, bins->ny);
+    }
+    job.work = bins->work;
+    for (int k = 0; k < OCTANTS; k++) {
+        const bool is_swapped = k >= 2;
+        job.octants[k] = (struct octant){.bins = bins,
+                                         .is_swapped = is_swapped,
+                                         .is_mirrored = k % 2 == 1,
+                                         .n_columns = is_swapped ? bins->ny : bins->nx,
+                                         .n_rows = is_swapped ? bins->nx : bins->ny,
+                                         .best = {.snr = least_snr}};
+    }
+    (void)nw_parallel_for(LANES, n_threads, search_lane, &job, NULL);
     *ret = (struct streak_guess){0};
-    for (int k = 0; k < 4; k++) {
-        if (octants[k].is_failed) {
-            return nw_err_set(err, NW_NOMEM, "lines through %zu x %zu bins", bins->nx, bins->ny);
-        }
-        *ret = octants[k].best.snr > ret->snr ? octants[k].best : *ret;
+    for (int k = 0; k < OCTANTS; k++) {
+        const struct octant *const o = &job.octants[k];
+        *ret = o->is_found && o->best.snr > ret->snr ? o->best : *ret;
     }
     return NW_OK;
 }

@@ -25,8 +25,8 @@ static enum nw_status find_long(const struct field *field, const struct star_lis
     int n_misses = 0;
     while (status == NW_OK && bins.z && n_misses < MISSES_MAX && ret->n_streaks < NW_STREAKS_MAX) {
         struct streak_guess guess;
-        status = streak_radon(&bins, field->n_threads, &guess, err);
-        if (status != NW_OK || guess.snr < GUESS_SNR) {
+        status = streak_radon(&bins, GUESS_SNR, field->n_threads, &guess, err);
+        if (status != NW_OK || !(guess.snr > 0.0)) {
             break;
         }
         guess.reach = (int)(2 * bins.side + 6 < 40 ? 2 * bins.side + 6 : 40);

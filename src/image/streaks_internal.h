@@ -8,6 +8,7 @@
 struct streak_bins {     /* residual image, coarse: sky off, in sigmas of a bin, cut at both ends */
     size_t nx, ny, side; /* bins; pixels along a side of one */
     float *z;            /* nx * ny, owned */
+    float *work;         /* of streak_radon, kept from call to call */
 };
 /* NOMEM; nx 0 when the frame is too small. */
 enum nw_status streak_bins_make(const struct field *field, double fwhm_px, struct streak_bins *ret,
@@ -20,9 +21,10 @@ struct streak_guess { /* ends in grid px */
     double x0, y0, x1, y1, snr;
     int reach; /* how far off it may be at its ends, px across */
 };
-/* The most significant line of the bins, whole or in part (32 columns and more); snr 0: none. */
-enum nw_status streak_radon(const struct streak_bins *bins, int n_threads, struct streak_guess *ret,
-                            struct nw_err *err) NW_CHECKED;
+/* The most significant line of the bins, whole or in part (32 columns and more), that is above
+ * least_snr; snr 0: none. */
+enum nw_status streak_radon(struct streak_bins *bins, double least_snr, int n_threads,
+                            struct streak_guess *ret, struct nw_err *err) NW_CHECKED;
 
 /* The line on the pixels themselves: ends, width, light; false when it is no trail. */
 enum nw_status streak_refine(const struct field *field, const struct star_list *list,

@@ -207,12 +207,14 @@ static void test_radon_gives_the_line_its_sum(void **state) {
         }
         struct streak_guess guess;
         struct nw_err err = {NW_OK, ""};
-        assert_int_equal(streak_radon(&bins, 1, &guess, &err), NW_OK);
+        assert_int_equal(streak_radon(&bins, 0.0, 1, &guess, &err), NW_OK);
         /* a discrete line of halves strays from the rounded one in some of its bins */
         assert_true(guess.snr > 0.65 * sqrt((double)n) && guess.snr <= sqrt((double)n) + 1e-6);
         const double slope = (guess.y1 - guess.y0) / (guess.x1 - guess.x0);
         check_near(slope, lines[k][1], 0.03, "slope put in");
-        free(bins.z);
+        assert_int_equal(streak_radon(&bins, 1.001 * guess.snr, 1, &guess, &err), NW_OK);
+        check_near(guess.snr, 0.0, 0.0, "nothing above the least asked for");
+        streak_bins_done(&bins);
     }
 }
 
