@@ -62,12 +62,17 @@ static void read_header(struct layout_reader *r, struct layout_text line) {
     }
 }
 
-/* Takes a line as headings when all described ones are in it. */
+/* Takes a line as headings when all described ones are in it; a mark of comments in front of them
+ * is no part of the first. */
 static bool read_headings(struct layout_reader *r, struct layout_text line) {
     struct layout_cells cells;
     struct layout_columns columns;
     size_t n_found = 0;
     const char *missing = NULL;
+    while (line.len > 0 && strchr("#;%/ \t", *line.at) && *line.at != '\0') {
+        line.at++;
+        line.len--;
+    }
     nw_layout_split(r->layout, line, &cells);
     if (nw_layout_bind(r->layout, &cells, &columns, &n_found, &missing)) {
         r->columns = columns;
@@ -219,6 +224,7 @@ static enum nw_status read_line(struct layout_reader *r, struct layout_text line
     }
     if (!read_headings(r, line)) {
         read_header(r, line);
+        r->other_line = r->is_bound && r->other_line == 0 ? r->line : r->other_line;
     }
     return NW_OK;
 }
@@ -310,6 +316,19 @@ static enum nw_status fail_empty(const struct layout_reader *r) {
     if (r->has_many && r->runs->n == 0) {
         return nw_err_set(r->err, NW_FORMAT, "%s: no line fits run_start \"%s\" of logs.%s",
                           r->name, layout->run_start, layout->name);
+    }
+    bool is_any_row = false;
+    for (size_t i = 0; i < r->runs->n; i++) {
+        is_any_row = is_any_row || r->runs->items[i].log->n > 0;
+    }
+    if (!is_any_row && r->other_line > 0) {
+        return nw_err_set(r->err, NW_DATA,
+                          "%s:%zu: no row found; this line is none, since %s of logs.%s", r->name,
+                          r->other_line,
+                          layout->row[0] != '\0' ? "it does not fit the pattern row"
+                                                 : "it does not begin with a digit, sign, point or "
+                                                   "quote: give a pattern row",
+                          layout->name);
     }
     return nw_err_set(r->err, NW_DATA, "%s: no row with both errors", r->name);
 }

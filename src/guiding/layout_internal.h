@@ -85,6 +85,7 @@ struct layout_reader {
     struct layout_clock clock;
     /* for messages: the line with most of the headings */
     size_t best_found, best_line;
+    size_t other_line; /* the first below the headings that is nothing; 0: none */
     char best_missing[48], best_near[48];
     size_t line;
     struct nw_err *err;

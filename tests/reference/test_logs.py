@@ -3,6 +3,7 @@
 Every log is written here from numbers that are known, in a layout of our own, and must come back as
 those numbers; times are checked against Python's zoneinfo.
 """
+import csv
 import datetime
 import json
 import math
@@ -214,3 +215,74 @@ def test_the_examples_of_the_documentation_work():
     # -0.170 px west of 1.9 arcsec at dec 52.5: 0.170 * 1.9 * cos 52.5 = 0.197 east;
     # -0.146 px along the axis, turned over with the tube east: 0.277 north
     assert re.search(r"5 21:49:58.5Z +0\.20 +0\.28 ", rows)
+
+
+BOOK = """
+logs:
+  book:
+    run_start: "[run * from {time}]"
+    run_stop: "[end]"
+    time_zone: Europe/Vienna
+    separator: bar
+    pulse_acts: after
+    header: {exposure: {name: shutter, unit: ms}, ra_rate: ra rate, dec_rate: dec rate,
+             declination: pointing, guide_scale: scale}
+    columns: {time: {column: dt, unit: s}, ra_error: east, dec_error: north, ra_pulse: ra ms,
+              dec_pulse: dec ms, snr: snr, note: what, lock_x: lx, lock_y: ly}
+    events: {dither: "*dither*", settled: "*settled*"}
+"""
+
+
+def as_book(path, n_runs):
+    """The simulator's CSV told again as a log in sections."""
+    lines = path.read_text().splitlines()
+    meta = dict(re.match(r"# (\S+): (.*)", x).groups() for x in lines if re.match(r"# \S+: ", x))
+    rows = list(csv.DictReader(x for x in lines if not x.startswith("#")))
+    zone, out = zoneinfo.ZoneInfo("Europe/Vienna"), []
+    size = -(-len(rows) // n_runs)
+    for r in range(n_runs):
+        part = rows[r * size:(r + 1) * size]
+        times = [datetime.datetime.fromisoformat(x["time"].replace("Z", "+00:00")) for x in part]
+        zero = times[0].replace(microsecond=0)
+        out += [f"[run {r + 1} from {zero.astimezone(zone):%Y-%m-%d %H:%M:%S}]",
+                f"shutter: {float(meta['exposure_s']) * 1e3:g} ms; "
+                f"ra rate: {meta['ra_rate_arcsec_per_s']}; "
+                f"dec rate: {meta['dec_rate_arcsec_per_s']}; "
+                f"pointing: {meta['declination_deg']}; scale: {meta['guide_scale_arcsec_per_px']}",
+                "dt|east|north|ra ms|dec ms|snr|what|lx|ly"]
+        for t, x in zip(times, part):
+            cells = [f"{(t - zero).total_seconds():.3f}"]
+            cells += [x[k] for k in ("ra_err_arcsec", "dec_err_arcsec", "ra_pulse_ms",
+                                     "dec_pulse_ms", "snr", "event", "lock_x_px", "lock_y_px")]
+            out.append("|".join(cells))
+        out.append("[end]")
+    return "\n".join(out) + "\n"
+
+
+def test_check_lays_each_frame_beside_its_run(tmp_path):
+    """A simulated night whose log is told again in sections: one run gives what the CSV gives, and
+    cut into two it still covers the frames."""
+    night = tmp_path / "night"
+    good("synth", TOP / "data/demo/rig.yaml", "-o", night, "--subs", 6, "--size", "500x400",
+         "--sub", "60 s")
+    rig = tmp_path / "rig.yaml"
+    rig.write_text((TOP / "data/demo/rig.yaml").read_text() + BOOK)
+
+    def motion_line(log):
+        data = json.loads(good("check", rig, "--frames", night, "--guiding", log, "--json"))
+        return next(x for x in data["budgets"][0]["lines"] if x["id"] == "motion")
+
+    want = motion_line(night / "guide.csv")
+    assert want["measured"] or want["measured_low"]
+    for n in (1, 2):
+        (tmp_path / f"{n}.txt").write_text(as_book(night / "guide.csv", n))
+    one = motion_line(tmp_path / "1.txt")
+    for key in ("measured", "measured_low", "measured_high"):
+        if want[key] is None:
+            assert one[key] is None
+        else:  # times are told to 1 ms here, errors alike
+            assert one[key] == pytest.approx(want[key], rel=5e-3), key
+    got = motion_line(tmp_path / "2.txt")
+    # a run cut in the middle loses one frame's motion and is fitted apart: the bounds overlap
+    assert got["measured_low"] < want["measured_high"]
+    assert got["measured_high"] > want["measured_low"]

@@ -293,6 +293,10 @@ static void test_messages_say_what_came_nearest(void **state) {
         {PLAIN, "t,dRA,dDec\n1,a,b\n", NULL, NW_DATA,
          "night.txt:2: none of 1 rows can be read; here: ra_error: \"a\" is not a number"},
         {PLAIN, "t,dRA,dDec\n1,,\n", NULL, NW_DATA, "night.txt: no row with both errors"},
+        {PLAIN, "# t, dRA, dDec\nG1,2,3\n", NULL, NW_DATA,
+         "night.txt:2: no row found; this line is none, since it does not begin with a digit, "
+         "sign, "
+         "point or quote: give a pattern row of logs.p"},
         {START, "t,dRA,dDec\n1,2,3\n", NULL, NW_FORMAT,
          "night.txt: no line fits run_start \"Begin*\" of logs.p"},
         {START, "Begin\nt,dRA,dDec\n1,2,3\n", NULL, NW_FORMAT,
