@@ -193,8 +193,27 @@ enum nw_status nw_back_focus_rings(const struct nw_rig *rig, const struct nw_bac
         rings[i] = (struct nw_ring){length.v, length.sigma, (size_t)rig->spacers[i].count.v};
     }
     gap_m = fmax(gap_m, 0.0);
-    return nw_rings_solve(rings, rig->n_spacers, gap_m, focus->ring_tolerance_m, NW_RINGS_IN_SET,
-                          ret, err);
+    enum nw_status status = nw_rings_solve(rings, rig->n_spacers, gap_m, focus->ring_tolerance_m,
+                                           NW_RINGS_IN_SET, ret, err);
+    if (status != NW_OK || ret->n_sets > 0) {
+        return status;
+    }
+    /* none is sure to do: those that are within the maker's tolerance as far as is known */
+    struct nw_ring_answer wide;
+    status = nw_rings_solve(rings, rig->n_spacers, gap_m, focus->tolerance_m, NW_RINGS_IN_SET,
+                            &wide, err);
+    if (status == NW_OK) {
+        ret->n_fitting = wide.n_fitting;
+        for (size_t i = 0; i < wide.n_sets; i++) { /* the nearest first */
+            size_t at = ret->n_sets++;
+            for (; at > 0 && fabs(ret->sets[at - 1].error_m) > fabs(wide.sets[i].error_m) + 1e-9;
+                 at--) {
+                ret->sets[at] = ret->sets[at - 1];
+            }
+            ret->sets[at] = wide.sets[i];
+        }
+    }
+    return status;
 }
 
 void nw_back_focus_ring_list(const struct nw_rig *rig, const struct nw_ring_set *set, char *text,

@@ -43,8 +43,10 @@ enum nw_status nw_back_focus_of(const struct nw_setup *setup, struct nw_back_foc
                                 struct nw_err *err) NW_CHECKED;
 
 /* Rings for the gap that pieces and camera leave, from all that the owner has (rig->spacers, in
- * their order). Without rings at all: `below` is the empty set. DOMAIN when the fixed parts alone
- * are too long by more than the tolerance. */
+ * their order): within ring_tolerance_m, fewest rings first; where there is no such set, those
+ * within tolerance_m, nearest first, with the shim that would make it sure in shim_m. Without rings
+ * at all: `below` is the empty set. DOMAIN when the fixed parts alone are too long by more than the
+ * tolerance. */
 enum nw_status nw_back_focus_rings(const struct nw_rig *rig, const struct nw_back_focus *focus,
                                    struct nw_ring_answer *ret, struct nw_err *err) NW_CHECKED;
 /* "[ring 5 mm, ring 2 mm]", as setups.*.rings takes it. */

@@ -293,7 +293,7 @@ static void advise_rings(const struct desk *desk, const struct nw_ring_answer *a
     const struct nw_ring_set *const best = &answer->sets[0];
     const double now_m = fabs(f->error_m.v);
     const double then_m = fabs(best->error_m);
-    const bool is_worth = now_m > f->ring_tolerance_m && then_m < now_m - 0.02e-3;
+    const bool is_worth = now_m > f->ring_tolerance_m && then_m < now_m - 0.2 * f->tolerance_m;
     struct nw_ledger_advice *const a =
         is_worth ? nw_ledger_add_advice(ledger) : nw_ledger_add_leave(ledger);
     a->effort = "adjustment";

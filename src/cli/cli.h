@@ -25,6 +25,7 @@
     X(CMD_FOCUS)                                                                                   \
     X(CMD_SURFACE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
+    X(CMD_SPACING)                                                                                 \
     X(CMD_RIG)                                                                                     \
     X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
