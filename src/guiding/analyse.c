@@ -67,7 +67,7 @@ static enum nw_status work_init(const struct nw_guide_log *log, struct work *w,
     }
     w->ra_states = nw_calloc(w->cut.n_keep, sizeof *w->ra_states);
     w->dec_states = nw_calloc(w->cut.n_keep, sizeof *w->dec_states);
-    w->scratch = nw_calloc(w->cut.n_keep, sizeof *w->scratch);
+    w->scratch = nw_calloc(log->n, sizeof *w->scratch); /* a row each: play_rows */
     return w->ra_states && w->dec_states && w->scratch
                ? NW_OK
                : nw_err_set(err, NW_NOMEM, "states of %zu guide samples", w->cut.n_keep);
@@ -117,6 +117,10 @@ static struct nw_guide_axis blank_axis(void) {
                                   .drift_sigma_rad_s = NAN,
                                   .response = NAN,
                                   .response_sigma = NAN,
+                                  .response_up = NAN,
+                                  .response_up_sigma = NAN,
+                                  .response_down = NAN,
+                                  .response_down_sigma = NAN,
                                   .pulse_gain = NAN};
 }
 
@@ -124,6 +128,15 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
                                struct work *w, struct nw_guide_analysis *a, struct nw_err *err) {
     a->ra = blank_axis();
     a->dec = blank_axis();
+    a->backlash = (struct nw_guide_backlash){.gap_rad = NAN,
+                                             .low_rad = NAN,
+                                             .high_rad = NAN,
+                                             .gap_s = NAN,
+                                             .low_s = NAN,
+                                             .high_s = NAN,
+                                             .crossings = NAN,
+                                             .windup = NAN,
+                                             .motion_without_rad = NAN};
     find_acts(log, w, a);
     fill(log, w, a->pulse_acts);
     struct guide_axis_opts axis_opts = {.cut = &w->cut,
@@ -135,6 +148,7 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
     if (status == NW_OK) {
         axis_opts.is_dec = true;
         axis_opts.worm = NULL;
+        axis_opts.backlash = &a->backlash;
         status = nw_guide_axis(log, &w->dec, &axis_opts, w->dec_states, &a->dec, err);
     }
     a->total_rms_logged_rad = hypot(a->ra.rms_logged_rad, a->dec.rms_logged_rad);

@@ -4,6 +4,7 @@
  * right ascension moves rate * cos dec on the sky. */
 #include <math.h>
 
+#include "guiding/backlash.h"
 #include "guiding/filter.h"
 #include "guiding/worm.h"
 
@@ -189,17 +190,23 @@ static struct guide_fit fit_with_pulses(const struct nw_guide_log *log,
                                         const struct guide_series *s,
                                         const struct guide_axis_opts *opts, double r_floor_rad2,
                                         struct nw_guide_axis *axis, bool *ret_is_told) {
+    static const struct guide_play rigid = {.up = 1.0, .down = 1.0};
     double rel = NAN;
     const double rate = nw_guide_rate(log, opts->is_dec, axis->why_response);
     const double noise_rad = sqrt(nw_guide_uncorrelated_var(s, 0.0, &rel));
+    nw_guide_play_rows(log, opts->is_dec, opts->acts, &rigid, opts->scratch);
     const struct guide_response learnt =
-        nw_guide_learn_response(log, opts->cut, opts->is_dec, opts->acts, noise_rad);
+        nw_guide_learn_response(log, opts->cut, opts->is_dec, opts->scratch, noise_rad);
     struct guide_fit_opts fit_opts = {.b_fixed = rate, .r_floor_rad2 = r_floor_rad2};
     *ret_is_told = learnt.b > 0.0 && learnt.b_sigma < RESPONSE_SIGMA_MAX * learnt.b;
     if (*ret_is_told) {
         fit_opts.b_fixed = learnt.b;
         axis->response = learnt.b / rate; /* NaN without a rate: the reason stands already */
         axis->response_sigma = learnt.b_sigma / rate;
+        axis->response_up = learnt.up / rate;
+        axis->response_up_sigma = learnt.up_sigma / rate;
+        axis->response_down = learnt.down / rate;
+        axis->response_down_sigma = learnt.down_sigma / rate;
     } else if (isfinite(rate)) {
         axis->is_response_assumed = true;
         (void)snprintf(
@@ -261,6 +268,51 @@ static enum nw_status take_worm(const struct nw_guide_log *log, struct guide_ser
     return status;
 }
 
+/* Play of the gears; where it is told, its path takes the place of the plain sum of pulses. */
+static enum nw_status take_backlash(const struct nw_guide_log *log, struct guide_series *s,
+                                    const struct guide_axis_opts *opts, double r_floor_rad2,
+                                    struct nw_guide_axis *axis, struct guide_fit *fit,
+                                    struct nw_err *err) {
+    struct guide_gears_opts gears = {.opts = opts, .axis = axis, .b = fit->b};
+    bool is_path_new = false;
+    const enum nw_status status =
+        nw_guide_find_backlash(log, s, &gears, opts->backlash, &is_path_new, err);
+    if (status == NW_OK && is_path_new) {
+        const struct guide_fit_opts fit_opts = {.b_fixed = gears.b, .r_floor_rad2 = r_floor_rad2};
+        *fit = nw_guide_fit_loop(s, &fit_opts);
+        fit->b_sigma = gears.b_sigma;
+    }
+    return status;
+}
+
+static void say_no_backlash(const char *why, struct nw_guide_backlash *backlash) {
+    (void)snprintf(backlash->why_null, sizeof backlash->why_null, "%.190s", why);
+}
+
+/* Worm and backlash, or why not: without open-loop motion there is neither. */
+static enum nw_status take_extras(const struct nw_guide_log *log, struct guide_series *s,
+                                  const struct guide_axis_opts *opts, bool is_open_told,
+                                  struct nw_guide_axis *axis, struct guide_fit *fit,
+                                  struct nw_err *err) {
+    const struct guide_pulses pulses = nw_guide_count_pulses(log, opts->is_dec);
+    const double floor_rad2 =
+        opts->noise_floor_rad > 0.0 ? opts->noise_floor_rad * opts->noise_floor_rad : 0.0;
+    const char *why = pulses.are_logged ? axis->why_response
+                                        : "pulses are not logged: what they took away is not known";
+    enum nw_status status = NW_OK;
+    if (opts->worm && is_open_told) {
+        status = take_worm(log, s, floor_rad2, opts->worm, fit, err);
+    } else if (opts->worm) {
+        (void)snprintf(opts->worm->why_null, sizeof opts->worm->why_null, "%.150s", why);
+    }
+    if (status == NW_OK && opts->backlash && is_open_told && pulses.n_sent > 0) {
+        status = take_backlash(log, s, opts, floor_rad2, axis, fit, err);
+    } else if (opts->backlash) {
+        say_no_backlash(why, opts->backlash);
+    }
+    return status;
+}
+
 enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series *s,
                              const struct guide_axis_opts *opts, struct guide_state *states,
                              struct nw_guide_axis *axis, struct nw_err *err) {
@@ -275,6 +327,9 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         (void)snprintf(axis->why_response, sizeof axis->why_response, "%s", axis->why_null);
         if (opts->worm) {
             (void)snprintf(opts->worm->why_null, sizeof opts->worm->why_null, "%s", axis->why_null);
+        }
+        if (opts->backlash) {
+            say_no_backlash(axis->why_null, opts->backlash);
         }
         return NW_OK;
     }
@@ -291,16 +346,10 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         axis->is_loop_inferred = !pulses.are_logged;
         axis->pulse_gain = fit.b;
     }
-    if (opts->worm && pulses.are_logged && is_b_told) {
-        const enum nw_status status = take_worm(log, s, r_floor_rad2, opts->worm, &fit, err);
-        if (status != NW_OK) {
-            return status;
-        }
-    } else if (opts->worm) {
-        (void)snprintf(opts->worm->why_null, sizeof opts->worm->why_null, "%.150s",
-                       pulses.are_logged
-                           ? axis->why_response
-                           : "pulses are not logged: what they took away is not known");
+    const bool is_open_told = pulses.are_logged && is_b_told;
+    const enum nw_status status = take_extras(log, s, opts, is_open_told, axis, &fit, err);
+    if (status != NW_OK) {
+        return status;
     }
     take_noise(s, &fit, r_floor_rad2, axis);
     if (!pulses.are_logged) {

@@ -41,4 +41,26 @@ struct nw_guide_worm {
     char why_null[160], why_axis[160]; /* "" = found; "" = phase is keyed by the axis */
 };
 
+/* ---- Backlash --------------------------------------------------------------------------------
+ * Play of the declination gears: the axis follows the motor only at either end of a gap. For a gap
+ * the path of the axis follows from the logged pulses; the gap is found by profile likelihood over
+ * the loop model, response in both directions, wind-up (what the axis follows inside the gap) and
+ * memory of the noise fitted jointly. It can be told only when the gap is crossed whole: below
+ * NW_GUIDE_CROSSINGS crossings, or where a gap never crossed is not refuted, it is not identified;
+ * bounds remain. The pulse that crosses the gap (gap_s) is told best; the angle needs the response
+ * to a pulse as well. */
+enum { NW_GUIDE_CROSSINGS = 5 };
+
+struct nw_guide_backlash {
+    bool is_identified;
+    double crossings;                  /* of the best gap */
+    double gap_rad, low_rad, high_rad; /* on the sky, 95 %; gap NaN: not identified; bounds may
+                                          stand without (0, INFINITY: none) */
+    double gap_s, low_s, high_s;       /* the same as time of a pulse */
+    double windup;                     /* 0 = a clean gap */
+    /* motion within a sub that the same loop would have without the gap; NaN: not simulated */
+    double motion_without_rad;
+    char why_null[200];
+};
+
 #endif

@@ -72,11 +72,13 @@ struct nw_guide_axis {
     double motion_low_rad, motion_high_rad; /* bounds: all uncorrelated part is noise | none is */
     double drift_rad_s;       /* open loop: what the star would do without pulses, dithers cut */
     double drift_sigma_rad_s; /* knows that the mount wanders like a random walk */
-    double response, response_sigma; /* motion per commanded motion; NaN = not determined */
-    double pulse_gain;               /* correction per error, as logged or inferred; NaN */
-    bool is_oscillating;             /* the loop rings: period under 20 samples, hardly damped */
-    bool is_response_assumed;        /* pulses were taken to move the star as the rate says */
-    bool is_loop_inferred;           /* no pulses logged: a proportional loop was assumed */
+    double response, response_sigma;       /* motion per commanded motion; NaN = not determined */
+    double response_up, response_up_sigma; /* of + pulses, of - pulses; NaN likewise */
+    double response_down, response_down_sigma;
+    double pulse_gain;        /* correction per error, as logged or inferred; NaN */
+    bool is_oscillating;      /* the loop rings: period under 20 samples, hardly damped */
+    bool is_response_assumed; /* pulses were taken to move the star as the rate says */
+    bool is_loop_inferred;    /* no pulses logged: a proportional loop was assumed */
     /* why motion, drift or response is NaN; "" else */
     char why_null[160], why_drift[160], why_response[160];
 };
@@ -100,7 +102,8 @@ struct nw_guide_analysis {
     enum nw_pulse_acts pulse_acts;
     bool is_pulse_acts_inferred;
     struct nw_guide_axis ra, dec;
-    struct nw_guide_worm worm; /* of right ascension: findings.h */
+    struct nw_guide_worm worm;         /* of right ascension: findings.h */
+    struct nw_guide_backlash backlash; /* of declination */
     double total_rms_logged_rad;
     struct nw_guide_sub *subs;
     size_t n_subs;

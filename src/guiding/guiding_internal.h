@@ -106,20 +106,23 @@ bool nw_guide_is_ringing(const struct guide_series *s);
 
 /* ---- response.c ---- */
 struct guide_response {
-    double b, b_sigma; /* rad per second of pulse; NaN: not determined */
-    size_t n_steps;    /* large pulses it rests on */
+    double b, b_sigma;                     /* rad per unit of path; NaN: not determined */
+    double up, up_sigma, down, down_sigma; /* by the direction of the step */
+    size_t n_steps;                        /* large pulses it rests on */
 };
+/* path: at every row, where the pulses would have led the star per unit of b (play.h). */
 struct guide_response nw_guide_learn_response(const struct nw_guide_log *log,
                                               const struct guide_cut *cut, bool is_dec,
-                                              enum nw_pulse_acts acts, double noise_rad);
+                                              const double *path, double noise_rad);
 
 struct guide_axis_opts {
     const struct guide_cut *cut;
     bool is_dec;
     enum nw_pulse_acts acts;
     double noise_floor_rad;
-    double *scratch;            /* as long as the series */
-    struct nw_guide_worm *worm; /* to be filled; NULL: this axis has none */
+    double *scratch;                    /* as long as the series */
+    struct nw_guide_backlash *backlash; /* to be filled; NULL: the axis always runs one way */
+    struct nw_guide_worm *worm;         /* to be filled; NULL: this axis has none */
 };
 /* Fills axis (set to NaN by the caller) but for the motion; states are the smoothed ones, valid
  * when the series has GUIDE_SAMPLES_MIN samples. */

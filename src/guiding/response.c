@@ -5,6 +5,7 @@
  * to pulse is off by at most (noise/step)^2, 4 % at the least step taken, weighted far less.
  * Holds: steps across a lock move, a gap or the first row of a dither are left out. */
 #include <math.h>
+#include <stdint.h>
 
 #include "guiding/guiding_internal.h"
 
@@ -14,46 +15,55 @@ static bool is_lock_still(const struct nw_guide_row *a, const struct nw_guide_ro
     return !(fabs(a->lock_x_px - b->lock_x_px) > 0.02 || fabs(a->lock_y_px - b->lock_y_px) > 0.02);
 }
 
+/* Sums of one direction. */
+struct sums {
+    double pp, pd;
+    size_t n;
+};
+
 struct guide_response nw_guide_learn_response(const struct nw_guide_log *log,
                                               const struct guide_cut *cut, bool is_dec,
-                                              enum nw_pulse_acts acts, double noise_rad) {
-    double pp = 0.0;
-    double pd = 0.0;
-    size_t n = 0;
+                                              const double *path, double noise_rad) {
+    struct sums way[2] = {{0}}; /* -, + */
     size_t at = 0;
-    const struct nw_guide_row *last = NULL; /* row with a star, inside this dither */
-    double sent = 0.0;                      /* since then */
+    size_t last = SIZE_MAX; /* row with a star, inside this dither */
     for (size_t i = 0; i < log->n; i++) {
         const struct nw_guide_row *row = &log->rows[i];
         while (at < cut->dithers.n && row->t_s > cut->dithers.items[at].end_s) {
             at++;
-            last = NULL;
+            last = SIZE_MAX;
         }
         /* the row of the dither itself was measured before or during the move */
         const bool is_inside = at < cut->dithers.n && row->t_s > cut->dithers.items[at].start_s;
-        const double p = is_dec ? row->dec_pulse_s : row->ra_pulse_s;
         const double e = is_dec ? row->dec_rad : row->ra_rad;
-        sent += acts == NW_PULSE_ACTS_BEFORE && isfinite(p) ? p : 0.0;
         if (!is_inside || !isfinite(e)) {
-            last = is_inside ? last : NULL;
-            sent += acts != NW_PULSE_ACTS_BEFORE && isfinite(p) ? p : 0.0;
+            last = is_inside ? last : SIZE_MAX;
             continue;
         }
-        if (last && row->t_s - last->t_s <= 2.5 * cut->interval_s && is_lock_still(last, row)) {
-            const double step = e - (is_dec ? last->dec_rad : last->ra_rad);
-            if (fabs(is_dec ? last->dec_rad : last->ra_rad) > STEP_NOISES * noise_rad &&
-                fabs(sent) > 0.0) {
-                pp += sent * sent;
-                pd += sent * step;
-                n++;
+        const struct nw_guide_row *before = last == SIZE_MAX ? NULL : &log->rows[last];
+        if (before && row->t_s - before->t_s <= 2.5 * cut->interval_s &&
+            is_lock_still(before, row)) {
+            const double was = is_dec ? before->dec_rad : before->ra_rad;
+            const double sent = path[i] - path[last];
+            if (fabs(was) > STEP_NOISES * noise_rad && fabs(sent) > 0.0) {
+                struct sums *sums = &way[sent > 0.0];
+                sums->pp += sent * sent;
+                sums->pd += sent * (e - was);
+                sums->n++;
             }
         }
-        last = row;
-        sent = acts != NW_PULSE_ACTS_BEFORE && isfinite(p) ? p : 0.0;
+        last = i;
     }
-    if (n < GUIDE_STEPS_MIN || !(pp > 0.0)) {
-        return (struct guide_response){.b = NAN, .b_sigma = NAN, .n_steps = n};
+    const double pp = way[0].pp + way[1].pp;
+    struct guide_response ret = {
+        .b = NAN, .b_sigma = NAN, .up = NAN, .down = NAN, .n_steps = way[0].n + way[1].n};
+    if (ret.n_steps >= GUIDE_STEPS_MIN && pp > 0.0) {
+        ret.b = (way[0].pd + way[1].pd) / pp;
+        ret.b_sigma = noise_rad * sqrt(2.0 / pp);
+        ret.down = way[0].n >= GUIDE_STEPS_MIN ? way[0].pd / way[0].pp : NAN;
+        ret.up = way[1].n >= GUIDE_STEPS_MIN ? way[1].pd / way[1].pp : NAN;
+        ret.down_sigma = noise_rad * sqrt(2.0 / way[0].pp);
+        ret.up_sigma = noise_rad * sqrt(2.0 / way[1].pp);
     }
-    return (struct guide_response){
-        .b = pd / pp, .b_sigma = noise_rad * sqrt(2.0 / pp), .n_steps = n};
+    return ret;
 }

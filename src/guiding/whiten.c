@@ -40,17 +40,28 @@ static double update(struct cov *p, struct guide_step *step) {
 
 enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct guide_noise *noise,
                                       struct guide_whitener *ret, struct nw_err *err) {
-    struct guide_whitener w = {.starts = s->starts, .n = s->n};
-    w.steps = nw_calloc(s->n + 1, sizeof *w.steps);
+    struct guide_whitener w = {.steps = nw_calloc(s->n + 1, sizeof *w.steps)};
     if (!w.steps) {
         return nw_err_set(err, NW_NOMEM, "gains of %zu guide samples", s->n);
     }
+    nw_guide_whitener_set(s, noise, &w);
+    *ret = w;
+    return NW_OK;
+}
+
+void nw_guide_whitener_set(const struct guide_series *s, const struct guide_noise *noise,
+                           struct guide_whitener *w) {
+    w->starts = s->starts;
+    w->n = s->n;
+    w->n_told = 0;
+    w->ln_s = 0.0;
     const double q = exp(noise->ln_q);
     const double qv = kalman_wander_of(noise->ln_qv);
     struct cov p = {.vv = KALMAN_V_UNKNOWN};
     bool is_v_known = false; /* the first innovation only tells v */
     for (size_t k = 0; k < s->n; k++) {
-        struct guide_step *step = &w.steps[k];
+        struct guide_step *step = &w->steps[k];
+        *step = (struct guide_step){0};
         step->dt = kalman_step_of(s, k);
         if (s->starts[k] || k == 0) { /* m is what the sample says, less its noise */
             p = (struct cov){.mm = 1.0, .mn = -1.0, .nn = 1.0, .vv = p.vv + qv * step->dt};
@@ -64,11 +75,9 @@ enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct
             continue;
         }
         step->weight = 1.0 / sqrt(var);
-        w.ln_s += log(var);
-        w.n_told++;
+        w->ln_s += log(var);
+        w->n_told++;
     }
-    *ret = w;
-    return NW_OK;
 }
 
 void nw_guide_whitener_done(struct guide_whitener *w) {

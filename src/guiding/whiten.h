@@ -26,6 +26,9 @@ struct guide_whitener {
 };
 enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct guide_noise *noise,
                                       struct guide_whitener *ret, struct nw_err *err) NW_CHECKED;
+/* The same memory for another noise. */
+void nw_guide_whitener_set(const struct guide_series *s, const struct guide_noise *noise,
+                           struct guide_whitener *w);
 void nw_guide_whitener_done(struct guide_whitener *w);
 /* A column of n values as n innovations of variance r; 0 where nothing is told. In place allowed.
  */

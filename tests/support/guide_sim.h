@@ -20,6 +20,9 @@ struct sim_axis { /* arcsec and s */
         start;
     double gain, deadband, response, noise_memory;
     int delay; /* frames from measurement to effect: 1 or 2 */
+    /* gears: play; what wind-up lets through inside it; + pulses stronger than - by this factor */
+    double gap, windup, up_factor;
+    double rate; /* at which pulses are logged [arcsec/s]; 0: 7.5. response 0.85 = acts at 85 % */
 };
 
 /* What one axis did, n samples of step dt: e as measured, y true, u commanded correction [arcsec].
@@ -29,7 +32,29 @@ struct sim_path {
     double dt;
     double *e, *y, *u;
     const double *kick;
+    size_t *crossings; /* NULL, or how often the gap was crossed */
 };
+
+/* Motor and axis: the axis is carried along where the motor comes within half a gap of losing it.
+ */
+struct sim_gears {
+    double motor, axis;
+    int side; /* carried last: 1 up, -1 down */
+    size_t crossings;
+};
+
+static inline double sim_turn(const struct sim_axis *a, struct sim_gears *g, double commanded) {
+    const double factor = a->up_factor > 0.0 && commanded > 0.0 ? a->up_factor : 1.0;
+    const double moved = a->response * factor * commanded;
+    const double was = g->axis;
+    g->motor += moved;
+    g->axis = fmin(g->motor + 0.5 * a->gap, fmax(g->motor - 0.5 * a->gap, g->axis));
+    const double carried = g->axis - was;
+    const int side = carried > 0.0 ? 1 : carried < 0.0 ? -1 : g->side;
+    g->crossings += side * g->side < 0;
+    g->side = side;
+    return carried + a->windup * (moved - carried);
+}
 
 static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, const struct sim_path *path) {
     const size_t n = path->n;
@@ -41,6 +66,7 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, const struct 
     double gear = 0.0;
     double noise = 0.0;
     double moved = 0.0; /* by the pulses so far */
+    struct sim_gears gears = {.motor = a->gap > 0.0 ? a->gap * (gsl_rng_uniform(rng) - 0.5) : 0.0};
     /* always drawn, so that a given phase does not change the rest of the night */
     const double drawn = 2.0 * NW_PI * gsl_rng_uniform(rng);
     const double phase = a->worm_phase > 0.0 ? a->worm_phase : drawn;
@@ -65,10 +91,13 @@ static inline void sim_run(const struct sim_axis *a, gsl_rng *rng, const struct 
         e[k] = y[k] + a->noise * noise;
         u[k] = fabs(e[k]) > a->deadband ? -a->gain * e[k] : 0.0;
         if (a->delay == 1) {
-            moved += a->response * u[k];
+            moved += sim_turn(a, &gears, u[k]);
         } else if (k > 0) {
-            moved += a->response * u[k - 1];
+            moved += sim_turn(a, &gears, u[k - 1]);
         }
+    }
+    if (path->crossings) {
+        *path->crossings = gears.crossings;
     }
 }
 
@@ -76,6 +105,7 @@ struct sim_night {
     size_t n;
     double dt;
     double *e[2], *y[2], *u[2], *kick[2];
+    size_t crossings[2];
     struct nw_guide_log log;
 };
 
@@ -107,8 +137,8 @@ static inline void sim_night_done(struct sim_night *night) {
 static inline void sim_night_run(struct sim_night *night, const struct sim_axis *ra,
                                  const struct sim_axis *dec, gsl_rng *rng) {
     for (int i = 0; i < 2; i++) {
-        const struct sim_path path = {night->n,    night->dt,   night->e[i],
-                                      night->y[i], night->u[i], night->kick[i]};
+        const struct sim_path path = {night->n,    night->dt,      night->e[i],         night->y[i],
+                                      night->u[i], night->kick[i], &night->crossings[i]};
         sim_run(i == 0 ? ra : dec, rng, &path);
     }
     struct nw_guide_row *rows = night->log.rows;

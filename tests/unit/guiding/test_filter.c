@@ -120,7 +120,7 @@ static double residual(double gain, int delay) {
     }
     const struct sim_axis loop = {.gain = gain, .delay = delay, .response = 1.0};
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    const struct sim_path path = {FRAMES, 3.0, e, y, u, kick};
+    const struct sim_path path = {FRAMES, 3.0, e, y, u, kick, NULL};
     sim_run(&loop, rng, &path);
     gsl_rng_free(rng);
     return sqrt(2.0) * sim_rms(y + FRAMES / 2, FRAMES / 2);
