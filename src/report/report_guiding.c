@@ -6,8 +6,6 @@
 
 #define AS NW_ARCSEC_PER_RAD
 
-static const char *const WHY_BACKLASH =
-    "not found from one log in this version; a there-and-back trial settles it";
 static const char *const WHY_POLAR =
     "not found from one log in this version: drift at one hour angle is one component of two";
 static const char *const WHY_REPLAY = "not in this version";
@@ -49,6 +47,10 @@ static void add_axis(struct nw_json *json, const char *key, const struct nw_guid
     nw_json_number(json, o, "drift_sigma_arcsec_per_min", a->drift_sigma_rad_s * 60.0 * AS, 3);
     nw_json_number(json, o, "response", a->response, 4);
     nw_json_number(json, o, "response_sigma", a->response_sigma, 2);
+    nw_json_number(json, o, "response_plus", a->response_up, 4);
+    nw_json_number(json, o, "response_plus_sigma", a->response_up_sigma, 2);
+    nw_json_number(json, o, "response_minus", a->response_down, 4);
+    nw_json_number(json, o, "response_minus_sigma", a->response_down_sigma, 2);
     nw_json_bool(json, o, "response_assumed", a->is_response_assumed);
     nw_json_number(json, o, "pulse_gain", a->pulse_gain, 3);
     nw_json_bool(json, o, "loop_inferred", a->is_loop_inferred);
@@ -96,11 +98,6 @@ static void add_nulls(struct nw_json *json, json_t *object, const char *const *k
 
 /* Keys of results that later versions fill: there, null, with the reason. */
 static void add_not_yet(struct nw_json *json) {
-    json_t *backlash = nw_json_object(json, NULL, "backlash");
-    nw_json_bool(json, backlash, "identified", false);
-    add_nulls(json, backlash,
-              (const char *const[]){"gap_crossings", "arcsec", "ms", "low_ms", "high_ms", NULL});
-    nw_json_text(json, backlash, "why_null", WHY_BACKLASH);
     json_t *polar = nw_json_object(json, NULL, "polar_error");
     add_nulls(json, polar,
               (const char *const[]){"azimuth_arcmin", "altitude_arcmin", "azimuth_sigma_arcmin",
@@ -149,6 +146,7 @@ enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
     nw_json_bool(&json, ringing, "ra", a->ra.is_oscillating);
     nw_json_bool(&json, ringing, "dec", a->dec.is_oscillating);
     nw_report_worm_json(&json, log, a);
+    nw_report_backlash_json(&json, a);
     add_not_yet(&json);
     return nw_json_end(&json, ret, err);
 }
@@ -256,4 +254,5 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     axis_notes(text, "RA", ra);
     axis_notes(text, "Dec", dec);
     nw_report_worm_text(a, text);
+    nw_report_backlash_text(a, text);
 }

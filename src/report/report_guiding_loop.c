@@ -58,6 +58,26 @@ void nw_report_worm_json(struct nw_json *json, const struct nw_guide_log *log,
     }
 }
 
+void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysis *a) {
+    const struct nw_guide_backlash *b = &a->backlash;
+    json_t *o = nw_json_object(json, NULL, "backlash");
+    nw_json_bool(json, o, "identified", b->is_identified);
+    nw_json_number(json, o, "gap_crossings", b->crossings, 6);
+    nw_json_number(json, o, "arcsec", b->gap_rad * AS, 4);
+    nw_json_number(json, o, "low_arcsec", b->low_rad * AS, 4);
+    nw_json_number(json, o, "high_arcsec", b->high_rad * AS, 4); /* infinite: null */
+    nw_json_number(json, o, "ms", b->gap_s * 1e3, 5);
+    nw_json_number(json, o, "low_ms", b->low_s * 1e3, 5);
+    nw_json_number(json, o, "high_ms", b->high_s * 1e3, 5);
+    nw_json_number(json, o, "windup", b->windup, 2);
+    nw_json_number(json, o, "motion_in_sub_without_arcsec", b->motion_without_rad * AS, 4);
+    if (b->is_identified) {
+        nw_json_null(json, o, "why_null");
+    } else {
+        nw_json_text(json, o, "why_null", b->why_null);
+    }
+}
+
 /* ---- text ---- */
 
 static void period_row(struct nw_buf *text, const struct nw_guide_worm *worm,
@@ -109,4 +129,25 @@ void nw_report_worm_text(const struct nw_guide_analysis *a, struct nw_buf *text)
                             "Amplitudes rest on the guide rate as given: no dither told the "
                             "response to a pulse.");
     }
+}
+
+void nw_report_backlash_text(const struct nw_guide_analysis *a, struct nw_buf *text) {
+    const struct nw_guide_backlash *b = &a->backlash;
+    char line[500];
+    if (b->is_identified) {
+        int n = snprintf(line, sizeof line,
+                         "Backlash in declination: %.2f arcsec (95 %%: %.2f to %.2f), crossed by a "
+                         "pulse of %.0f ms (%.0f to %.0f); %.0f crossings.",
+                         b->gap_rad * AS, b->low_rad * AS, b->high_rad * AS, b->gap_s * 1e3,
+                         b->low_s * 1e3, b->high_s * 1e3, b->crossings);
+        if (isfinite(b->motion_without_rad) && n > 0) {
+            (void)snprintf(line + n, sizeof line - (size_t)n,
+                           " The same loop without it: %.2f arcsec of motion within a sub instead "
+                           "of %.2f.",
+                           b->motion_without_rad * AS, a->dec.motion_in_sub_rad * AS);
+        }
+    } else {
+        (void)snprintf(line, sizeof line, "Backlash in declination: %s.", b->why_null);
+    }
+    nw_report_paragraph(text, 2, line);
 }
