@@ -24,7 +24,7 @@ enum { MAPS_MEMORY = 0 };
 enum { MAPS_MEMORY = 1 };
 #endif
 
-enum { FRONT_BYTES = 64, MAPPED_FROM_BYTES = 1 << 20, HUGE_BYTES = 1 << 21 };
+enum { FRONT_BYTES = 64, MAPPED_FROM_BYTES = 1 << 20, HUGE_BYTES = 1 << 21, PAGE_BYTES = 4096 };
 
 struct front {
     size_t bytes;        /* of the mapping, 0: not mapped */
@@ -33,14 +33,16 @@ struct front {
 _Static_assert(sizeof(struct front) <= FRONT_BYTES, "the front holds its own description");
 
 /* Asks for the pages now; where the system cannot do that they come when touched. */
-static void fill(unsigned char *block, size_t bytes) {
-#ifdef MADV_HUGEPAGE
-    if (bytes >= HUGE_BYTES) {
-        (void)madvise(block, bytes, MADV_HUGEPAGE);
+void nw_big_fill(void *part, size_t bytes) {
+#if defined(MADV_POPULATE_WRITE) && !defined(NW_UNDER_SANITIZER)
+    if (bytes > 0) {
+        unsigned char *const at = part;
+        const size_t over = (size_t)((uintptr_t)at % PAGE_BYTES);
+        (void)madvise(at - over, bytes + over, MADV_POPULATE_WRITE);
     }
-#endif
-#ifdef MADV_POPULATE_WRITE
-    (void)madvise(block, bytes, MADV_POPULATE_WRITE);
+#else
+    (void)part;
+    (void)bytes;
 #endif
 }
 
@@ -55,12 +57,16 @@ static unsigned char *map(size_t bytes, struct front *ret) {
     unsigned char *const base = mapped;
     const size_t over = (size_t)((uintptr_t)base % HUGE_BYTES);
     unsigned char *const block = slack > 0 && over > 0 ? base + (HUGE_BYTES - over) : base;
-    fill(block, bytes);
+#ifdef MADV_HUGEPAGE
+    if (bytes >= HUGE_BYTES) {
+        (void)madvise(block, bytes, MADV_HUGEPAGE);
+    }
+#endif
     *ret = (struct front){.bytes = bytes + slack, .base = base};
     return block;
 }
 
-void *nw_big_alloc(size_t bytes) {
+void *nw_big_reserve(size_t bytes) {
     if (bytes > SIZE_MAX - 2 * (size_t)HUGE_BYTES) {
         return NULL;
     }
@@ -81,6 +87,14 @@ void *nw_big_alloc(size_t bytes) {
     }
     memcpy(block, &front, sizeof front);
     return block + FRONT_BYTES;
+}
+
+void *nw_big_alloc(size_t bytes) {
+    void *const memory = nw_big_reserve(bytes);
+    if (memory && bytes >= MAPPED_FROM_BYTES) {
+        nw_big_fill(memory, bytes);
+    }
+    return memory;
 }
 
 void nw_big_free(void *memory) {

@@ -83,8 +83,10 @@ static void convert_piece(const struct plain_job *job, size_t lane, uint64_t fir
     const unsigned char *const bytes = job->bytes + lane * NW_FITS_PIECE;
     struct nw_frame *const frame = job->frame;
     if (frame->px16) {
+        nw_big_fill(frame->px16 + first, n * sizeof *frame->px16);
         nw_fits_pixels_unsigned_16(bytes, n, frame->px16 + first);
     } else if (!job->shape->colour_first) {
+        nw_big_fill(frame->px + first, n * sizeof *frame->px);
         nw_fits_pixels_convert(job->scaling, bytes, n, frame->px + first);
     } else {
         float *const row = job->row + lane * job->per_piece;
@@ -159,9 +161,9 @@ static enum nw_status read_pixels(struct nw_fits_source *source, const struct nw
                                   struct nw_err *err) {
     const size_t n_pixels = shape->width_px * shape->height_px * shape->n_planes;
     if (opts->keep_16_bit && nw_fits_scaling_is_unsigned_16(scaling) && !shape->colour_first) {
-        frame->px16 = nw_big_alloc(n_pixels * sizeof *frame->px16);
+        frame->px16 = nw_big_reserve(n_pixels * sizeof *frame->px16);
     } else {
-        frame->px = nw_big_alloc(n_pixels * sizeof *frame->px);
+        frame->px = nw_big_reserve(n_pixels * sizeof *frame->px);
     }
     if (!frame->px && !frame->px16) {
         return nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);

@@ -8,6 +8,7 @@
 
 enum { RINGS = 13, STARS_MAX = 80, STARS_MIN = 5, RADIUS_MAX = 100, NEAR_MAX = 200 };
 static const double CORE = 1.5, INNER = 3.0, OUTER = 10.0, SKY_FROM = 11.0; /* FWHM */
+static const double LEFT_OUT_MAX = 8.0; /* of a neighbour, FWHM */
 static const double BRIGHT_SNR = 150.0;
 
 struct ring {
@@ -24,12 +25,17 @@ static bool find_near(const struct star_list *list, size_t self, double reach_px
                       struct near_star *ret, size_t *ret_n) {
     *ret_n = 0;
     const struct nw_star *const s = &list->stars[self];
+    const double far_px = reach_px + LEFT_OUT_MAX * list->fwhm_px;
     for (size_t i = 0; i < list->n; i++) {
         const struct nw_star *const o = &list->stars[i];
         const double dx = o->x_px - s->x_px;
         const double dy = o->y_px - s->y_px;
+        if (fabs(dx) > far_px || fabs(dy) > far_px) {
+            continue;
+        }
         /* brighter stars reach farther: 2.5 widths at SNR 30, 5 at a thousand */
-        const double r = list->fwhm_px * fmin(2.5 + 1.65 * log10(fmax(o->snr / 30.0, 1.0)), 8.0);
+        const double widths = 2.5 + 1.65 * log10(fmax(o->snr / 30.0, 1.0));
+        const double r = list->fwhm_px * fmin(widths, LEFT_OUT_MAX);
         if (i == self || dx * dx + dy * dy > (reach_px + r) * (reach_px + r)) {
             continue;
         }

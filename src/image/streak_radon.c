@@ -197,7 +197,7 @@ enum nw_status streak_radon(struct streak_bins *bins, double least_snr, int n_th
     const size_t swapped = octant_floats(bins->ny, bins->nx);
     struct radon_job job = {.n_floats = upright > swapped ? upright : swapped};
     if (!bins->work) {
-        bins->work = nw_big_alloc(LANES * job.n_floats * sizeof *bins->work);
+        bins->work = nw_big_reserve(LANES * job.n_floats * sizeof *bins->work);
     }
     if (!bins->work) {
         return nw_err_set(err, NW_NOMEM, "lines through %zu x %zu bins", bins->nx, bins->ny);
