@@ -62,10 +62,6 @@ static enum nw_status run_log(const struct cli_args *args, struct cli_result *re
     }
     if (status == NW_OK) {
         status = show(args, runs, result, err);
-    } else if (cli_n_args(args) == 0 && status == NW_FORMAT) {
-        status = nw_err_at(err, status,
-                           "not the CSV of docs/formats.md, and no RIG that describes "
-                           "it was given");
     }
     nw_guide_runs_free(runs);
     free(items);

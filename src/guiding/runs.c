@@ -131,6 +131,9 @@ static enum nw_status parse_best(const char *name, const char *data, size_t len,
             nw_guide_runs_free(best);
             best = runs;
             is_tie = false;
+        } else if (got == NW_NOMEM) { /* says nothing about the layout */
+            nw_guide_runs_free(best);
+            return nw_err_set(err, got, "%s", why.text);
         } else if (got == NW_OK) {
             is_tie = is_tie || rows_of(runs) == rows_of(best);
             nw_guide_runs_free(runs);
@@ -185,8 +188,15 @@ enum nw_status nw_guide_parse_runs(const char *name, const char *data, size_t le
     if (layouts && layouts->which) {
         return parse_named(name, data, len, layouts, ret, err);
     }
-    if (!layouts || layouts->n == 0 || contains(data, len, "ra_err_arcsec")) {
-        return parse_csv(name, data, len, ret, err);
+    const bool is_csv = contains(data, len, "ra_err_arcsec");
+    if (is_csv || !layouts || layouts->n == 0) {
+        struct nw_err why = {0};
+        const enum nw_status status = parse_csv(name, data, len, ret, &why);
+        return status == NW_OK ? status
+                               : nw_err_set(err, status, "%s%s", why.text,
+                                            is_csv ? ""
+                                                   : "; it is not the CSV of docs/formats.md: "
+                                                     "describe it under logs: in a rig file");
     }
     if (len >= 3 && memcmp(data, "\xef\xbb\xbf", 3) == 0) { /* byte order mark */
         data += 3;

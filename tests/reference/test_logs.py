@@ -128,7 +128,7 @@ def test_csv_needs_no_description(tmp_path):
 def test_what_cannot_be_read_is_said(hut):
     night, rig = hut / "night.txt", hut / "rig.yaml"
     refused("log", says="--try FILE")
-    refused("log", "--try", night, says="no RIG that describes it")
+    refused("log", "--try", night, says="not the CSV of docs/formats.md: describe it under logs:")
     refused("log", "--try", hut / "none.txt", rig, says="none.txt")
     refused("log", "--try", night, rig, "--run", 3, says="the log has 2")
     refused("log", "--try", night, rig, "--layout", "hat", says='no layout "hat".*nearest is "hut"')
@@ -140,7 +140,7 @@ def test_what_cannot_be_read_is_said(hut):
 
 def test_guiding_reads_many_runs(hut):
     night, rig = hut / "night.txt", hut / "rig.yaml"
-    refused("guiding", night, says="night.txt")
+    refused("guiding", night, says="night.txt:.*describe it under logs:")
     data = json.loads(good("guiding", night, "--rig", rig, "--json"))
     assert len(data["runs"]) == 2
     assert [r["run"] for r in data["runs"]] == [1, 2]
@@ -286,3 +286,42 @@ def test_check_lays_each_frame_beside_its_run(tmp_path):
     # a run cut in the middle loses one frame's motion and is fitted apart: the bounds overlap
     assert got["measured_low"] < want["measured_high"]
     assert got["measured_high"] > want["measured_low"]
+
+
+def test_a_local_clock_passes_midnight_and_the_change_of_autumn(tmp_path):
+    """Rows every 10 min from 22:00 on 24 October 2026 in Vienna, as the clock on the wall shows it;
+    zoneinfo makes the wall clock, the reader must undo it."""
+    zone = zoneinfo.ZoneInfo("Europe/Vienna")
+    begin = datetime.datetime(2026, 10, 24, 20, 0, tzinfo=datetime.timezone.utc)
+    times = [begin + datetime.timedelta(minutes=10 * k) for k in range(60)]
+    rows = ["Start 24.10.2026 22:00:00", "at x y"]
+    rows += [f"{t.astimezone(zone):%H:%M:%S} 0.{k % 7} 0.1" for k, t in enumerate(times)]
+    assert sum("02:30:00" in x for x in rows) == 2  # the hour comes twice
+    (tmp_path / "w.txt").write_text("\n".join(rows) + "\n")
+    (tmp_path / "w.yaml").write_text(
+        "logs:\n  wall:\n    run_start: Start {time}\n    separator: blanks\n"
+        "    date_order: dmy\n"
+        "    time_zone: Europe/Vienna\n    columns: {time: at, ra_error: x, dec_error: y}\n")
+    data = json.loads(good("log", "--try", tmp_path / "w.txt", tmp_path / "w.yaml", "--json"))
+    run_ = data["runs"][0]
+    assert run_["rows"] == 60 and run_["left_out"] == 0 and run_["zone_said"]
+    assert run_["start"] == "2026-10-24T20:00:00.0Z"
+    assert run_["duration_s"] == 59 * 600
+
+
+def test_broken_rows_are_counted_and_said(hut):
+    lines = hut_log(runs=1, rows=200).splitlines()
+    lines[20] = lines[20][:9]                               # cut short
+    lines[40] = lines[40].replace(",", ";", 2)              # other separators
+    lines[60] = "\x00\x01\x02" + lines[60]                  # bytes of something else
+    lines[80], lines[81] = lines[81], lines[80]             # written in the wrong order
+    lines[100] = re.sub(",[^,]*", ",123456", lines[100], count=1)  # an error of many degrees
+    (hut / "night.txt").write_text("\n".join(lines) + "\n")
+    data = json.loads(good("log", "--try", hut / "night.txt", hut / "rig.yaml", "--json"))
+    run_ = data["runs"][0]
+    # the line that begins with other bytes does not look like a row and is none
+    assert (run_["rows"], run_["left_out"]) == (195, 4)
+    places = [(r["line"], r["reason"]) for r in run_["left_out_first"]]
+    assert [p[0] for p in places] == [21, 41, 82, 101]
+    assert "time runs backwards" in places[2][1] and "over a degree" in places[3][1]
+    good("guiding", hut / "night.txt", "--rig", hut / "rig.yaml")
