@@ -76,6 +76,21 @@ struct nw_surface_frame {
     double misfit;                /* rms of residuals in sigmas */
 };
 
+/* Low-order wavefront over the field from star shapes; all NaN where optics or shapes do not allow
+ * it. Of one frame the astigmatism has the sign that goes with the heights shown. */
+struct nw_wavefront {
+    size_t n_cells;
+    /* distance of the line foci at the corner; + : outside focus stars are long along the radius */
+    double astigmatism_m, astigmatism_sigma_m;
+    double skew_m;                  /* the part at 45 degrees to the radius: nil in round optics */
+    double centre[2], centre_sigma; /* where astigmatism is nil: u, v */
+    double coma_m, coma_sigma_m;    /* length of the figure at the corner, if it is coma and not
+                                       lateral colour, which elongates the same way */
+    double coma_centre[2], coma_centre_sigma;
+    double decentre_a, decentre_b, decentre_sigma; /* slopes that the curvature, centred where the
+                                                      astigmatism is, would look like */
+};
+
 struct nw_surface {
     enum nw_surface_method method;
     bool is_metric;      /* heights in metres; else in steps, or (neither known) in nothing: NaN */
@@ -96,7 +111,8 @@ struct nw_surface {
     double tilt_direction_rad, tilt_direction_sigma_rad; /* NaN when the tilt is not seen */
     double depth_of_focus_m;                             /* +- 2 lambda N^2 at the sensor; NaN */
     double width_px, height_px;
-    double misfit;                   /* rms of residuals in sigmas, robust */
+    double misfit; /* rms of residuals in sigmas, robust */
+    struct nw_wavefront wavefront;
     struct nw_surface_frame *frames; /* one for each given */
     size_t n_frames;
     struct nw_surface_cell *cells;

@@ -115,4 +115,8 @@ enum nw_status surface_result(struct surface_job *job, struct nw_surface *ret,
 /* From the positions of the used frames in the order of time. */
 enum nw_compensation surface_compensation(const struct surface_job *job, double *ret_steps);
 
+/* wavefront.c; sign: of the heights shown. */
+enum nw_status surface_wavefront(const struct surface_job *job, double sign,
+                                 struct nw_surface *surface, struct nw_err *err) NW_CHECKED;
+
 #endif

@@ -306,5 +306,6 @@ enum nw_status surface_result(struct surface_job *job, struct nw_surface *ret, s
     set_best_position(job, unit, ret);
     set_temperature(job, ret);
     set_frames(job, unit, ret);
-    return set_cells(job, unit, sign, ret, err);
+    const enum nw_status status = surface_wavefront(job, sign, ret, err);
+    return status == NW_OK ? set_cells(job, unit, sign, ret, err) : status;
 }

@@ -148,6 +148,33 @@ static void say_depth(const struct nw_surface_report *r, struct nw_buf *text) {
         s->depth_of_focus_m * UM, travel);
 }
 
+static void say_wavefront(const struct nw_surface_report *r, struct nw_buf *text) {
+    const struct nw_wavefront *const w = &r->surface->wavefront;
+    char value[48];
+    char centre[80] = "";
+    if (!isfinite(w->astigmatism_m)) {
+        return;
+    }
+    if (isfinite(w->centre_sigma)) {
+        (void)snprintf(centre, sizeof centre, "; its centre at x %+.2f, y %+.2f, +- %.2f",
+                       w->centre[0], w->centre[1], w->centre_sigma);
+    }
+    row(text, "astigmatism", "%s um between the line foci at the corner%s",
+        nw_report_pm(value, sizeof value, w->astigmatism_m * UM, w->astigmatism_sigma_m * UM),
+        centre);
+    if (w->coma_m > 2.0 * w->coma_sigma_m) {
+        row(text, "radial elongation", "as coma of %s um, or lateral colour, at the corner",
+            nw_report_pm(value, sizeof value, w->coma_m * UM, w->coma_sigma_m * UM));
+    }
+    if (isfinite(w->decentre_a)) {
+        row(text, "of the plane",
+            "a %.0f, b %.0f, +- %.0f um is what the curvature about that "
+            "centre looks like; the rest is tilt, as far as the optics are "
+            "round about one centre",
+            w->decentre_a * UM, w->decentre_b * UM, w->decentre_sigma * UM);
+    }
+}
+
 /* Which cells of one row of the grid: those whose v is nearest to the row's. */
 static void say_cells(const struct nw_surface *s, struct nw_buf *text) {
     if (!s->is_scale_known) {
@@ -209,6 +236,7 @@ void nw_report_surface_text(const struct nw_surface_report *r, struct nw_buf *te
     say_heights(s, text);
     say_focuser(r, text);
     say_depth(r, text);
+    say_wavefront(r, text);
     say_cells(s, text);
     say_frames(r, text);
     nw_report_shims_text(r, text);

@@ -115,6 +115,40 @@ static void put_depth(struct nw_json *json, const struct nw_surface_report *r) {
     }
 }
 
+static void put_wavefront(struct nw_json *json, const struct nw_surface_report *r) {
+    const struct nw_wavefront *const w = &r->surface->wavefront;
+    nw_json_number(json, NULL, "astigmatism_um", w->astigmatism_m * UM, 4);
+    nw_json_number(json, NULL, "astigmatism_sigma_um", w->astigmatism_sigma_m * UM, 2);
+    nw_json_number(json, NULL, "astigmatism_skew_um", w->skew_m * UM, 3);
+    nw_json_number(json, NULL, "coma_um", w->coma_m * UM, 3);
+    nw_json_number(json, NULL, "coma_sigma_um", w->coma_sigma_m * UM, 2);
+    nw_json_text(json, NULL, "coma_note",
+                 "length of the figure at the corner; lateral colour looks the same");
+    if (!isfinite(w->astigmatism_m)) {
+        nw_json_why(json, NULL, "astigmatism_um",
+                    "needs defocus in micrometres, focal ratio, pixel and 15 cells with shapes");
+    }
+    if (!isfinite(w->coma_m)) {
+        nw_json_why(json, NULL, "coma_um", "as astigmatism_um");
+    }
+    static const char *const KEYS[] = {"astigmatism_centre", "coma_centre"};
+    const double *const centres[] = {w->centre, w->coma_centre};
+    const double sigmas[] = {w->centre_sigma, w->coma_centre_sigma};
+    for (size_t i = 0; i < 2; i++) {
+        json_t *const o = nw_json_object(json, NULL, KEYS[i]);
+        nw_json_number(json, o, "u", centres[i][0], 3);
+        nw_json_number(json, o, "v", centres[i][1], 3);
+        nw_json_number(json, o, "sigma", sigmas[i], 2);
+    }
+    json_t *const o = nw_json_object(json, NULL, "plane_of_decentre");
+    nw_json_number(json, o, "a_um", w->decentre_a * UM, 4);
+    nw_json_number(json, o, "b_um", w->decentre_b * UM, 4);
+    nw_json_number(json, o, "sigma_um", w->decentre_sigma * UM, 3);
+    if (!isfinite(w->decentre_a)) {
+        nw_json_why(json, o, "a_um", "no centre of the astigmatism known to 0.25 half diagonals");
+    }
+}
+
 static void put_frames(struct nw_json *json, const struct nw_surface_report *r) {
     const struct nw_surface *const s = r->surface;
     json_t *const frames = nw_json_array(json, NULL, "frames");
@@ -159,8 +193,7 @@ enum nw_status nw_report_surface_json(const struct nw_surface_report *r, json_t 
     put_focuser(&json, r);
     put_tilt(&json, r);
     put_depth(&json, r);
-    nw_json_null(&json, NULL, "astigmatism_um");
-    nw_json_null(&json, NULL, "coma_um");
+    put_wavefront(&json, r);
     put_frames(&json, r);
     put_zones(&json, r);
     nw_report_shims_json(r, &json);
