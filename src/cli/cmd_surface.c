@@ -44,6 +44,14 @@ static const struct cli_option OPTIONS[] = {
      .help = "a screw was raised by so much between FRAME... and --after: learns how the chip "
              "stands against the screws"},
     {.name = "after", .kind = CLI_LIST, .value = "FRAME...", .help = "the frames after --turned"},
+    {.name = "save-baseline",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "keep what a pair or sweep found of this setup's optics"},
+    {.name = "baseline",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "read a single frame against it: its sign, and what has changed"},
     {.name = "map",
      .kind = CLI_TEXT,
      .value = "FILE.svg",
@@ -68,6 +76,7 @@ struct work {
     struct cli_surface_facts facts;
     struct nw_surface surface, surface_after;
     struct cli_surface_shims shims;
+    struct nw_field_baseline baseline;
 };
 
 static enum nw_status write_map(const char *path, const struct nw_surface_report *r,
@@ -78,6 +87,23 @@ static enum nw_status write_map(const char *path, const struct nw_surface_report
         status = nw_file_write_atomic(path, svg.data, svg.len, err);
     }
     nw_buf_done(&svg);
+    return status;
+}
+
+static enum nw_status save_baseline(const char *path, const char *setup,
+                                    const struct nw_surface_report *r, struct nw_err *err) {
+    json_t *document = NULL;
+    struct nw_buf text;
+    nw_buf_init(&text, NW_REPORT_MAX_BYTES);
+    enum nw_status status = nw_report_baseline_json(r, setup, &document, err);
+    if (status == NW_OK) {
+        status = nw_json_write(document, &text, err);
+    }
+    if (status == NW_OK) {
+        status = nw_file_write_atomic(path, text.data, text.len, err);
+    }
+    json_decref(document);
+    nw_buf_done(&text);
     return status;
 }
 
@@ -92,6 +118,7 @@ static enum nw_status report(const struct cli_args *args, const struct work *w,
         .f_ratio = w->facts.opts.optics.f_ratio,
         .pixel_m = w->facts.opts.optics.pixel_m,
         .thermal_m_K = w->facts.thermal_m_K,
+        .baseline = w->facts.opts.baseline,
         .screws = w->setup ? w->setup->screws : NULL,
         .n_screws = w->setup ? w->setup->n_screws : 0,
         .shims = w->shims.has_shims ? &w->shims.plain : NULL,
@@ -101,6 +128,13 @@ static enum nw_status report(const struct cli_args *args, const struct work *w,
     nw_text_copy(r.why_no_shims, sizeof r.why_no_shims, w->shims.why);
     if (cli_given(args, "map")) {
         const enum nw_status status = write_map(cli_text(args, "map"), &r, err);
+        if (status != NW_OK) {
+            return status;
+        }
+    }
+    if (cli_given(args, "save-baseline")) {
+        const enum nw_status status = save_baseline(cli_text(args, "save-baseline"),
+                                                    w->setup ? w->setup->name : NULL, &r, err);
         if (status != NW_OK) {
             return status;
         }
@@ -164,6 +198,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK) {
         status =
             cli_surface_facts(args, w.setup, &w.set.series.items[0].frame->facts, &w.facts, err);
+    }
+    if (status == NW_OK && cli_given(args, "baseline")) {
+        status = nw_report_baseline_read(cli_text(args, "baseline"), &w.baseline, err);
+        w.facts.opts.baseline = &w.baseline;
     }
     if (status == NW_OK) {
         status = nw_field_surface(w.set.frames, w.set.n, &w.facts.opts, &w.surface, err);

@@ -46,8 +46,17 @@ struct nw_field_optics {
     double wavelength_m;     /* NaN: 550 nm */
     double obstruction;      /* diameter ratio */
 };
+/* What an earlier pair or sweep found of this setup's optics; NaN where it did not. With it one
+ * frame tells the sign (by its astigmatism and curvature) and needs no guess at the curvature. */
+struct nw_field_baseline {
+    double c_m, c_sigma_m, growth, growth_sigma;
+    double astigmatism_m, astigmatism_sigma_m;
+    double a_m, b_m, slope_sigma_m; /* to compare with */
+};
+
 struct nw_field_opts {
     struct nw_field_optics optics;
+    const struct nw_field_baseline *baseline; /* NULL: none */
     double step_m;          /* shift at the sensor of one focuser step; NaN: not known */
     double step_sigma;      /* relative standard error of step_m */
     double position_ref;    /* steps; NaN: the mean of the frames used */
@@ -93,9 +102,10 @@ struct nw_wavefront {
 
 struct nw_surface {
     enum nw_surface_method method;
-    bool is_metric;      /* heights in metres; else in steps, or (neither known) in nothing: NaN */
-    bool is_sign_known;  /* false: z0, a, b, c may all have the other sign */
-    bool is_scale_known; /* false: directions and ratios alone are good */
+    bool is_metric; /* heights in metres; else in steps, or (neither known) in nothing: NaN */
+    bool is_baseline_used; /* of one frame */
+    bool is_sign_known;    /* false: z0, a, b, c may all have the other sign */
+    bool is_scale_known;   /* false: directions and ratios alone are good */
     size_t n_used;
     double z[NW_SURFACE_N], cov[NW_SURFACE_N][NW_SURFACE_N]; /* without the scale's error */
     double scale_sigma;                                      /* relative: all heights share it */

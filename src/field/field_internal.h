@@ -61,7 +61,7 @@ struct field_solution {
     size_t n_par;
     double *par, *cov;   /* FIELD_W + n_frames; square. The covariance is widened by the misfit. */
     double *pull;        /* of each observation, in its sigmas */
-    double cost, misfit; /* robust rms of the pulls */
+    double cost, misfit; /* with the errors as stated; robust rms of the pulls */
 };
 enum nw_status field_solution_init(const struct field_job *job, struct field_solution *ret,
                                    struct nw_err *err) NW_CHECKED;
@@ -88,6 +88,7 @@ struct surface_job {
     double *place;   /* U */
     bool *is_inward; /* approached from outside */
     bool has_backlash;
+    bool is_side_known;    /* of one frame: its baseline told the sign */
     bool is_metric;        /* U is the metre, else the step, or (SINGLE) a pixel of blur */
     double ref_steps, k_m; /* px of blur per metre; NaN */
     struct field_blur *tables[FIELD_TABLES_MAX]; /* one for each aperture radius */

@@ -301,7 +301,8 @@ enum nw_status field_fit(const struct field_job *job, struct field_solution *s,
         s->misfit = robust_rms(s->pull, job->n_obs, values);
         scale = scale_of(s, job->n_obs);
     }
-    s->cost = evaluate(job, s->par, scale, &work.normal, s->pull);
+    (void)evaluate(job, s->par, scale, &work.normal, s->pull);
+    s->cost = evaluate(job, s->par, 1.0, NULL, NULL); /* comparable between fits */
     if (!isfinite(s->cost) || !covariance(job, &work, s->cov)) {
         status = nw_err_set(err, NW_DATA, "the cells do not determine a focal surface");
     }

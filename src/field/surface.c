@@ -142,6 +142,11 @@ static void set_priors(struct surface_job *job) {
         p[i] = (struct field_prior){0.0, is_single ? HEIGHT_SINGLE_PX / k : INFINITY};
     }
     p[FIELD_GROWTH] = (struct field_prior){0.0, is_single ? GROWTH_SINGLE : GROWTH_MANY};
+    const struct nw_field_baseline *const base = job->opts->baseline;
+    if (is_single && base && isfinite(job->k_m)) {
+        p[FIELD_C] = (struct field_prior){base->c_m, base->c_sigma_m};
+        p[FIELD_GROWTH] = (struct field_prior){base->growth, base->growth_sigma};
+    }
     p[FIELD_BACK] = (struct field_prior){0.0, job->has_backlash ? INFINITY : 0.0};
     p[FIELD_MU] = (struct field_prior){0.0, INFINITY};
     p[FIELD_LNK] = (struct field_prior){0.0, 0.0};
@@ -225,15 +230,16 @@ static enum nw_status fit_starts(struct surface_job *job, double starts[][4], si
     return last;
 }
 
-static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
+/* Starts on one side of focus, tilted towards each side, curved either way. */
+static enum nw_status fit_side(struct surface_job *job, double side, struct nw_err *err) {
     const double k = exp(job->fit.prior[FIELD_LNK].mean);
     const double steps[3] = {0.3 / k, 1.5 / k, 4.0 / k}; /* px of blur */
     double starts[24][4];
     size_t n = 0;
     for (size_t i = 0; i < 3; i++) {
-        for (size_t q = 0; q < 8; q++) { /* tilt towards each side, curvature either way */
+        for (size_t q = 0; q < 8; q++) {
             const double tilt = 2.0 / k;
-            starts[n][0] = steps[i];
+            starts[n][0] = side * steps[i];
             starts[n][1] = q % 4 == 0 ? tilt : q % 4 == 1 ? -tilt : 0.0;
             starts[n][2] = q % 4 == 2 ? tilt : q % 4 == 3 ? -tilt : 0.0;
             starts[n][3] = q < 4 ? 0.7 / k : -0.7 / k;
@@ -241,6 +247,64 @@ static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
         }
     }
     return fit_starts(job, starts, n, log(k), err);
+}
+
+/* How badly the last fit of one frame disagrees with the baseline's astigmatism, in chi^2, and how
+ * much worse its mirror image would do, all heights turned: with that and with the curvature. */
+static enum nw_status judge(const struct surface_job *job, double *ret_miss2, double *ret_mirror2,
+                            struct nw_err *err) {
+    static const double MODEL = 0.15; /* of the size of astigmatism: fields differ a little */
+    const struct nw_field_baseline *const base = job->opts->baseline;
+    struct nw_surface surface = {0};
+    const enum nw_status status = surface_wavefront(job, 1.0, &surface, err);
+    const struct nw_wavefront *const w = &surface.wavefront;
+    const double sigma2 = pow(w->astigmatism_sigma_m, 2.0) + pow(base->astigmatism_sigma_m, 2.0) +
+                          pow(MODEL * base->astigmatism_m, 2.0);
+    const double miss2 = pow(w->astigmatism_m - base->astigmatism_m, 2.0) / sigma2;
+    const double turned2 = 4.0 * w->astigmatism_m * base->astigmatism_m / sigma2;
+    *ret_miss2 = isfinite(miss2) ? miss2 : 0.0;
+    *ret_mirror2 = (isfinite(turned2) ? turned2 : 0.0) +
+                   4.0 * job->solution.par[FIELD_C] * base->c_m / pow(base->c_sigma_m, 2.0);
+    return status;
+}
+
+/* Without a baseline both sides of focus look the same; with one the side follows from the sign of
+ * curvature and astigmatism: known when the other side, and the mirror image, do worse by 9. */
+static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
+    enum nw_status status = fit_side(job, 1.0, err);
+    if (status != NW_OK || !job->opts->baseline || !isfinite(job->k_m)) {
+        return status;
+    }
+    static const double SURE = 9.0;
+    double miss2[2] = {0.0, 0.0};
+    double mirror2[2] = {0.0, 0.0};
+    status = judge(job, &miss2[0], &mirror2[0], err);
+    struct field_solution first = job->solution;
+    job->solution = (struct field_solution){0};
+    if (status == NW_OK) {
+        status = fit_side(job, -1.0, err);
+    }
+    if (status == NW_OK) {
+        status = judge(job, &miss2[1], &mirror2[1], err);
+    }
+    if (status == NW_OK) {
+        /* in units of what the cells really scatter */
+        const double scale = fmax(0.4, fmin(first.misfit, job->solution.misfit));
+        const double *const p = first.par;
+        const double *const q = job->solution.par;
+        const bool is_other = p[FIELD_A] * q[FIELD_A] + p[FIELD_B] * q[FIELD_B] < 0.0;
+        const double gain =
+            (first.cost - job->solution.cost) / (scale * scale) + miss2[0] - miss2[1];
+        const size_t better = gain > 0.0 ? 1 : 0;
+        if (better == 0) {
+            const struct field_solution second = job->solution;
+            job->solution = first;
+            first = second;
+        }
+        job->is_side_known = mirror2[better] > SURE && (!is_other || fabs(gain) > SURE);
+    }
+    field_solution_done(&first);
+    return status;
 }
 
 static enum nw_status fit_many(struct surface_job *job, struct nw_err *err) {
@@ -291,6 +355,7 @@ static enum nw_status fit_free_scale(struct surface_job *job, struct nw_err *err
 
 static enum nw_status fit_once(struct surface_job *job, struct nw_err *err) {
     const struct nw_field_opts *const o = job->opts;
+    job->is_side_known = false;
     job->method = surface_method_of(job);
     job->k_m = 1.0 / (o->optics.f_ratio * o->optics.pixel_m); /* REFERENCES FOC-05 */
     job->is_metric = job->method == NW_SURFACE_SINGLE ? isfinite(job->k_m) : o->step_m > 0.0;

@@ -62,7 +62,10 @@ static double shown_sign(const struct surface_job *job) {
     const double *const par = job->solution.par;
     const double a = par[FIELD_A];
     const double b = par[FIELD_B];
-    return job->method == NW_SURFACE_SINGLE && (fabs(a) > fabs(b) ? a : b) < 0.0 ? -1.0 : 1.0;
+    return job->method == NW_SURFACE_SINGLE && !job->is_side_known &&
+                   (fabs(a) > fabs(b) ? a : b) < 0.0
+               ? -1.0
+               : 1.0;
 }
 
 static void set_heights(const struct surface_job *job, double unit, double sign,
@@ -289,7 +292,9 @@ enum nw_status surface_result(struct surface_job *job, struct nw_surface *ret, s
     const double metres = metres_per_unit(job, ret);
     ret->method = job->method;
     ret->is_metric = isfinite(metres);
-    ret->is_sign_known = job->method != NW_SURFACE_SINGLE;
+    ret->is_baseline_used =
+        job->method == NW_SURFACE_SINGLE && job->opts->baseline && isfinite(job->k_m);
+    ret->is_sign_known = job->method != NW_SURFACE_SINGLE || job->is_side_known;
     /* of a pair heights go as 1 / k^2: without the size of the blur ratios alone are known */
     ret->is_scale_known = job->method == NW_SURFACE_SWEEP || (ret->is_metric && isfinite(job->k_m));
     ret->is_metric = ret->is_metric && ret->is_scale_known;

@@ -23,9 +23,14 @@ const char *nw_report_surface_cannot_tell(const struct nw_surface *s, size_t i) 
         "all three look alike; the rotator turned by 90 to 180 degrees separates camera and "
         "focuser",
     };
-    const size_t n_own = s->method == NW_SURFACE_SINGLE ? 2 : s->method == NW_SURFACE_PAIR ? 1 : 0;
+    const bool is_single = s->method == NW_SURFACE_SINGLE;
+    const size_t skip = is_single && s->is_sign_known ? 1 : 0; /* a baseline told the sign */
+    const size_t n_single = s->is_baseline_used ? 1 : 2;       /* and the curvature */
+    const size_t n_own = is_single                      ? (n_single > skip ? n_single - skip : 0)
+                         : s->method == NW_SURFACE_PAIR ? 1
+                                                        : 0;
     if (i < n_own) {
-        return s->method == NW_SURFACE_SINGLE ? SINGLE[i] : PAIR[i];
+        return is_single ? SINGLE[i + skip] : PAIR[i];
     }
     return i == n_own ? ALL[0] : NULL;
 }
@@ -75,7 +80,7 @@ static void say_heights(const struct nw_surface *s, struct nw_buf *text) {
         return;
     }
     for (size_t i = 0; i < 3; i++) {
-        const bool is_weak = i == 2 && s->method == NW_SURFACE_SINGLE;
+        const bool is_weak = i == 2 && s->method == NW_SURFACE_SINGLE && !s->is_baseline_used;
         row(text, NAMES[i], "%s %s per half diagonal%s%s",
             nw_report_pm(value, sizeof value, shown(s, s->z[i + 1]),
                          shown(s, sqrt(s->cov[i + 1][i + 1]))),
@@ -86,9 +91,12 @@ static void say_heights(const struct nw_surface *s, struct nw_buf *text) {
         row(text, "", "all of these share an error of scale of %.1f %%", 100.0 * s->scale_sigma);
     }
     if (s->method == NW_SURFACE_SINGLE) {
-        row(text, "from best focus", "%s um in the middle, on either side",
+        row(text, "from best focus", "%s um in the middle, %s",
             nw_report_pm(value, sizeof value, fabs(shown(s, s->z[0])),
-                         shown(s, sqrt(s->cov[0][0]))));
+                         shown(s, sqrt(s->cov[0][0]))),
+            !s->is_sign_known ? "on either side"
+            : s->z[0] > 0.0   ? "the sensor stands too near the telescope"
+                              : "the sensor stands too far from the telescope");
     }
 }
 
@@ -146,6 +154,27 @@ static void say_depth(const struct nw_surface_report *r, struct nw_buf *text) {
     }
     row(text, "depth of focus", "+- %.0f um at the sensor%s; quarter wave, 2 lambda N^2",
         s->depth_of_focus_m * UM, travel);
+}
+
+/* Against what the setup did before. */
+static void say_baseline(const struct nw_surface_report *r, struct nw_buf *text) {
+    const struct nw_surface *const s = r->surface;
+    const struct nw_field_baseline *const base = r->baseline;
+    if (!base || !s->is_metric) {
+        return;
+    }
+    if (!s->is_sign_known) {
+        row(text, "baseline", "curvature taken from it; it does not tell this frame's sign");
+        return;
+    }
+    const double da = s->z[NW_SURFACE_A] - base->a_m;
+    const double db = s->z[NW_SURFACE_B] - base->b_m;
+    const double own2 =
+        fmax(s->cov[NW_SURFACE_A][NW_SURFACE_A], s->cov[NW_SURFACE_B][NW_SURFACE_B]);
+    const double sigma = hypot(base->slope_sigma_m, sqrt(own2));
+    row(text, "since the baseline", "a %+.1f, b %+.1f, +- %.1f um: %s", da * UM, db * UM,
+        sigma * UM,
+        hypot(da, db) > 3.0 * sigma ? "the plane has changed" : "nothing has changed that is seen");
 }
 
 static void say_wavefront(const struct nw_surface_report *r, struct nw_buf *text) {
@@ -237,6 +266,7 @@ void nw_report_surface_text(const struct nw_surface_report *r, struct nw_buf *te
     say_focuser(r, text);
     say_depth(r, text);
     say_wavefront(r, text);
+    say_baseline(r, text);
     say_cells(s, text);
     say_frames(r, text);
     nw_report_shims_text(r, text);

@@ -13,7 +13,8 @@ struct nw_surface_report { /* borrowed */
     bool is_travel_assumed;  /* 1 for want of a rig file */
     double f_ratio, pixel_m; /* NaN: not known */
     double thermal_m_K;      /* shift at the sensor per kelvin of the tube; NaN: not known */
-    const struct nw_screw *screws; /* of the rig */
+    const struct nw_field_baseline *baseline; /* compared with; NULL: none */
+    const struct nw_screw *screws;            /* of the rig */
     size_t n_screws;
     const struct nw_shims *shims; /* NULL: none, for the reason in why_no_shims */
     char why_no_shims[200];
@@ -34,6 +35,13 @@ void nw_report_shims_json(const struct nw_surface_report *report, struct nw_json
  * against the depth of focus: one page, SVG. */
 enum nw_status nw_report_surface_map(const struct nw_surface_report *report, struct nw_buf *ret,
                                      struct nw_err *err) NW_CHECKED;
+
+/* A baseline as a file of its own ("nightwright.field_baseline.1"), and back. DATA: a surface whose
+ * heights are not in metres or whose sign is not known makes none. FORMAT: no such document. */
+enum nw_status nw_report_baseline_json(const struct nw_surface_report *report, const char *setup,
+                                       json_t **ret, struct nw_err *err) NW_CHECKED;
+enum nw_status nw_report_baseline_read(const char *path, struct nw_field_baseline *ret,
+                                       struct nw_err *err) NW_CHECKED;
 
 /* What this evidence cannot tell, in sentences; NULL past the end. */
 const char *nw_report_surface_cannot_tell(const struct nw_surface *surface, size_t i);

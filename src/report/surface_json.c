@@ -149,6 +149,23 @@ static void put_wavefront(struct nw_json *json, const struct nw_surface_report *
     }
 }
 
+static void put_baseline(struct nw_json *json, const struct nw_surface_report *r) {
+    const struct nw_surface *const s = r->surface;
+    if (!r->baseline) {
+        return;
+    }
+    json_t *const o = nw_json_object(json, NULL, "since_baseline");
+    const bool is_known = s->is_metric && s->is_sign_known;
+    const double da_m = s->z[NW_SURFACE_A] - r->baseline->a_m;
+    const double db_m = s->z[NW_SURFACE_B] - r->baseline->b_m;
+    nw_json_number(json, o, "a_um", is_known ? da_m * UM : NAN, 4);
+    nw_json_number(json, o, "b_um", is_known ? db_m * UM : NAN, 4);
+    nw_json_number(json, o, "baseline_sigma_um", r->baseline->slope_sigma_m * UM, 3);
+    if (!is_known) {
+        nw_json_why(json, o, "a_um", "the baseline does not tell this frame's sign");
+    }
+}
+
 static void put_frames(struct nw_json *json, const struct nw_surface_report *r) {
     const struct nw_surface *const s = r->surface;
     json_t *const frames = nw_json_array(json, NULL, "frames");
@@ -194,6 +211,7 @@ enum nw_status nw_report_surface_json(const struct nw_surface_report *r, json_t 
     put_tilt(&json, r);
     put_depth(&json, r);
     put_wavefront(&json, r);
+    put_baseline(&json, r);
     put_frames(&json, r);
     put_zones(&json, r);
     nw_report_shims_json(r, &json);
