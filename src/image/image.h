@@ -14,6 +14,7 @@
 
 #include "base/base.h"
 #include "image/aspects.h" /* what a frame tells beyond its stars */
+#include "image/forms.h"   /* rings, doubles, trails */
 
 /* ---- Frames ------------------------------------------------------------------------------- */
 
@@ -229,7 +230,10 @@ struct nw_star {
     X(BRIGHT_SKY, 2, "bright-sky", "sky above half of full scale")                                 \
     X(STREAK, 3, "streak", "at least one long trail")                                              \
     X(SATURATED, 4, "saturated", "more than a tenth of the detected stars are saturated")          \
-    X(TRUNCATED, 5, "truncated", "file shorter than its header says; rows missing")
+    X(TRUNCATED, 5, "truncated", "file shorter than its header says; rows missing")                \
+    X(OUT_OF_FOCUS, 6, "out-of-focus", "stars are discs or rings")                                 \
+    X(DOUBLED, 7, "doubled", "every star is there twice at the same vector")                       \
+    X(TRAILED, 8, "trailed", "stars are lines, nearly twice as long as wide or more")
 enum nw_frame_flag {
 #define X(name, bit, word, text) NW_FRAME_##name = 1 << (bit),
     NW_FRAME_FLAG_LIST(X)
@@ -265,6 +269,7 @@ struct nw_measure {
     double e1, e2, e_sigma; /* mean vector of the used stars; sigma of each component */
     double elongation, elongation_angle_rad; /* from the mean (e1, e2): sqrt((1+|e|)/(1-|e|)) */
     struct nw_zone zones[NW_ZONES_X * NW_ZONES_Y]; /* row after row, from low v */
+    struct nw_forms forms;                         /* rings, doubles, trails */
     struct nw_aspects aspects; /* sky's slope, noise, halo, faintest star, streaks */
     uint32_t flags;
 };

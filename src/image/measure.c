@@ -2,6 +2,7 @@
  * Holds: inside, positions and widths are those of the measured grid; only this file turns them
  * into frame pixels (one colour of a mosaic has a pitch of 2). */
 #include "image/aspects_internal.h"
+#include "image/forms_internal.h"
 
 static const char *const FLAG_WORDS[] = {
 #define X(name, bit, word, text) [bit] = (word),
@@ -141,8 +142,13 @@ static enum nw_status summarise(const struct field *field, const struct plane *p
     correct_widths(m, core.width_factor);
     const struct star_list list = star_list_of(m, seeing, core.neq_area_px2, field->pixel_width);
     const enum nw_status status = aspects_measure(field, &list, camera, &m->aspects, err);
+    double half_light_px = NAN;
+    const uint32_t forms = forms_measure(field, m, seeing->fwhm_px, &m->forms, &half_light_px);
+    forms_scale(&m->forms, plane->pitch);
     to_frame_pixels(m, plane);
     summary_make(m, seeing);
+    m->flags |= forms;
+    m->half_light_px = isfinite(m->half_light_px) ? m->half_light_px : half_light_px * plane->pitch;
     m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;
     aspects_finish(m, plane->pitch, plane->x0, plane->y0);
     const bool is_bright = m->background_adu > 0.5 * field->saturation_adu; /* inf: never */
@@ -211,6 +217,7 @@ enum nw_status nw_measure_frame(const struct nw_frame *frame, enum nw_channel ch
     }
     m->channel = channel;
     m->aspects = aspects_none();
+    m->forms = forms_none();
     m->width_px = frame->width_px;
     m->height_px = frame->height_px;
     status = measure_plane(frame, &plane, opts, m, err);

@@ -21,6 +21,9 @@ void report_chart(struct nw_buf *buf, const struct report_chart *chart);
 void nw_report_aspects_json(struct nw_json *json, json_t *frame, const struct nw_measure *m);
 void nw_report_aspects_text(struct nw_buf *text, const struct nw_measure *m);
 void nw_report_streaks_text(struct nw_buf *text, const struct nw_aspects *aspects);
+/* Rings, doubles, trails; after the other reasons, whose place its own take. */
+void nw_report_forms_json(struct nw_json *json, json_t *frame, const struct nw_measure *m);
+void nw_report_forms_text(struct nw_buf *text, const struct nw_measure *m);
 const char *nw_report_noise_says(const struct nw_noise *noise); /* NULL: nothing to say */
 
 /* Colour k of a frame against green; nothing for mono frames and green itself. */

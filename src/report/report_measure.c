@@ -98,6 +98,7 @@ static void put_frame(struct nw_json *json, json_t *frames, const struct nw_seri
     put_flags(json, frame, m);
     nw_json_number(json, frame, "elapsed_s", elapsed_s, 3);
     put_reasons(json, frame, m, scale, t);
+    nw_report_forms_json(json, frame, m);
 }
 
 static bool explain(const struct nw_series_item *item, size_t k, struct nw_elongation_causes *ret) {
@@ -163,6 +164,7 @@ void nw_report_measure_text(const struct nw_series *series,
                     nw_buf_printf(text, "    %s\n", nw_frame_flag_word(bit));
                 }
             }
+            nw_report_forms_text(text, m);
             if (series->n == 1) {
                 struct nw_elongation_causes causes;
                 if ((m->flags & NW_FRAME_COMMON_ELONGATION) && explain(item, k, &causes)) {
