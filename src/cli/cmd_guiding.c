@@ -42,10 +42,8 @@ static const struct cli_option OPTIONS[] = {
 /* The document of the longest run; with several, all of them in it. */
 static enum nw_status write_json(const struct guide_files *files, json_t **ret,
                                  struct nw_err *err) {
-    const struct nw_guide_result *const r = &files->results[files->longest];
     json_t *document = NULL;
-    enum nw_status status =
-        nw_report_guiding_json(r->file->items[r->number - 1].log, r->analysis, &document, err);
+    enum nw_status status = nw_report_run_json(&files->results[files->longest], &document, err);
     if (status == NW_OK && files->n > 1) {
         status = nw_report_runs_json(files->results, files->n, document, err);
     }
@@ -63,7 +61,7 @@ static void write_text(const struct guide_files *files, struct nw_buf *text) {
         nw_report_runs_text(files->results, files->n, text);
         nw_buf_printf(text, "\nthe longest, run %zu of ", r->number);
     }
-    nw_report_guiding_text(r->file->items[r->number - 1].log, r->analysis, text);
+    nw_report_run_text(r, text);
 }
 
 static enum nw_status write_chart(const struct guide_files *files, const char *path,

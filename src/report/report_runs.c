@@ -86,6 +86,25 @@ void nw_report_runs_text(const struct nw_guide_result *results, size_t n, struct
                         "rms is as logged, motion is that within a sub, about its own mean.");
 }
 
+void nw_report_run_text(const struct nw_guide_result *r, struct nw_buf *text) {
+    const struct nw_guide_run *const run = &r->file->items[r->number - 1];
+    nw_report_guiding_text(run->log, r->analysis, text);
+    if (run->n_rejected > 0) {
+        struct nw_buf line;
+        nw_buf_init(&line, 1000);
+        nw_buf_printf(&line,
+                      "Left out: %zu of %zu lines could not be read, the first is line %zu: ",
+                      run->n_rejected, run->n_rejected + run->n_rows, run->rejects[0].line);
+        nw_report_clean(&line, run->rejects[0].reason);
+        nw_buf_printf(&line, ". `log --try` shows more.");
+        nw_report_paragraph(text, 2, line.data ? line.data : "");
+        nw_buf_done(&line);
+    }
+    if (run->note[0] != '\0') {
+        nw_report_paragraph(text, 2, run->note);
+    }
+}
+
 /* ---- JSON ---- */
 
 static void add_axis(struct nw_json *json, json_t *object, const char *key,
@@ -111,9 +130,8 @@ static void add_joined(struct nw_json *json, const struct nw_guide_joined *joine
     nw_json_number(json, total, "rms_logged_arcsec", joined->total_rms_logged_rad * AS, 5);
 }
 
-/* A run's own document with its place; without an analysis only place and reason. */
-static enum nw_status run_document(const struct nw_guide_result *r, json_t **ret,
-                                   struct nw_err *err) {
+enum nw_status nw_report_run_json(const struct nw_guide_result *r, json_t **ret,
+                                  struct nw_err *err) {
     const struct nw_guide_run *const run = &r->file->items[r->number - 1];
     json_t *document = NULL;
     enum nw_status status = NW_OK;
@@ -146,7 +164,7 @@ enum nw_status nw_report_runs_json(const struct nw_guide_result *results, size_t
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         json_t *item = NULL;
-        status = run_document(&results[i], &item, err);
+        status = nw_report_run_json(&results[i], &item, err);
         nw_json_add(&json, array, item);
     }
     json_t *same = NULL;

@@ -324,4 +324,8 @@ def test_broken_rows_are_counted_and_said(hut):
     places = [(r["line"], r["reason"]) for r in run_["left_out_first"]]
     assert [p[0] for p in places] == [21, 41, 82, 101]
     assert "time runs backwards" in places[2][1] and "over a degree" in places[3][1]
-    good("guiding", hut / "night.txt", "--rig", hut / "rig.yaml")
+    text = good("guiding", hut / "night.txt", "--rig", hut / "rig.yaml")
+    assert "Left out: 4 of 199 lines could not be read, the first is line 21" in text.replace(
+        "\n  ", " ")
+    data = json.loads(good("guiding", hut / "night.txt", "--rig", hut / "rig.yaml", "--json"))
+    assert data["lines_left_out"] == 4
