@@ -146,8 +146,9 @@ static enum nw_status look_at_night(const struct cli_args *args, const struct nw
 }
 
 /* The star width, and the other budgets in brief below it. */
-static enum nw_status star_width(const struct cli_args *args, struct nw_check_report *check,
+static enum nw_status star_width(const struct cli_args *args, const struct nw_check_report *check,
                                  struct cli_result *result, struct nw_err *err) {
+    struct nw_check_report report = *check;
     struct nw_star_budget *budget = NULL;
     struct changed changed = {0};
     struct check_night night = {0};
@@ -165,16 +166,16 @@ static enum nw_status star_width(const struct cli_args *args, struct nw_check_re
     struct nw_err none = {0}; /* a rig without an interval has no advice on it */
     if (status == NW_OK &&
         nw_focus_interval_of(check->rig, check->setup, NAN, &interval, &none) == NW_OK) {
-        check->focus_interval = &interval;
+        report.focus_interval = &interval;
     }
     if (status == NW_OK) {
-        check->star_width = budget;
-        check->exposure_s = mean_exposure(&night);
+        report.star_width = budget;
+        report.exposure_s = mean_exposure(&night);
         if (night.remark.len > 2) {
-            (void)snprintf(check->remark, sizeof check->remark, "left out: %.*s",
+            (void)snprintf(report.remark, sizeof report.remark, "left out: %.*s",
                            (int)night.remark.len - 2, night.remark.data);
         }
-        status = print(args, check, result, err);
+        status = print(args, &report, result, err);
     }
     nw_star_budget_free(budget);
     changed_done(&changed);

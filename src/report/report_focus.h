@@ -20,7 +20,7 @@ struct nw_focus_report {
     const struct nw_focus_interval *interval; /* NULL: not worked out, see why_no_interval */
     char why_no_interval[200];
 };
-void nw_report_focus_text(const struct nw_focus_report *report, struct nw_buf *text);
+void nw_report_focus_text(const struct nw_focus_report *report, struct nw_buf *buf);
 enum nw_status nw_report_focus_json(const struct nw_focus_report *report, json_t **ret,
                                     struct nw_err *err) NW_CHECKED;
 
