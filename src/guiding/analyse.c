@@ -4,6 +4,7 @@
 #include <math.h>
 
 #include "guiding/guiding_internal.h"
+#include "guiding/replay.h"
 #include "guiding/worm.h"
 
 #define SUB_LENGTH_s 300.0
@@ -121,6 +122,7 @@ static struct nw_guide_axis blank_axis(void) {
                                   .response_up_sigma = NAN,
                                   .response_down = NAN,
                                   .response_down_sigma = NAN,
+                                  .pulse_rad_s = NAN,
                                   .pulse_gain = NAN};
 }
 
@@ -291,6 +293,11 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
     status = fit_axes(log, opts, &work, a, err);
     if (status == NW_OK) {
         status = measure_subs(log, opts, &work, a, err);
+    }
+    if (status == NW_OK) {
+        a->interval_s = work.cut.interval_s;
+        const struct guide_pair pair = {&work.ra, &work.dec, work.ra_states, work.dec_states};
+        status = nw_guide_replay(log, &pair, a, err);
     }
     if (status != NW_OK) {
         goto done;

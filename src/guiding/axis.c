@@ -351,6 +351,7 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
     if (status != NW_OK) {
         return status;
     }
+    axis->pulse_rad_s = is_open_told && pulses.n_sent > 0 ? fit.b : NAN;
     take_noise(s, &fit, r_floor_rad2, axis);
     if (!pulses.are_logged) {
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,

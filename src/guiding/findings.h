@@ -63,4 +63,25 @@ struct nw_guide_backlash {
     char why_null[200];
 };
 
+/* ---- Replay ----------------------------------------------------------------------------------
+ * What other settings would have given in the same night: a proportional loop with dead band run on
+ * the reconstructed open-loop motion, measured with the noise that was there. Judged by the motion
+ * within a sub at the main camera (smoothed motion with its posterior variance), never by the rms
+ * as logged, which a longer exposure lowers while the star moves more. "Current" are the logged
+ * pulses themselves. Exposures only longer than logged (means of samples). Declination only where
+ * the backlash is identified or bounded small: ignored, it turns the advice over. */
+struct nw_guide_replay {
+    bool is_dec_allowed;
+    double current_rad; /* motion within a sub, both axes: sqrt(ra^2 + dec^2) */
+    double gain_ra, gain_dec, deadband_ra_rad, deadband_dec_rad, exposure_s; /* the best */
+    double gain_ra_low, gain_ra_high; /* within 2 % of the best: the same for all purposes */
+    double gain_dec_low, gain_dec_high;
+    bool is_predictor_used;
+    double motion_rad, motion_sigma_rad; /* with the best; error of the difference to current */
+    double motion_with_predictor_rad;    /* the best with the worm foretold; NaN: no worm */
+    double holdout_error; /* relative: best of one half of the subs, its worth in the other half */
+    bool is_flat;         /* nothing to win: under 2 % or under two sigmas */
+    char why_null[200], why_dec[200];
+};
+
 #endif

@@ -75,6 +75,7 @@ struct nw_guide_axis {
     double response, response_sigma;       /* motion per commanded motion; NaN = not determined */
     double response_up, response_up_sigma; /* of + pulses, of - pulses; NaN likewise */
     double response_down, response_down_sigma;
+    double pulse_rad_s;       /* effect of a second of pulse on the sky; NaN: not told */
     double pulse_gain;        /* correction per error, as logged or inferred; NaN */
     bool is_oscillating;      /* the loop rings: period under 20 samples, hardly damped */
     bool is_response_assumed; /* pulses were taken to move the star as the rate says */
@@ -104,6 +105,7 @@ struct nw_guide_analysis {
     struct nw_guide_axis ra, dec;
     struct nw_guide_worm worm;         /* of right ascension: findings.h */
     struct nw_guide_backlash backlash; /* of declination */
+    struct nw_guide_replay replay;
     double total_rms_logged_rad;
     struct nw_guide_sub *subs;
     size_t n_subs;

@@ -8,7 +8,6 @@
 
 static const char *const WHY_POLAR =
     "not found from one log in this version: drift at one hour angle is one component of two";
-static const char *const WHY_REPLAY = "not in this version";
 
 static const char *acts_text(enum nw_pulse_acts acts) {
     return acts == NW_PULSE_ACTS_BEFORE ? "before" : acts == NW_PULSE_ACTS_AFTER ? "after" : NULL;
@@ -105,16 +104,6 @@ static void add_not_yet(struct nw_json *json) {
     nw_json_text(json, polar, "pole", "true");
     (void)nw_json_array(json, polar, "from");
     nw_json_text(json, polar, "why_null", WHY_POLAR);
-    json_t *replay = nw_json_object(json, NULL, "replay");
-    nw_json_text(json, replay, "objective", "motion_in_sub");
-    nw_json_null(json, replay, "holdout_error_percent");
-    nw_json_bool(json, replay, "dec_allowed", false);
-    nw_json_null(json, nw_json_object(json, replay, "current"), "motion_in_sub_arcsec");
-    add_nulls(json, nw_json_object(json, replay, "best"),
-              (const char *const[]){"gain_ra", "gain_dec", "equivalent_gain_ra",
-                                    "deadband_ra_arcsec", "deadband_dec_arcsec", "exposure_s",
-                                    "predictor", "motion_in_sub_arcsec", "sigma_arcsec", NULL});
-    nw_json_text(json, replay, "why_null", WHY_REPLAY);
 }
 
 enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
@@ -147,6 +136,7 @@ enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
     nw_json_bool(&json, ringing, "dec", a->dec.is_oscillating);
     nw_report_worm_json(&json, log, a);
     nw_report_backlash_json(&json, a);
+    nw_report_replay_json(&json, a);
     add_not_yet(&json);
     return nw_json_end(&json, ret, err);
 }
@@ -255,4 +245,5 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     axis_notes(text, "Dec", dec);
     nw_report_worm_text(a, text);
     nw_report_backlash_text(a, text);
+    nw_report_replay_text(a, text);
 }

@@ -9,5 +9,7 @@ void nw_report_worm_json(struct nw_json *json, const struct nw_guide_log *log,
 void nw_report_worm_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
 void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysis *analysis);
 void nw_report_backlash_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
+void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis *analysis);
+void nw_report_replay_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
 
 #endif

@@ -1,0 +1,93 @@
+/* report_replay.c - other settings on the same night, as text and as JSON. */
+#include <math.h>
+
+#include "report/report_guiding_parts.h"
+
+#define AS NW_ARCSEC_PER_RAD
+
+static void add_range(struct nw_json *json, json_t *o, const char *key, double low, double high) {
+    json_t *range = nw_json_array(json, o, key);
+    nw_json_add_number(json, range, low, 2);
+    nw_json_add_number(json, range, high, 2);
+}
+
+void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis *a) {
+    const struct nw_guide_replay *r = &a->replay;
+    const bool has = r->why_null[0] == '\0';
+    json_t *o = nw_json_object(json, NULL, "replay");
+    nw_json_text(json, o, "objective", "motion_in_sub");
+    nw_json_number(json, o, "holdout_error_percent", r->holdout_error * 100.0, 3);
+    nw_json_bool(json, o, "dec_allowed", r->is_dec_allowed);
+    json_t *current = nw_json_object(json, o, "current");
+    nw_json_number(json, current, "motion_in_sub_arcsec", r->current_rad * AS, 5);
+    nw_json_number(json, current, "gain_ra", a->ra.pulse_gain, 3);
+    nw_json_number(json, current, "gain_dec", a->dec.pulse_gain, 3);
+    nw_json_number(json, current, "exposure_s", a->interval_s, 5);
+    json_t *best = nw_json_object(json, o, "best");
+    nw_json_number(json, best, "gain_ra", r->gain_ra, 2);
+    nw_json_number(json, best, "gain_dec", r->gain_dec, 2);
+    add_range(json, best, "equivalent_gain_ra", r->gain_ra_low, r->gain_ra_high);
+    add_range(json, best, "equivalent_gain_dec", r->gain_dec_low, r->gain_dec_high);
+    nw_json_number(json, best, "deadband_ra_arcsec", r->deadband_ra_rad * AS, 3);
+    nw_json_number(json, best, "deadband_dec_arcsec", r->deadband_dec_rad * AS, 3);
+    nw_json_number(json, best, "exposure_s", r->exposure_s, 5);
+    nw_json_bool(json, best, "predictor", false);
+    nw_json_number(json, best, "motion_in_sub_arcsec", r->motion_rad * AS, 5);
+    nw_json_number(json, best, "sigma_arcsec", r->motion_sigma_rad * AS, 3);
+    nw_json_number(json, o, "with_predictor_motion_in_sub_arcsec",
+                   r->motion_with_predictor_rad * AS, 5);
+    if (has) {
+        nw_json_bool(json, o, "worth_changing", !r->is_flat);
+        nw_json_null(json, o, "why_null");
+    } else {
+        nw_json_null(json, o, "worth_changing");
+        nw_json_text(json, o, "why_null", r->why_null);
+    }
+    if (has && !r->is_dec_allowed) {
+        nw_json_text(json, o, "why_dec_not_allowed", r->why_dec);
+    }
+}
+
+static void say_best(const struct nw_guide_analysis *a, struct nw_buf *line) {
+    const struct nw_guide_replay *r = &a->replay;
+    nw_buf_printf(line,
+                  "Replay, motion within a sub, both axes: %.2f arcsec now; best settings on this "
+                  "night %.2f +- %.2f",
+                  r->current_rad * AS, r->motion_rad * AS, r->motion_sigma_rad * AS);
+    nw_buf_printf(line, " (gain RA %.1f, dead band %.2f", r->gain_ra, r->deadband_ra_rad * AS);
+    if (r->is_dec_allowed) {
+        nw_buf_printf(line, "; Dec %.1f, %.2f", r->gain_dec, r->deadband_dec_rad * AS);
+    }
+    nw_buf_printf(line, "; exposure %.1f s). Gain RA %.1f to %.1f is the same within 2 %%",
+                  r->exposure_s, r->gain_ra_low, r->gain_ra_high);
+    if (r->is_dec_allowed) {
+        nw_buf_printf(line, ", Dec %.1f to %.1f", r->gain_dec_low, r->gain_dec_high);
+    }
+    nw_buf_printf(line, ". Chosen on half of the subs it was off by %.0f %% on the others.",
+                  r->holdout_error * 100.0);
+    if (isfinite(r->motion_with_predictor_rad)) {
+        nw_buf_printf(line, " With the worm foretold: %.2f.", r->motion_with_predictor_rad * AS);
+    }
+}
+
+void nw_report_replay_text(const struct nw_guide_analysis *a, struct nw_buf *text) {
+    const struct nw_guide_replay *r = &a->replay;
+    struct nw_buf line;
+    nw_buf_init(&line, 8192);
+    if (r->why_null[0] != '\0') {
+        nw_buf_printf(&line, "Replay of other settings: %s.", r->why_null);
+    } else {
+        say_best(a, &line);
+        if (!r->is_dec_allowed) {
+            nw_buf_printf(&line, " Declination is not replayed: %s.", r->why_dec);
+        }
+        nw_buf_printf(&line, "%s",
+                      r->is_flat ? " Nothing to win there: leave the settings."
+                                 : " Worth a night with both settings by turns, 20 minutes each: "
+                                   "that decides. Shorter exposures are not known from this log.");
+    }
+    if (!nw_buf_failed(&line)) {
+        nw_report_paragraph(text, 2, line.data);
+    }
+    nw_buf_done(&line);
+}
