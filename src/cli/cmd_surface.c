@@ -38,6 +38,10 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "LENGTH",
      .help = "side of a pixel with binning; wins over rig and header"},
+    {.name = "separate",
+     .kind = CLI_FLAG,
+     .help = "the frames are several sets: tell camera, focuser and sag apart by rotator angle and "
+             "tube side in the headers"},
     {.name = "turned",
      .kind = CLI_TEXT,
      .value = "SCREW=MM",
@@ -74,9 +78,10 @@ struct work {
     const struct nw_setup *setup;
     struct cli_surface_set set, after;
     struct cli_surface_facts facts;
-    struct nw_surface surface, surface_after;
+    struct nw_surface surface_after;
     struct cli_surface_shims shims;
     struct nw_field_baseline baseline;
+    struct cli_surface_groups groups;
 };
 
 static enum nw_status write_map(const char *path, const struct nw_surface_report *r,
@@ -111,14 +116,17 @@ static enum nw_status report(const struct cli_args *args, const struct work *w,
                              struct cli_result *result, struct nw_err *err) {
     const bool is_turned = w->after.n > 0; /* the state now is the one after the turn */
     struct nw_surface_report r = {
-        .surface = is_turned ? &w->surface_after : &w->surface,
-        .frames = is_turned ? w->after.frames : w->set.frames,
+        .surface = is_turned ? &w->surface_after : w->groups.surfaces,
+        .frames = is_turned ? w->after.frames : w->groups.frames,
         .travel_factor = w->facts.travel_factor,
         .is_travel_assumed = w->facts.is_travel_assumed,
         .f_ratio = w->facts.opts.optics.f_ratio,
         .pixel_m = w->facts.opts.optics.pixel_m,
         .thermal_m_K = w->facts.thermal_m_K,
         .baseline = w->facts.opts.baseline,
+        .sets = w->groups.sets,
+        .n_sets = w->groups.n,
+        .split = w->groups.n > 1 ? &w->groups.split : NULL,
         .screws = w->setup ? w->setup->screws : NULL,
         .n_screws = w->setup ? w->setup->n_screws : 0,
         .shims = w->shims.has_shims ? &w->shims.plain : NULL,
@@ -181,7 +189,7 @@ static enum nw_status after_turn(const struct cli_args *args, struct work *w, st
 }
 
 static void work_done(struct work *w) {
-    nw_surface_done(&w->surface);
+    cli_surface_groups_done(&w->groups);
     nw_surface_done(&w->surface_after);
     cli_surface_set_done(&w->set);
     cli_surface_set_done(&w->after);
@@ -204,13 +212,16 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         w.facts.opts.baseline = &w.baseline;
     }
     if (status == NW_OK) {
-        status = nw_field_surface(w.set.frames, w.set.n, &w.facts.opts, &w.surface, err);
+        status = cli_surface_group(&w.set, cli_given(args, "separate"), &w.groups, err);
+    }
+    if (status == NW_OK) {
+        status = cli_surface_separate(&w.groups, &w.facts.opts, err);
     }
     if (status == NW_OK) {
         status = after_turn(args, &w, err);
     }
     if (status == NW_OK) {
-        status = cli_surface_shims(cli_text(args, "turned"), w.setup, &w.facts, &w.surface,
+        status = cli_surface_shims(cli_text(args, "turned"), w.setup, &w.facts, w.groups.surfaces,
                                    w.after.n > 0 ? &w.surface_after : NULL, &w.shims, err);
     }
     if (status == NW_OK) {

@@ -4,6 +4,7 @@
 
 #include "cli/cli.h"
 #include "field/field.h"
+#include "field/sets.h"
 #include "field/shims.h"
 #include "rig/rig.h"
 
@@ -26,6 +27,24 @@ struct cli_surface_facts {
 enum nw_status cli_surface_facts(const struct cli_args *args, const struct nw_setup *setup,
                                  const struct nw_frame_facts *header, struct cli_surface_facts *ret,
                                  struct nw_err *err) NW_CHECKED;
+
+/* Frames of one rotator angle and tube side each; the first group is that of the first frame. */
+enum { CLI_SURFACE_GROUPS_MAX = 16 };
+struct cli_surface_groups {
+    size_t n, start[CLI_SURFACE_GROUPS_MAX + 1]; /* of group i in frames */
+    struct nw_field_frame *frames; /* shallow copies in the order of groups; of `set` */
+    struct nw_surface surfaces[CLI_SURFACE_GROUPS_MAX];
+    struct nw_field_set sets[CLI_SURFACE_GROUPS_MAX];
+    struct nw_field_split split;
+};
+/* USAGE: several groups without --separate, one with it. */
+enum nw_status cli_surface_group(const struct cli_surface_set *set, bool is_separate,
+                                 struct cli_surface_groups *ret, struct nw_err *err) NW_CHECKED;
+/* The surface of each, and what they say together. */
+enum nw_status cli_surface_separate(struct cli_surface_groups *groups,
+                                    const struct nw_field_opts *opts,
+                                    struct nw_err *err) NW_CHECKED;
+void cli_surface_groups_done(struct cli_surface_groups *groups);
 
 /* Shims for the setup's screws; without them `why` says the reason. turned "SCREW=MM" with
  * `after`: learns the axes and proposes shims for the state after. */

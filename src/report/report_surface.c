@@ -269,6 +269,7 @@ void nw_report_surface_text(const struct nw_surface_report *r, struct nw_buf *te
     say_baseline(r, text);
     say_cells(s, text);
     say_frames(r, text);
+    nw_report_parts_text(r, text);
     nw_report_shims_text(r, text);
     nw_buf_printf(text, "\n  cannot be told from this\n");
     const char *sentence = NULL;

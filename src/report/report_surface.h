@@ -3,6 +3,7 @@
 #define NW_REPORT_SURFACE_H
 
 #include "field/field.h"
+#include "field/sets.h"
 #include "field/shims.h"
 #include "report/report.h"
 
@@ -14,7 +15,10 @@ struct nw_surface_report { /* borrowed */
     double f_ratio, pixel_m; /* NaN: not known */
     double thermal_m_K;      /* shift at the sensor per kelvin of the tube; NaN: not known */
     const struct nw_field_baseline *baseline; /* compared with; NULL: none */
-    const struct nw_screw *screws;            /* of the rig */
+    const struct nw_field_set *sets;          /* separated; the surface is that of the first one */
+    size_t n_sets;
+    const struct nw_field_split *split; /* NULL: none */
+    const struct nw_screw *screws;      /* of the rig */
     size_t n_screws;
     const struct nw_shims *shims; /* NULL: none, for the reason in why_no_shims */
     char why_no_shims[200];
@@ -30,6 +34,10 @@ void nw_report_surface_text(const struct nw_surface_report *report, struct nw_bu
 /* Shims in words and in JSON (an array of the document). */
 void nw_report_shims_text(const struct nw_surface_report *report, struct nw_buf *text);
 void nw_report_shims_json(const struct nw_surface_report *report, struct nw_json *json);
+
+/* Camera, focuser and sag, of several sets. */
+void nw_report_parts_text(const struct nw_surface_report *report, struct nw_buf *text);
+void nw_report_parts_json(const struct nw_surface_report *report, struct nw_json *json);
 
 /* Heights over the chip's outline with the screws, whiskers of star shapes, heights of the cells
  * against the depth of focus: one page, SVG. */

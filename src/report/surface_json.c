@@ -214,6 +214,7 @@ enum nw_status nw_report_surface_json(const struct nw_surface_report *r, json_t 
     put_baseline(&json, r);
     put_frames(&json, r);
     put_zones(&json, r);
+    nw_report_parts_json(r, &json);
     nw_report_shims_json(r, &json);
     json_t *const cannot = nw_json_array(&json, NULL, "cannot_tell");
     const char *text = NULL;
