@@ -69,6 +69,7 @@ enum nw_status look_finish(struct nw_look *look, struct nw_err *err) {
         forget_noise(group);
         look_field(look, group, &series);
         look_sky(look, group, &series);
+        look_aspects(look, group, &series);
         status = look_light(look, group, &series, err);
     }
     status = status == NW_OK ? look_nights(look, err) : status;

@@ -17,6 +17,7 @@
 
 #include "base/base.h"
 #include "image/image.h"
+#include "look/causes.h" /* why stars are long */
 
 /* One light frame. */
 struct nw_look_frame {
@@ -103,6 +104,24 @@ struct nw_look_sky {
     double cost;                  /* both currencies: 1 - mean of lowest variance / variance */
 };
 
+/* One number of every frame through the night. */
+struct nw_look_trend {
+    size_t n;
+    double first, last; /* medians of up to three */
+    double lowest, highest;
+    struct nw_look_line per_hour;
+};
+
+/* What the frames tell beyond their stars (image/aspects.h). */
+struct nw_look_aspects {
+    struct nw_look_trend halo, limit_mag, slope_adu;
+    double gain_e_per_adu, gain_sigma; /* 1 / slope of the noise's variance against the level of the
+                                          sky; NaN when the sky hardly changed */
+    size_t n_streaks, n_frames_with_streaks;
+    bool has_causes; /* else the stars are round enough */
+    struct nw_elongation_causes causes;
+};
+
 struct nw_look_group {
     char camera[72], filter[32];
     double exposure_s, gain_setting;
@@ -118,6 +137,7 @@ struct nw_look_group {
     struct nw_look_field field;
     struct nw_look_light light;
     struct nw_look_sky sky;
+    struct nw_look_aspects aspects;
 };
 
 struct nw_look_gap {

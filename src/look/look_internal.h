@@ -37,6 +37,9 @@ enum nw_status look_light(const struct nw_look *look, struct nw_look_group *grou
                           struct look_series *series, struct nw_err *err) NW_CHECKED;
 void look_sky(const struct nw_look *look, struct nw_look_group *group, struct look_series *series);
 
+void look_aspects(const struct nw_look *look, struct nw_look_group *group,
+                  struct look_series *series); /* after shape and width */
+
 enum nw_status look_groups(struct nw_look *look, struct nw_err *err) NW_CHECKED;
 enum nw_status look_nights(struct nw_look *look, struct nw_err *err) NW_CHECKED;
 enum nw_status look_changes(struct nw_look *look, struct nw_err *err) NW_CHECKED;

@@ -196,6 +196,7 @@ static void group_json(struct nw_json *json, json_t *groups, const struct nw_loo
     shape_json(json, o, &group->shape);
     field_json(json, o, &group->field);
     light_json(json, o, look, group);
+    report_look_aspects_json(json, o, group);
     series_json(json, o, look, group);
 }
 

@@ -37,6 +37,10 @@ void nw_report_causes_json(struct nw_json *json, json_t *parent,
 void nw_report_causes_text(struct nw_buf *text, int indent, int column,
                            const struct nw_elongation_causes *causes);
 
+void report_look_aspects_json(struct nw_json *json, json_t *group_object,
+                              const struct nw_look_group *group);
+void report_look_aspects_text(const struct nw_look_group *group, struct nw_buf *text);
+
 /* look in words */
 enum { REPORT_SENTENCE_SIZE = 480 };
 #define REPORT_STANDS_OUT 0.02 /* share of the time: less is not worth a sentence */

@@ -259,6 +259,7 @@ static void group_section(const struct nw_look *look, const struct nw_look_group
     shape_line(group, text);
     field_section(group, text);
     light_section(look, group, text);
+    report_look_aspects_text(group, text);
 }
 
 static void group_row(const struct nw_look_group *group, struct nw_buf *text) {
