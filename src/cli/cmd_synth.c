@@ -172,7 +172,8 @@ static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli
     const char *folder = cli_text(args, "output");
     if (!cli_wants_json(args)) {
         nw_buf_printf(&result->text,
-                      "%zu light frames, guide.csv, stars.csv and truth.json written to %s\n",
+                      "%zu light frames, guide.csv, focus.csv, stars.csv and truth.json written to "
+                      "%s\n",
                       n_subs, folder);
         return NW_OK;
     }

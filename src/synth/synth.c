@@ -77,11 +77,12 @@ static enum nw_status open_folder(const char *folder, bool *ret_made, struct nw_
                                  "folder %s is not empty; name a new or an empty one", folder);
 }
 
-static const char *const TABLES[] = {"guide.csv", "stars.csv", "truth.json"};
+enum { N_TABLES = 4 };
+static const char *const TABLES[N_TABLES] = {"guide.csv", "stars.csv", "truth.json", "focus.csv"};
 
 /* Removes what a failed run may have written; the folder was empty before. */
 static void clean_folder(const char *folder, size_t n_subs, bool made) {
-    for (size_t i = 0; i < n_subs + 3; i++) {
+    for (size_t i = 0; i < n_subs + N_TABLES; i++) {
         char name[48];
         if (i < n_subs) {
             nw_synth_frame_name(i, name, sizeof name);
@@ -102,9 +103,9 @@ static void clean_folder(const char *folder, size_t n_subs, bool made) {
 static enum nw_status write_tables(const struct frames_work *work, const struct synth_air *air,
                                    struct nw_err *err) {
     const struct synth_job *job = &work->job;
-    char *paths[3] = {NULL, NULL, NULL};
+    char *paths[N_TABLES] = {NULL};
     enum nw_status status = NW_OK;
-    for (int i = 0; i < 3; i++) {
+    for (int i = 0; i < N_TABLES; i++) {
         paths[i] = path_in(job->folder, TABLES[i]);
         if (!paths[i]) {
             status = nw_err_set(err, NW_NOMEM, "path of %s", TABLES[i]);
@@ -117,9 +118,12 @@ static enum nw_status write_tables(const struct frames_work *work, const struct 
         status = nw_synth_stars_write(job, paths[1], err);
     }
     if (status == NW_OK) {
+        status = nw_synth_focus_write(job->scene, job->night, paths[3], err);
+    }
+    if (status == NW_OK) {
         status = nw_synth_truth_write(job, air, work->truths, paths[2], err);
     }
-    for (int i = 0; i < 3; i++) {
+    for (int i = 0; i < N_TABLES; i++) {
         free(paths[i]);
     }
     return status;

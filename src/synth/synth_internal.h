@@ -390,6 +390,9 @@ void nw_synth_to_px(const struct synth_scene *scene, double e_rad, double n_rad,
 enum nw_status nw_synth_guide_write(const struct synth_scene *scene,
                                     const struct synth_night *night, const char *path,
                                     struct nw_err *err) NW_CHECKED;
+enum nw_status nw_synth_focus_write(const struct synth_scene *scene,
+                                    const struct synth_night *night, const char *path,
+                                    struct nw_err *err) NW_CHECKED;
 enum nw_status nw_synth_stars_write(const struct synth_job *job, const char *path,
                                     struct nw_err *err) NW_CHECKED;
 enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct synth_air *air,

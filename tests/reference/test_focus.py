@@ -80,6 +80,12 @@ def test_simulated_night_against_its_truth(tmp_path):
     assert got["backlash"]["steps"] is None and got["lag_min"] is None
     assert got["interval"]["flat_low_min"] < got["interval"]["best_min"]
     assert got["interval"]["best_min"] < got["interval"]["flat_high_min"]
+    # the simulator's own log of its runs holds the same positions, and the times of day too
+    log = document("focus", "--runs", night / "focus.csv", "--rig", RIG)
+    seen = {r["position_steps"] for r in got["runs"]}
+    assert seen <= {r["position_steps"] for r in log["runs"]}
+    assert abs(log["temperature_per_degc"]["travel_um"] + 690e-3 * 23.6) < 3 * log[
+        "temperature_per_degc"]["sigma_travel_um"]
     # what it proposes for the rig file is taken by the rig file
     sets = [a for p, v in got["set"].items() for a in ("--set", f"{p}={v}")]
     assert sets
