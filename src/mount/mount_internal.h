@@ -18,6 +18,10 @@ bool is_weight(const struct nw_body *body);
 double length_along_z_m(const struct nw_body *body);
 double weights_kg_m(const struct nw_body *bodies, size_t n); /* their first moment along z */
 
+struct nw_clearance;
+double clearance_reach_m(const struct nw_clearance *model); /* of all that moves, from the axes */
+double clearance_latitude_rad(const struct nw_clearance *model);
+
 /* Weights on the shaft, from the mount outwards, touching. */
 enum { MAX_WEIGHTS = 10 };
 struct weight_stack {

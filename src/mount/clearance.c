@@ -1,0 +1,328 @@
+/* clearance.c - see clearance.h.
+ * Idea: at an attitude each outline is turned into east, north, up; pairs whose enclosing spheres
+ * are farther apart than the best so far are skipped, the others measured. No point of what moves
+ * is farther than `reach` from the axes, so that a turn by d / reach cannot bridge a distance d. */
+#include "mount/clearance.h"
+
+#include <assert.h>
+#include <stdlib.h>
+
+#include "mount/convex.h"
+#include "mount/mount_internal.h"
+
+#define JOINED_M 0.010
+#define CONTACT_RAD (0.01 * NW_RAD_PER_DEG)
+#define LIGHT_LENGTH_M 40.0
+
+struct pair {
+    size_t a, b;
+};
+
+struct nw_clearance {
+    struct nw_body *bodies;
+    struct convex *local; /* on their frames */
+    double *radius_m;     /* of the sphere about the middle */
+    size_t n;
+    struct pair *pairs, *joined;
+    size_t n_pairs, n_joined;
+    double latitude_rad, reach_m;
+};
+
+static struct convex outline(const struct nw_body *body, bool is_open) {
+    struct convex c = {.is_round = body->shape != NW_SHAPE_BOX};
+    double turn[3][3];
+    nw_body_place(body, is_open, c.at, turn);
+    const int first = c.is_round ? body->along : 0;
+    for (int i = 0; i < 3; i++) {
+        for (int k = 0; k < 3; k++) {
+            c.axes[i][k] = turn[i][(first + k) % 3];
+        }
+    }
+    c.half[0] = 0.5 * body->length_m.v;
+    c.half[1] = 0.5 * (c.is_round ? body->diameter_m.v : body->width_m.v);
+    c.half[2] = 0.5 * (c.is_round ? body->diameter_m.v : body->height_m.v);
+    return c;
+}
+
+static struct convex turned(const struct convex *local, const double rot[3][3]) {
+    struct convex c = *local;
+    for (int i = 0; i < 3; i++) {
+        c.at[i] = 0.0;
+        for (int k = 0; k < 3; k++) {
+            c.at[i] += rot[i][k] * local->at[k];
+            c.axes[i][k] = rot[i][0] * local->axes[0][k] + rot[i][1] * local->axes[1][k] +
+                           rot[i][2] * local->axes[2][k];
+        }
+    }
+    return c;
+}
+
+static const double IDENTITY[3][3] = {{1, 0, 0}, {0, 1, 0}, {0, 0, 1}};
+
+static struct convex placed(const struct nw_clearance *model, size_t i,
+                            const struct nw_mount_frames *frames) {
+    switch (model->bodies[i].rides) {
+    case NW_RIDES_TUBE:
+        return turned(&model->local[i], frames->tube);
+    case NW_RIDES_AXIS:
+        return turned(&model->local[i], frames->axis);
+    case NW_RIDES_GROUND:
+        break;
+    }
+    return turned(&model->local[i], IDENTITY);
+}
+
+/* ---- Errors along the line between two bodies ---- */
+
+static double size_variance_m2(const struct nw_val *size, double share) {
+    const double sigma = isnan(size->sigma) ? PLACE_M : size->sigma;
+    return pow(0.5 * sigma * share, 2.0);
+}
+
+/* n in the frame that the body rides on; outlines of opened bodies as if closed. */
+static double variance_m2(const struct nw_body *body, const double n[static 3]) {
+    double sum = 0.0;
+    for (int i = 0; i < 3; i++) {
+        sum += pow(place_sigma_m(body, i) * n[i], 2.0);
+    }
+    if (body->shape == NW_SHAPE_BOX) {
+        return sum + size_variance_m2(&body->length_m, n[0]) +
+               size_variance_m2(&body->width_m, n[1]) + size_variance_m2(&body->height_m, n[2]);
+    }
+    const double across = sqrt(fmax(0.0, 1.0 - n[body->along] * n[body->along]));
+    return sum + size_variance_m2(&body->length_m, n[body->along]) +
+           size_variance_m2(&body->diameter_m, across);
+}
+
+static double variance_of(const struct nw_clearance *model, size_t i,
+                          const struct nw_mount_frames *frames, const double normal[static 3]) {
+    const struct nw_body *const body = &model->bodies[i];
+    const double(*const rot)[3] = body->rides == NW_RIDES_TUBE   ? frames->tube
+                                  : body->rides == NW_RIDES_AXIS ? frames->axis
+                                                                 : IDENTITY;
+    double n[3];
+    for (int k = 0; k < 3; k++) {
+        n[k] = rot[0][k] * normal[0] + rot[1][k] * normal[1] + rot[2][k] * normal[2];
+    }
+    return variance_m2(body, n);
+}
+
+/* ---- One attitude ---- */
+
+enum { MAX_OUTLINES = 64 };
+
+struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose) {
+    const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
+    struct convex bodies[MAX_OUTLINES];
+    for (size_t i = 0; i < model->n; i++) {
+        bodies[i] = placed(model, i, &frames);
+    }
+    struct convex_gap best = {.distance_m = INFINITY};
+    struct nw_contact contact = {.distance_m = INFINITY, .sigma_m = NAN};
+    for (size_t p = 0; p < model->n_pairs; p++) {
+        const size_t a = model->pairs[p].a;
+        const size_t b = model->pairs[p].b;
+        double d2 = 0.0;
+        for (int i = 0; i < 3; i++) {
+            d2 += pow(bodies[b].at[i] - bodies[a].at[i], 2.0);
+        }
+        const double room = best.distance_m + model->radius_m[a] + model->radius_m[b];
+        if (d2 > room * fabs(room)) {
+            continue;
+        }
+        const struct convex_gap gap = convex_distance(&bodies[a], &bodies[b]);
+        if (gap.distance_m < best.distance_m) {
+            best = gap;
+            contact.a = a;
+            contact.b = b;
+        }
+    }
+    contact.distance_m = best.distance_m;
+    if (isfinite(best.distance_m)) {
+        contact.sigma_m = sqrt(variance_of(model, contact.a, &frames, best.normal) +
+                               variance_of(model, contact.b, &frames, best.normal));
+    }
+    return contact;
+}
+
+/* ---- The model ---- */
+
+/* The largest distance of a pair over attitudes, coarsely: are they joined? */
+static bool is_joined(const struct nw_clearance *model, size_t a, size_t b) {
+    enum { STEPS = 24 };
+    for (int i = 0; i < STEPS; i++) {
+        for (int k = 0; k < STEPS; k++) {
+            const struct nw_pose pose = {2.0 * NW_PI * i / STEPS, NW_PI * k / STEPS - NW_PI / 2.0,
+                                         (enum nw_side)((i + k) % 2)};
+            const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, &pose);
+            const struct convex p = placed(model, a, &frames);
+            const struct convex q = placed(model, b, &frames);
+            if (convex_distance(&p, &q).distance_m > JOINED_M) {
+                return false;
+            }
+        }
+    }
+    return true;
+}
+
+static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bodies, size_t n,
+                           bool is_open, struct nw_err *err) {
+    for (size_t i = 0; i < n; i++) {
+        model->bodies[i] = bodies[i];
+        if (bodies[i].shape == NW_SHAPE_POINT) {
+            continue;
+        }
+        model->local[i] = outline(&bodies[i], is_open);
+        model->radius_m[i] = convex_reach(&model->local[i]);
+        if (bodies[i].rides != NW_RIDES_GROUND) {
+            const double *const at = model->local[i].at;
+            const double far =
+                sqrt(at[0] * at[0] + at[1] * at[1] + at[2] * at[2]) + model->radius_m[i];
+            model->reach_m = fmax(model->reach_m, far);
+        }
+    }
+    model->n = n;
+    for (size_t a = 0; a < n; a++) {
+        for (size_t b = a + 1; b < n; b++) {
+            if (bodies[a].shape == NW_SHAPE_POINT || bodies[b].shape == NW_SHAPE_POINT ||
+                bodies[a].rides == bodies[b].rides) {
+                continue;
+            }
+            if (is_joined(model, a, b)) {
+                model->joined[model->n_joined++] = (struct pair){a, b};
+            } else {
+                model->pairs[model->n_pairs++] = (struct pair){a, b};
+            }
+        }
+    }
+    return model->n_pairs > 0
+               ? NW_OK
+               : nw_err_set(err, NW_DATA,
+                            "no two outlines that move against each other: clearance needs shapes "
+                            "and sizes of bodies that ride on tube, axis and ground");
+}
+
+enum nw_status nw_clearance_new(const struct nw_body *bodies, size_t n, double latitude_rad,
+                                bool is_open, struct nw_clearance **ret, struct nw_err *err) {
+    if (n > MAX_OUTLINES) {
+        return nw_err_set(err, NW_LIMIT, "%zu bodies, at most %d", n, MAX_OUTLINES);
+    }
+    struct nw_clearance *const model = nw_calloc(1, sizeof *model);
+    enum nw_status status = model ? NW_OK : nw_err_set(err, NW_NOMEM, "clearance");
+    if (status == NW_OK) {
+        model->latitude_rad = latitude_rad;
+        model->bodies = nw_calloc(n, sizeof *model->bodies);
+        model->local = nw_calloc(n, sizeof *model->local);
+        model->radius_m = nw_calloc(n, sizeof *model->radius_m);
+        model->pairs = nw_calloc(n * n, sizeof *model->pairs);
+        model->joined = nw_calloc(n * n, sizeof *model->joined);
+        const bool is_whole =
+            model->bodies && model->local && model->radius_m && model->pairs && model->joined;
+        status = is_whole ? fill(model, bodies, n, is_open, err)
+                          : nw_err_set(err, NW_NOMEM, "clearance of %zu bodies", n);
+    }
+    if (status == NW_OK) {
+        *ret = model;
+    } else {
+        nw_clearance_free(model);
+    }
+    return status;
+}
+
+void nw_clearance_free(struct nw_clearance *model) {
+    if (!model) {
+        return;
+    }
+    free(model->bodies);
+    free(model->local);
+    free(model->radius_m);
+    free(model->pairs);
+    free(model->joined);
+    free(model);
+}
+
+bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret_a, size_t *ret_b) {
+    if (i >= model->n_joined) {
+        return false;
+    }
+    *ret_a = model->joined[i].a;
+    *ret_b = model->joined[i].b;
+    return true;
+}
+
+double clearance_reach_m(const struct nw_clearance *model) {
+    return model->reach_m;
+}
+
+double clearance_latitude_rad(const struct nw_clearance *model) {
+    return model->latitude_rad;
+}
+
+/* ---- The light column ---- */
+
+/* From the front end of a tube along its axis, with a radius. */
+static bool is_hidden(const struct nw_clearance *model, size_t tube, const struct nw_pose *pose,
+                      double radius_m) {
+    const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
+    struct convex light = placed(model, tube, &frames);
+    const double ahead = light.half[0] + 0.5 * LIGHT_LENGTH_M;
+    for (int i = 0; i < 3; i++) {
+        light.at[i] += light.axes[i][0] * ahead;
+    }
+    light.half[0] = 0.5 * LIGHT_LENGTH_M;
+    light.half[1] = light.half[2] = radius_m;
+    for (size_t i = 0; i < model->n; i++) {
+        if (model->bodies[i].rides == NW_RIDES_GROUND && model->radius_m[i] > 0.0 &&
+            convex_distance(&light, &model->local[i]).distance_m <= 0.0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* Hour angle and declination of a direction; the side on which the weights hang low. */
+static struct nw_pose pose_of(double latitude_rad, double altitude_rad, double azimuth_rad) {
+    const double sin_dec = sin(altitude_rad) * sin(latitude_rad) +
+                           cos(altitude_rad) * cos(latitude_rad) * cos(azimuth_rad);
+    const double y = -cos(altitude_rad) * sin(azimuth_rad);
+    const double x = sin(altitude_rad) * cos(latitude_rad) -
+                     cos(altitude_rad) * sin(latitude_rad) * cos(azimuth_rad);
+    const double ha = atan2(y, x);
+    return (struct nw_pose){ha, asin(fmax(-1.0, fmin(1.0, sin_dec))),
+                            ha > 0.0 ? NW_SIDE_EAST : NW_SIDE_WEST};
+}
+
+/* The lowest altitude from which on nothing hides it, to 0.05 deg, looking down from the zenith. */
+static double lowest_rad(const struct nw_clearance *model, size_t tube, double azimuth_rad,
+                         double radius_m) {
+    const double step = 0.5 * NW_RAD_PER_DEG;
+    double clear = NW_PI / 2.0;
+    while (clear > 0.0) {
+        const struct nw_pose pose = pose_of(model->latitude_rad, clear - step, azimuth_rad);
+        if (is_hidden(model, tube, &pose, radius_m)) {
+            break;
+        }
+        clear -= step;
+    }
+    if (clear <= 0.0) {
+        return -NW_PI / 2.0;
+    }
+    double hidden = clear - step;
+    while (clear - hidden > 0.05 * NW_RAD_PER_DEG) {
+        const double middle = 0.5 * (clear + hidden);
+        const struct nw_pose pose = pose_of(model->latitude_rad, middle, azimuth_rad);
+        if (is_hidden(model, tube, &pose, radius_m)) {
+            hidden = middle;
+        } else {
+            clear = middle;
+        }
+    }
+    return clear;
+}
+
+struct nw_sight nw_clearance_sight(const struct nw_clearance *model, size_t tube,
+                                   double azimuth_rad) {
+    assert(tube < model->n && model->local[tube].is_round);
+    return (struct nw_sight){lowest_rad(model, tube, azimuth_rad, model->local[tube].half[1]),
+                             lowest_rad(model, tube, azimuth_rad, 0.0)};
+}

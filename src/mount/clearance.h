@@ -1,0 +1,80 @@
+/* clearance.h - what touches what, at every attitude of the mount: the second public header of the
+ * module, beside mount.h, whose conventions it shares.
+ *
+ * All bodies are convex outlines with their stated errors; cables, screws and what is not described
+ * are not in it. "Contact-free in the model" is all it can say: nobody's fingers, cables or habits
+ * are. */
+#ifndef NW_CLEARANCE_H
+#define NW_CLEARANCE_H
+
+#include "mount/mount.h"
+
+struct nw_clearance; /* the outlines of one setup */
+
+/* is_open: hinged bodies are open. Points have no outline. Pairs on the same frame are never
+ * judged; pairs that are never farther apart than 10 mm, whatever the attitude, are taken as joined
+ * (a saddle and its housing). Bodies are copied. DATA: fewer than two outlines that can move
+ * against each other. */
+enum nw_status nw_clearance_new(const struct nw_body *bodies, size_t n, double latitude_rad,
+                                bool is_open, struct nw_clearance **ret,
+                                struct nw_err *err) NW_CHECKED;
+void nw_clearance_free(struct nw_clearance *model);
+
+/* The i-th pair that is taken as joined, by the indices of its bodies; false past the end. */
+bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret_a, size_t *ret_b);
+
+struct nw_contact {
+    double distance_m; /* of the nearest pair; negative: overlap */
+    double sigma_m;    /* from the errors of places and sizes along the line between them */
+    size_t a, b;       /* bodies */
+};
+struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose);
+
+/* The hour angles that can be reached at one declination with the tube on one side, going both
+ * ways from the middle of the usual half (east side: H > 0) until something touches or the tube
+ * looks below min_altitude. Steps are as long as the distance allows whatever the direction, so
+ * that no contact is jumped over; contacts are placed to 0.01 deg. */
+enum nw_end { NW_END_HORIZON, NW_END_CONTACT, NW_END_TURN }; /* a full turn: nothing ends it */
+struct nw_limit {
+    bool is_reachable; /* false: below the horizon, or in contact, in the middle already */
+    double ha_min_rad, ha_max_rad;
+    enum nw_end min_end, max_end;
+    struct nw_contact at_min, at_max; /* of contacts: the pair; else the clearance there */
+    struct nw_contact least;          /* nearest approach of the whole range */
+};
+void nw_clearance_limit(const struct nw_clearance *model, double dec_rad, enum nw_side side,
+                        double min_altitude_rad, struct nw_limit *ret);
+
+/* Distances over hour angle x declination on one side: ret[i * n_dec + k] at hour angle
+ * -pi + 2 pi i / n_ha and declination -pi/2 + pi k / (n_dec - 1); NaN below min_altitude. */
+void nw_clearance_map(const struct nw_clearance *model, enum nw_side side, double min_altitude_rad,
+                      size_t n_ha, size_t n_dec, int n_threads, double *ret);
+
+/* A slew: every attitude that any order and speed of the two axes could pass on the way (the box
+ * between the two, never through "weights up past vertical"), by branch and bound. */
+struct nw_slew {
+    bool is_contact_free;
+    bool is_proven;          /* false: some corner of the box is nearer than the search resolves */
+    struct nw_contact least; /* nearest approach that was found */
+    struct nw_pose where;
+};
+void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *from,
+                       const struct nw_pose *to, struct nw_slew *ret);
+
+/* The horizon as an aperture sees it: lowest altitudes at one azimuth (east of north) at which the
+ * light column of a round tube, from its front end on, passes what stands on the ground wholly, and
+ * with its middle. -pi/2: nothing is in the way. tube: index of the body. */
+struct nw_sight {
+    double whole_rad, half_rad;
+};
+struct nw_sight nw_clearance_sight(const struct nw_clearance *model, size_t tube,
+                                   double azimuth_rad);
+
+/* Turns of the two axes between poses: about the polar axis, about the declination axis [rad]. */
+struct nw_turns {
+    double polar_rad, dec_rad;
+};
+struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
+                               const struct nw_pose *to);
+
+#endif

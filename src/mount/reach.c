@@ -1,0 +1,216 @@
+/* reach.c - ranges of hour angle, maps and slews: where the mount can go without contact.
+ * Idea: the distance of the nearest pair bounds how far any axis may turn before it can vanish. */
+#include "mount/clearance.h"
+#include "mount/mount_internal.h"
+
+#define FINEST_RAD (0.01 * NW_RAD_PER_DEG)
+#define LONGEST_RAD (2.0 * NW_RAD_PER_DEG)
+
+static double altitude_rad(double latitude_rad, double ha_rad, double dec_rad) {
+    const double s =
+        sin(latitude_rad) * sin(dec_rad) + cos(latitude_rad) * cos(dec_rad) * cos(ha_rad);
+    return asin(fmax(-1.0, fmin(1.0, s)));
+}
+
+/* Hour angle at which the tube sinks below the altitude: 0 never above it, pi never below it. */
+static double setting_rad(double latitude_rad, double dec_rad, double min_altitude_rad) {
+    const double down = cos(latitude_rad) * cos(dec_rad);
+    const double c = sin(min_altitude_rad) - sin(latitude_rad) * sin(dec_rad);
+    if (!(down > 1e-12)) { /* at a pole of the sky, or on one of the Earth: no rising, no setting */
+        return c <= 0.0 ? NW_PI : 0.0;
+    }
+    return c >= down ? 0.0 : c <= -down ? NW_PI : acos(c / down);
+}
+
+/* From the middle one way (sign +1 or -1) to `end_rad`. Fills where it ended and why. */
+static double go(const struct nw_clearance *model, struct nw_pose pose, double sign, double end_rad,
+                 struct nw_contact *at_end, struct nw_contact *least, bool *is_contact) {
+    const double reach = clearance_reach_m(model);
+    *is_contact = false;
+    *at_end = nw_clearance_at(model, &pose);
+    while (sign * (end_rad - pose.ha_rad) > 0.0) {
+        const double step = fmin(fmax(at_end->distance_m / reach, FINEST_RAD), LONGEST_RAD);
+        struct nw_pose next = pose;
+        next.ha_rad += sign * fmin(step, fabs(end_rad - pose.ha_rad));
+        const struct nw_contact there = nw_clearance_at(model, &next);
+        if (there.distance_m <= 0.0) {
+            *at_end = there;
+            *is_contact = true;
+            return pose.ha_rad;
+        }
+        pose = next;
+        *at_end = there;
+        if (there.distance_m < least->distance_m) {
+            *least = there;
+        }
+    }
+    return pose.ha_rad;
+}
+
+void nw_clearance_limit(const struct nw_clearance *model, double dec_rad, enum nw_side side,
+                        double min_altitude_rad, struct nw_limit *ret) {
+    const double setting = setting_rad(clearance_latitude_rad(model), dec_rad, min_altitude_rad);
+    const bool is_circumpolar = setting >= NW_PI;
+    const double half = side == NW_SIDE_EAST ? 0.5 * setting : -0.5 * setting;
+    const struct nw_pose middle = {half, dec_rad, side};
+    *ret = (struct nw_limit){.ha_min_rad = NAN, .ha_max_rad = NAN};
+    if (!(setting > 0.0)) {
+        return;
+    }
+    ret->least = nw_clearance_at(model, &middle);
+    ret->is_reachable = ret->least.distance_m > 0.0;
+    if (!ret->is_reachable) {
+        return;
+    }
+    const double low = is_circumpolar ? half - NW_PI : -setting;
+    const double high = is_circumpolar ? half + NW_PI : setting;
+    const enum nw_end open_end = is_circumpolar ? NW_END_TURN : NW_END_HORIZON;
+    bool is_contact = false;
+    ret->ha_min_rad = go(model, middle, -1.0, low, &ret->at_min, &ret->least, &is_contact);
+    ret->min_end = is_contact ? NW_END_CONTACT : open_end;
+    ret->ha_max_rad = go(model, middle, 1.0, high, &ret->at_max, &ret->least, &is_contact);
+    ret->max_end = is_contact ? NW_END_CONTACT : open_end;
+}
+
+struct map_job {
+    const struct nw_clearance *model;
+    enum nw_side side;
+    double min_altitude_rad;
+    size_t n_ha, n_dec;
+    double *ret;
+};
+
+static void map_column(void *user, size_t i) {
+    const struct map_job *const job = user;
+    const double ha = -NW_PI + 2.0 * NW_PI * (double)i / (double)job->n_ha;
+    for (size_t k = 0; k < job->n_dec; k++) {
+        const double dec = NW_PI * ((double)k / (double)(job->n_dec - 1) - 0.5);
+        const struct nw_pose pose = {ha, dec, job->side};
+        const double altitude = altitude_rad(clearance_latitude_rad(job->model), ha, dec);
+        job->ret[i * job->n_dec + k] =
+            altitude < job->min_altitude_rad ? NAN : nw_clearance_at(job->model, &pose).distance_m;
+    }
+}
+
+void nw_clearance_map(const struct nw_clearance *model, enum nw_side side, double min_altitude_rad,
+                      size_t n_ha, size_t n_dec, int n_threads, double *ret) {
+    struct map_job job = {model, side, min_altitude_rad, n_ha, n_dec, ret};
+    (void)nw_parallel_for(n_ha, n_threads, map_column, &job, NULL);
+}
+
+/* ---- Axis angles -------------------------------------------------------------------------- */
+
+/* The two turns of the axes: the saddle's angle about the polar axis, 0 when the tube stands east
+ * on the meridian, growing westwards as the sky does (so that 0 to pi has the weights low); and the
+ * tube's about the declination axis, from the pole above the horizon, + on the east side. */
+struct axis_angles {
+    double polar_rad, dec_rad;
+};
+
+static double wrapped(double angle_rad) { /* into -pi/2 .. 3 pi/2: weights up lies at both ends */
+    double a = fmod(angle_rad + NW_PI / 2.0, 2.0 * NW_PI);
+    if (a < 0.0) {
+        a += 2.0 * NW_PI;
+    }
+    return a - NW_PI / 2.0;
+}
+
+static struct axis_angles angles_of(double latitude_rad, const struct nw_pose *pose) {
+    const double from_pole = NW_PI / 2.0 - (latitude_rad < 0.0 ? -pose->dec_rad : pose->dec_rad);
+    const bool is_east = pose->side == NW_SIDE_EAST;
+    return (struct axis_angles){wrapped(pose->ha_rad + (is_east ? 0.0 : NW_PI)),
+                                is_east ? from_pole : -from_pole};
+}
+
+static struct nw_pose pose_of_angles(double latitude_rad, struct axis_angles a) {
+    const bool is_east = a.dec_rad >= 0.0;
+    const double dec = NW_PI / 2.0 - fabs(a.dec_rad);
+    return (struct nw_pose){a.polar_rad - (is_east ? 0.0 : NW_PI), latitude_rad < 0.0 ? -dec : dec,
+                            is_east ? NW_SIDE_EAST : NW_SIDE_WEST};
+}
+
+struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
+                               const struct nw_pose *to) {
+    const struct axis_angles a = angles_of(latitude_rad, from);
+    const struct axis_angles b = angles_of(latitude_rad, to);
+    return (struct nw_turns){fabs(b.polar_rad - a.polar_rad), fabs(b.dec_rad - a.dec_rad)};
+}
+
+/* ---- Slews ---------------------------------------------------------------------------------- */
+
+struct box {
+    struct axis_angles low, high;
+};
+
+/* Attitudes that one search may look at: a gap of millimetres along the whole way needs many. */
+enum { MAX_LOOKS = 300000 };
+
+struct search {
+    const struct nw_clearance *model;
+    struct nw_slew *ret;
+    size_t n_looks;
+};
+
+/* Judges a box by its middle: within it nothing moves farther than reach times both half turns. */
+static void search(struct search *job, const struct box *box) {
+    const struct nw_clearance *const model = job->model;
+    struct nw_slew *const ret = job->ret;
+    const struct axis_angles middle = {0.5 * (box->low.polar_rad + box->high.polar_rad),
+                                       0.5 * (box->low.dec_rad + box->high.dec_rad)};
+    const double polar_half = 0.5 * (box->high.polar_rad - box->low.polar_rad);
+    const double dec_half = 0.5 * (box->high.dec_rad - box->low.dec_rad);
+    const struct nw_pose pose = pose_of_angles(clearance_latitude_rad(model), middle);
+    const struct nw_contact contact = nw_clearance_at(model, &pose);
+    if (contact.distance_m < ret->least.distance_m) {
+        ret->least = contact;
+        ret->where = pose;
+    }
+    const double worst = contact.distance_m - clearance_reach_m(model) * (polar_half + dec_half);
+    if (contact.distance_m <= 0.0) {
+        ret->is_contact_free = false;
+        return; /* deeper contacts in this box are not needed to know that */
+    }
+    if (worst > 0.0 && worst > ret->least.distance_m - 0.005) {
+        return; /* nothing here comes nearer than what is known, to 5 mm */
+    }
+    if (++job->n_looks >= MAX_LOOKS || polar_half + dec_half < FINEST_RAD) {
+        if (worst <= 0.0) {
+            ret->is_proven = false;
+        }
+        return;
+    }
+    struct box first = *box;
+    struct box second = *box;
+    if (polar_half > dec_half) {
+        first.high.polar_rad = second.low.polar_rad = middle.polar_rad;
+    } else {
+        first.high.dec_rad = second.low.dec_rad = middle.dec_rad;
+    }
+    search(job, &first);
+    if (ret->is_contact_free) {
+        search(job, &second);
+    }
+}
+
+void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *from,
+                       const struct nw_pose *to, struct nw_slew *ret) {
+    const struct axis_angles a = angles_of(clearance_latitude_rad(model), from);
+    const struct axis_angles b = angles_of(clearance_latitude_rad(model), to);
+    const struct box box = {{fmin(a.polar_rad, b.polar_rad), fmin(a.dec_rad, b.dec_rad)},
+                            {fmax(a.polar_rad, b.polar_rad), fmax(a.dec_rad, b.dec_rad)}};
+    *ret = (struct nw_slew){.is_contact_free = true,
+                            .is_proven = true,
+                            .least = {.distance_m = INFINITY, .sigma_m = NAN},
+                            .where = *from};
+    struct search job = {.model = model, .ret = ret};
+    search(&job, &box);
+    const struct nw_pose ends[2] = {*from, *to};
+    for (int i = 0; i < 2; i++) {
+        const struct nw_contact contact = nw_clearance_at(model, &ends[i]);
+        if (contact.distance_m < ret->least.distance_m) {
+            ret->least = contact;
+            ret->where = ends[i];
+        }
+        ret->is_contact_free = ret->is_contact_free && contact.distance_m > 0.0;
+    }
+}
