@@ -30,6 +30,7 @@
     X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
     X(CMD_BALANCE)                                                                                 \
+    X(CMD_CLEARANCE)                                                                               \
     X(CMD_SYNTH)
 /* clang-format on */
 

@@ -49,30 +49,6 @@ static enum nw_status read_found(const char *text, struct nw_balance_found *ret,
                       text);
 }
 
-/* The bodies of the setup, twice: as the file has them, and to be corrected. */
-static enum nw_status take_bodies(const struct nw_rig *rig, const struct nw_setup *setup,
-                                  struct nw_body **ret_given, struct nw_body **ret_used,
-                                  size_t *ret_n, struct nw_err *err) {
-    if (rig->n_bodies == 0) {
-        return nw_err_set(err, NW_NOTFOUND,
-                          "%s: no bodies are described (nightwright rig --keys explains bodies.*)",
-                          rig->path);
-    }
-    *ret_given = nw_calloc(rig->n_bodies, sizeof **ret_given);
-    *ret_used = nw_calloc(rig->n_bodies, sizeof **ret_used);
-    if (!*ret_given || !*ret_used) {
-        return nw_err_set(err, NW_NOMEM, "%zu bodies", rig->n_bodies);
-    }
-    *ret_n = 0;
-    for (size_t i = 0; i < rig->n_bodies; i++) {
-        if (nw_setup_has_body(setup, &rig->bodies[i])) {
-            (*ret_given)[*ret_n] = (*ret_used)[*ret_n] = rig->bodies[i];
-            (*ret_n)++;
-        }
-    }
-    return NW_OK;
-}
-
 static enum nw_status learn(const struct cli_args *args, const struct nw_rig *rig,
                             struct nw_body *bodies, size_t n, struct nw_balance_found *found,
                             size_t *ret_n, struct nw_err *err) {
@@ -136,7 +112,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status != NW_OK) {
         goto done;
     }
-    status = take_bodies(rig, report.setup, &given, &used, &report.n_bodies, err);
+    status = nw_rig_bodies_of(rig, report.setup, &given, &report.n_bodies, err);
+    if (status == NW_OK) {
+        status = nw_rig_bodies_of(rig, report.setup, &used, &report.n_bodies, err);
+    }
     if (status == NW_OK) {
         status = learn(args, rig, used, report.n_bodies, found, &report.n_found, err);
     }

@@ -1,7 +1,8 @@
 /* clearance.c - see clearance.h.
- * Idea: at an attitude each outline is turned into east, north, up; pairs whose enclosing spheres
- * are farther apart than the best so far are skipped, the others measured. No point of what moves
- * is farther than `reach` from the axes, so that a turn by d / reach cannot bridge a distance d. */
+ * Idea: at an attitude each outline is turned into east, north, up; pairs of which the larger is
+ * farther from the sphere about the smaller than the best so far are skipped, the others measured.
+ * No point of what moves is farther than `reach` from the axes, so that a turn by d / reach cannot
+ * bridge a distance d. */
 #include "mount/clearance.h"
 
 #include <assert.h>
@@ -11,11 +12,12 @@
 #include "mount/mount_internal.h"
 
 #define JOINED_M 0.010
-#define CONTACT_RAD (0.01 * NW_RAD_PER_DEG)
+#define SAME_M 0.002
 #define LIGHT_LENGTH_M 40.0
 
 struct pair {
     size_t a, b;
+    unsigned turns; /* of enum axis_turn: the turns that change its distance */
 };
 
 struct nw_clearance {
@@ -112,6 +114,11 @@ static double variance_of(const struct nw_clearance *model, size_t i,
 enum { MAX_OUTLINES = 64 };
 
 struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose) {
+    return clearance_of(model, pose, ALL_PAIRS);
+}
+
+struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
+                               unsigned turns) {
     const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
     struct convex bodies[MAX_OUTLINES];
     for (size_t i = 0; i < model->n; i++) {
@@ -122,12 +129,15 @@ struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct
     for (size_t p = 0; p < model->n_pairs; p++) {
         const size_t a = model->pairs[p].a;
         const size_t b = model->pairs[p].b;
-        double d2 = 0.0;
-        for (int i = 0; i < 3; i++) {
-            d2 += pow(bodies[b].at[i] - bodies[a].at[i], 2.0);
+        if (turns != ALL_PAIRS && turns != model->pairs[p].turns) {
+            continue;
         }
-        const double room = best.distance_m + model->radius_m[a] + model->radius_m[b];
-        if (d2 > room * fabs(room)) {
+        /* the smaller one as a sphere, seen from the larger one's outline: a lower bound */
+        const bool is_a_large = model->radius_m[a] > model->radius_m[b];
+        const size_t large = is_a_large ? a : b;
+        const size_t small = is_a_large ? b : a;
+        if (convex_from_point(&bodies[large], bodies[small].at) >
+            best.distance_m + model->radius_m[small]) {
             continue;
         }
         const struct convex_gap gap = convex_distance(&bodies[a], &bodies[b]);
@@ -147,9 +157,11 @@ struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct
 
 /* ---- The model ---- */
 
-/* The largest distance of a pair over attitudes, coarsely: are they joined? */
-static bool is_joined(const struct nw_clearance *model, size_t a, size_t b) {
+/* Over attitudes, coarsely: never far apart, or always as far as now? Neither can collide anew. */
+static bool is_fixed(const struct nw_clearance *model, size_t a, size_t b, bool *ret_is_joined) {
     enum { STEPS = 24 };
+    double least = INFINITY;
+    double most = -INFINITY;
     for (int i = 0; i < STEPS; i++) {
         for (int k = 0; k < STEPS; k++) {
             const struct nw_pose pose = {2.0 * NW_PI * i / STEPS, NW_PI * k / STEPS - NW_PI / 2.0,
@@ -157,12 +169,24 @@ static bool is_joined(const struct nw_clearance *model, size_t a, size_t b) {
             const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, &pose);
             const struct convex p = placed(model, a, &frames);
             const struct convex q = placed(model, b, &frames);
-            if (convex_distance(&p, &q).distance_m > JOINED_M) {
+            const double distance_m = convex_distance(&p, &q).distance_m;
+            least = fmin(least, distance_m);
+            most = fmax(most, distance_m);
+            if (most > JOINED_M && most - least > SAME_M) {
                 return false;
             }
         }
     }
+    *ret_is_joined = most <= JOINED_M;
     return true;
+}
+
+/* Between tube and axis only the declination turn counts, between axis and ground only the polar
+ * one. */
+static unsigned turns_of(const struct nw_body *a, const struct nw_body *b) {
+    const bool has_tube = a->rides == NW_RIDES_TUBE || b->rides == NW_RIDES_TUBE;
+    const bool has_ground = a->rides == NW_RIDES_GROUND || b->rides == NW_RIDES_GROUND;
+    return (has_tube ? DEC_TURN : 0u) | (has_ground ? POLAR_TURN : 0u);
 }
 
 static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bodies, size_t n,
@@ -188,10 +212,12 @@ static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bod
                 bodies[a].rides == bodies[b].rides) {
                 continue;
             }
-            if (is_joined(model, a, b)) {
-                model->joined[model->n_joined++] = (struct pair){a, b};
-            } else {
-                model->pairs[model->n_pairs++] = (struct pair){a, b};
+            bool is_joined = false;
+            if (!is_fixed(model, a, b, &is_joined)) {
+                model->pairs[model->n_pairs++] =
+                    (struct pair){a, b, turns_of(&bodies[a], &bodies[b])};
+            } else if (is_joined) {
+                model->joined[model->n_joined++] = (struct pair){a, b, 0};
             }
         }
     }
@@ -250,6 +276,30 @@ bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret
     return true;
 }
 
+size_t nw_clearance_outline(const struct nw_clearance *model, size_t body,
+                            const struct nw_pose *pose, double ret[NW_OUTLINE_POINTS][3]) {
+    if (model->bodies[body].shape == NW_SHAPE_POINT) {
+        return 0;
+    }
+    const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
+    const struct convex c = placed(model, body, &frames);
+    const int n_side = c.is_round ? NW_OUTLINE_POINTS / 2 : 4;
+    size_t n = 0;
+    for (int end = -1; end <= 1; end += 2) {
+        for (int i = 0; i < n_side; i++) {
+            const double angle = 2.0 * NW_PI * (i + 0.5) / n_side;
+            const double p = c.is_round ? cos(angle) : cos(angle) > 0.0 ? 1.0 : -1.0;
+            const double q = c.is_round ? sin(angle) : sin(angle) > 0.0 ? 1.0 : -1.0;
+            for (int k = 0; k < 3; k++) {
+                ret[n][k] = c.at[k] + end * c.half[0] * c.axes[k][0] +
+                            p * c.half[1] * c.axes[k][1] + q * c.half[2] * c.axes[k][2];
+            }
+            n++;
+        }
+    }
+    return n;
+}
+
 double clearance_reach_m(const struct nw_clearance *model) {
     return model->reach_m;
 }
@@ -280,25 +330,14 @@ static bool is_hidden(const struct nw_clearance *model, size_t tube, const struc
     return false;
 }
 
-/* Hour angle and declination of a direction; the side on which the weights hang low. */
-static struct nw_pose pose_of(double latitude_rad, double altitude_rad, double azimuth_rad) {
-    const double sin_dec = sin(altitude_rad) * sin(latitude_rad) +
-                           cos(altitude_rad) * cos(latitude_rad) * cos(azimuth_rad);
-    const double y = -cos(altitude_rad) * sin(azimuth_rad);
-    const double x = sin(altitude_rad) * cos(latitude_rad) -
-                     cos(altitude_rad) * sin(latitude_rad) * cos(azimuth_rad);
-    const double ha = atan2(y, x);
-    return (struct nw_pose){ha, asin(fmax(-1.0, fmin(1.0, sin_dec))),
-                            ha > 0.0 ? NW_SIDE_EAST : NW_SIDE_WEST};
-}
-
 /* The lowest altitude from which on nothing hides it, to 0.05 deg, looking down from the zenith. */
 static double lowest_rad(const struct nw_clearance *model, size_t tube, double azimuth_rad,
                          double radius_m) {
     const double step = 0.5 * NW_RAD_PER_DEG;
     double clear = NW_PI / 2.0;
     while (clear > 0.0) {
-        const struct nw_pose pose = pose_of(model->latitude_rad, clear - step, azimuth_rad);
+        const struct nw_pose pose =
+            nw_mount_pose_of(model->latitude_rad, clear - step, azimuth_rad);
         if (is_hidden(model, tube, &pose, radius_m)) {
             break;
         }
@@ -310,7 +349,7 @@ static double lowest_rad(const struct nw_clearance *model, size_t tube, double a
     double hidden = clear - step;
     while (clear - hidden > 0.05 * NW_RAD_PER_DEG) {
         const double middle = 0.5 * (clear + hidden);
-        const struct nw_pose pose = pose_of(model->latitude_rad, middle, azimuth_rad);
+        const struct nw_pose pose = nw_mount_pose_of(model->latitude_rad, middle, azimuth_rad);
         if (is_hidden(model, tube, &pose, radius_m)) {
             hidden = middle;
         } else {

@@ -30,20 +30,26 @@ struct nw_contact {
 };
 struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose);
 
+/* Points of the outline of a body in east, north, up, for drawings: the corners of a box, or two
+ * circles. Returns how many, 0 for a point. */
+#define NW_OUTLINE_POINTS 48
+size_t nw_clearance_outline(const struct nw_clearance *model, size_t body,
+                            const struct nw_pose *pose, double ret[NW_OUTLINE_POINTS][3]);
+
 /* The hour angles that can be reached at one declination with the tube on one side, going both
  * ways from the middle of the usual half (east side: H > 0) until something touches or the tube
  * looks below min_altitude. Steps are as long as the distance allows whatever the direction, so
  * that no contact is jumped over; contacts are placed to 0.01 deg. */
 enum nw_end { NW_END_HORIZON, NW_END_CONTACT, NW_END_TURN }; /* a full turn: nothing ends it */
-struct nw_limit {
+struct nw_reach {
     bool is_reachable; /* false: below the horizon, or in contact, in the middle already */
     double ha_min_rad, ha_max_rad;
     enum nw_end min_end, max_end;
     struct nw_contact at_min, at_max; /* of contacts: the pair; else the clearance there */
     struct nw_contact least;          /* nearest approach of the whole range */
 };
-void nw_clearance_limit(const struct nw_clearance *model, double dec_rad, enum nw_side side,
-                        double min_altitude_rad, struct nw_limit *ret);
+void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum nw_side side,
+                        double min_altitude_rad, struct nw_reach *ret);
 
 /* Distances over hour angle x declination on one side: ret[i * n_dec + k] at hour angle
  * -pi + 2 pi i / n_ha and declination -pi/2 + pi k / (n_dec - 1); NaN below min_altitude. */
@@ -76,5 +82,15 @@ struct nw_turns {
 };
 struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
                                const struct nw_pose *to);
+
+/* The way home from a raster of attitudes within reach, up to 6 h from the meridian. */
+struct nw_safe {
+    double slew_s;          /* longest, at the slower axis */
+    struct nw_pose slowest; /* from where */
+    size_t n_tried, n_blocked;
+    struct nw_pose blocked; /* the first from which some order of the axes touches something */
+};
+void nw_clearance_safe(const struct nw_clearance *model, const struct nw_pose *park,
+                       double slew_rate_rad_s, double min_altitude_rad, struct nw_safe *ret);
 
 #endif

@@ -62,6 +62,21 @@ double convex_extent(const struct convex *body, const double d[static 3]) {
            along_axis(body, 2, d) * local[2];
 }
 
+double convex_from_point(const struct convex *body, const double point[static 3]) {
+    double between[3];
+    subtract(point, body->at, between);
+    const double along = fmax(0.0, fabs(along_axis(body, 0, between)) - body->half[0]);
+    const double u = along_axis(body, 1, between);
+    const double v = along_axis(body, 2, between);
+    if (body->is_round) {
+        const double across = fmax(0.0, sqrt(u * u + v * v) - body->half[1]);
+        return sqrt(along * along + across * across);
+    }
+    const double p = fmax(0.0, fabs(u) - body->half[1]);
+    const double q = fmax(0.0, fabs(v) - body->half[2]);
+    return sqrt(along * along + p * p + q * q);
+}
+
 double convex_reach(const struct convex *body) {
     return sqrt(body->half[0] * body->half[0] + body->half[1] * body->half[1] +
                 (body->is_round ? 0.0 : body->half[2] * body->half[2]));

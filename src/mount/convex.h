@@ -22,6 +22,9 @@ struct convex_gap {
  * directions (all face and edge directions, exact for boxes), refined: an upper bound. */
 struct convex_gap convex_distance(const struct convex *a, const struct convex *b);
 
+/* Distance of a point from the body, 0 inside: closed form. */
+double convex_from_point(const struct convex *body, const double point[static 3]);
+
 double convex_reach(const struct convex *body); /* radius of the sphere about its middle */
 /* Extent of the body along `direction` from its middle (support function). */
 double convex_extent(const struct convex *body, const double direction[static 3]);

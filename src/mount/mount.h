@@ -33,6 +33,10 @@ struct nw_mount_frames nw_mount_frames_at(double latitude_rad, const struct nw_p
 void nw_body_place(const struct nw_body *body, bool is_open, double at_m[static 3],
                    double turn[3][3]);
 
+/* Hour angle and declination of a direction (azimuth from north through east), and the side on
+ * which the weights hang low. */
+struct nw_pose nw_mount_pose_of(double latitude_rad, double altitude_rad, double azimuth_rad);
+
 /* ---- Mass ----------------------------------------------------------------------------------- */
 
 /* Mass, first moment and inertia about O of all that rides on one frame. */

@@ -19,6 +19,15 @@ double length_along_z_m(const struct nw_body *body);
 double weights_kg_m(const struct nw_body *bodies, size_t n); /* their first moment along z */
 
 struct nw_clearance;
+struct nw_contact;
+/* Pairs by the turns that change their distance. */
+enum axis_turn { ALL_PAIRS = 0, DEC_TURN = 1u << 0, POLAR_TURN = 1u << 1 };
+struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
+                               unsigned turns); /* the nearest pair of one kind */
+/* The box of a slew without its ends. fine_m infinite: stops at knowing whether it is free. */
+struct nw_slew;
+void clearance_search(const struct nw_clearance *model, const struct nw_pose *from,
+                      const struct nw_pose *to, double fine_m, struct nw_slew *ret);
 double clearance_reach_m(const struct nw_clearance *model); /* of all that moves, from the axes */
 double clearance_latitude_rad(const struct nw_clearance *model);
 

@@ -52,6 +52,17 @@ struct nw_mount_frames nw_mount_frames_at(double latitude_rad, const struct nw_p
     return frames;
 }
 
+struct nw_pose nw_mount_pose_of(double latitude_rad, double altitude_rad, double azimuth_rad) {
+    const double sin_dec = sin(altitude_rad) * sin(latitude_rad) +
+                           cos(altitude_rad) * cos(latitude_rad) * cos(azimuth_rad);
+    const double y = -cos(altitude_rad) * sin(azimuth_rad);
+    const double x = sin(altitude_rad) * cos(latitude_rad) -
+                     cos(altitude_rad) * sin(latitude_rad) * cos(azimuth_rad);
+    const double ha = atan2(y, x);
+    return (struct nw_pose){ha, asin(fmax(-1.0, fmin(1.0, sin_dec))),
+                            ha > 0.0 ? NW_SIDE_EAST : NW_SIDE_WEST};
+}
+
 /* Rotation by `angle` about axis 0, 1 or 2, right-handed. */
 static void turn_about(int axis, double angle, double ret[3][3]) {
     const int j = (axis + 1) % 3;

@@ -47,13 +47,13 @@ static double go(const struct nw_clearance *model, struct nw_pose pose, double s
     return pose.ha_rad;
 }
 
-void nw_clearance_limit(const struct nw_clearance *model, double dec_rad, enum nw_side side,
-                        double min_altitude_rad, struct nw_limit *ret) {
+void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum nw_side side,
+                        double min_altitude_rad, struct nw_reach *ret) {
     const double setting = setting_rad(clearance_latitude_rad(model), dec_rad, min_altitude_rad);
     const bool is_circumpolar = setting >= NW_PI;
     const double half = side == NW_SIDE_EAST ? 0.5 * setting : -0.5 * setting;
     const struct nw_pose middle = {half, dec_rad, side};
-    *ret = (struct nw_limit){.ha_min_rad = NAN, .ha_max_rad = NAN};
+    *ret = (struct nw_reach){.ha_min_rad = NAN, .ha_max_rad = NAN};
     if (!(setting > 0.0)) {
         return;
     }
@@ -148,6 +148,9 @@ enum { MAX_LOOKS = 300000 };
 struct search {
     const struct nw_clearance *model;
     struct nw_slew *ret;
+    unsigned turns; /* the pairs that are looked at */
+    double
+        fine_m; /* how near the nearest approach is to be known; infinite: contact alone counts */
     size_t n_looks;
 };
 
@@ -160,7 +163,7 @@ static void search(struct search *job, const struct box *box) {
     const double polar_half = 0.5 * (box->high.polar_rad - box->low.polar_rad);
     const double dec_half = 0.5 * (box->high.dec_rad - box->low.dec_rad);
     const struct nw_pose pose = pose_of_angles(clearance_latitude_rad(model), middle);
-    const struct nw_contact contact = nw_clearance_at(model, &pose);
+    const struct nw_contact contact = clearance_of(model, &pose, job->turns);
     if (contact.distance_m < ret->least.distance_m) {
         ret->least = contact;
         ret->where = pose;
@@ -170,8 +173,8 @@ static void search(struct search *job, const struct box *box) {
         ret->is_contact_free = false;
         return; /* deeper contacts in this box are not needed to know that */
     }
-    if (worst > 0.0 && worst > ret->least.distance_m - 0.005) {
-        return; /* nothing here comes nearer than what is known, to 5 mm */
+    if (worst > 0.0 && worst > ret->least.distance_m - job->fine_m) {
+        return;
     }
     if (++job->n_looks >= MAX_LOOKS || polar_half + dec_half < FINEST_RAD) {
         if (worst <= 0.0) {
@@ -192,8 +195,9 @@ static void search(struct search *job, const struct box *box) {
     }
 }
 
-void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *from,
-                       const struct nw_pose *to, struct nw_slew *ret) {
+/* Each kind of pair over the turns that count for it alone: two lines and a box. */
+void clearance_search(const struct nw_clearance *model, const struct nw_pose *from,
+                      const struct nw_pose *to, double fine_m, struct nw_slew *ret) {
     const struct axis_angles a = angles_of(clearance_latitude_rad(model), from);
     const struct axis_angles b = angles_of(clearance_latitude_rad(model), to);
     const struct box box = {{fmin(a.polar_rad, b.polar_rad), fmin(a.dec_rad, b.dec_rad)},
@@ -202,8 +206,23 @@ void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *f
                             .is_proven = true,
                             .least = {.distance_m = INFINITY, .sigma_m = NAN},
                             .where = *from};
-    struct search job = {.model = model, .ret = ret};
-    search(&job, &box);
+    static const unsigned KINDS[] = {DEC_TURN, POLAR_TURN, DEC_TURN | POLAR_TURN};
+    for (int k = 0; k < 3 && ret->is_contact_free; k++) {
+        struct box part = box;
+        if (!(KINDS[k] & POLAR_TURN)) {
+            part.high.polar_rad = part.low.polar_rad;
+        }
+        if (!(KINDS[k] & DEC_TURN)) {
+            part.high.dec_rad = part.low.dec_rad;
+        }
+        struct search job = {.model = model, .ret = ret, .turns = KINDS[k], .fine_m = fine_m};
+        search(&job, &part);
+    }
+}
+
+void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *from,
+                       const struct nw_pose *to, struct nw_slew *ret) {
+    clearance_search(model, from, to, 0.005, ret);
     const struct nw_pose ends[2] = {*from, *to};
     for (int i = 0; i < 2; i++) {
         const struct nw_contact contact = nw_clearance_at(model, &ends[i]);

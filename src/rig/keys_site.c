@@ -49,6 +49,15 @@ static const struct nw_rig_key ROWS[] = {
     ASSUMED("site.humidity", SITE, nw_site, relative_humidity, NUMBER, "0", "1", "0.7", "0.2",
             PRACTICE, "relative humidity, as a share: 0.7 is 70 %"),
 
+    ASSUMED("site.reaction_time", SITE, nw_site, reaction_time_s, TIME, "0 s", "24 h", "3 min",
+            "2 min", PRACTICE, "from the first drop until somebody or something acts"),
+    DERIVED("site.roof_time", SITE, nw_site, roof_time_s, TIME, "1 s", "1 h",
+            "not known: time to safe then ends with the park position",
+            "time the roof takes to close, parked mount included or not"),
+    DERIVED("site.warning_time", SITE, nw_site, warning_time_s, TIME, "0 s", "24 h",
+            "not known: time to safe is then not judged",
+            "how long before rain you usually know of it"),
+
     /* ---- mount ---- */
     WORD("mount.name", MOUNT, nw_mount, name, NULL, "", 0, "what it is, for people"),
     ASSUMED("mount.motion_ra", MOUNT, nw_mount, motion_ra_rad, ANGLE, "0 arcsec", "60 arcsec",
@@ -71,5 +80,16 @@ static const struct nw_rig_key ROWS[] = {
             "instrument load that the maker allows, counterweights not counted"),
     DERIVED("mount.shaft_diameter", MOUNT, nw_mount, shaft_diameter_m, LENGTH, "5 mm", "200 mm",
             "not known: its bending is then not judged", "diameter of the counterweight shaft"),
+    ASSUMED("mount.slew_rate", MOUNT, nw_mount, slew_rate_rad_s, ANGULAR_RATE, "0.05 deg/s",
+            "30 deg/s", "3 deg/s", "1 deg/s", PRACTICE, "speed of either axis when slewing"),
+    ASSUMED("mount.park.hour_angle", MOUNT, nw_mount, park_hour_angle_rad, ANGLE, "-360 deg",
+            "360 deg", "90 deg", "0 deg",
+            "weights down, tube to the pole (common practice, no "
+            "source)",
+            "hour angle of the parked tube"),
+    DERIVED("mount.park.declination", MOUNT, nw_mount, park_declination_rad, ANGLE, "-90 deg",
+            "90 deg", "the pole above the horizon", "declination of the parked tube"),
+    WORD("mount.park.side", MOUNT, nw_mount, park_side, "east|west", "east", 0,
+         "where the tube stands when parked"),
 };
 KEYS_OF(site, ROWS);

@@ -44,6 +44,10 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
         status = nw_rig_object_read(reader, NW_RIG_MOUNT, nw_rig_tree_find(reader->root, "mount"),
                                     "mount", &rig->mount);
     }
+    if (status == NW_OK && rig->mount.park_declination_rad.from == NW_FROM_UNKNOWN) {
+        const double pole_rad = rig->site.latitude_rad.v < 0.0 ? -NW_PI / 2.0 : NW_PI / 2.0;
+        rig->mount.park_declination_rad = nw_rig_derived(pole_rad, 0.0);
+    }
     for (size_t i = 0; i < sizeof all / sizeof all[0] && status == NW_OK; i++) {
         status = nw_rig_check_parts(reader, all[i]);
     }

@@ -51,6 +51,28 @@ bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body)
     return true;
 }
 
+enum nw_status nw_rig_bodies_of(const struct nw_rig *rig, const struct nw_setup *setup,
+                                struct nw_body **ret, size_t *ret_n, struct nw_err *err) {
+    if (rig->n_bodies == 0) {
+        return nw_err_set(err, NW_NOTFOUND,
+                          "%s: no bodies are described (nightwright rig --keys explains bodies.*)",
+                          rig->path);
+    }
+    struct nw_body *const bodies = nw_calloc(rig->n_bodies, sizeof *bodies);
+    if (!bodies) {
+        return nw_err_set(err, NW_NOMEM, "%zu bodies", rig->n_bodies);
+    }
+    size_t n = 0;
+    for (size_t i = 0; i < rig->n_bodies; i++) {
+        if (nw_setup_has_body(setup, &rig->bodies[i])) {
+            bodies[n++] = rig->bodies[i];
+        }
+    }
+    *ret = bodies;
+    *ret_n = n;
+    return NW_OK;
+}
+
 double nw_setup_scale_rad(const struct nw_setup *setup) {
     return setup->camera.pixel_m.v * setup->binning.v / setup->focal_length_m.v;
 }

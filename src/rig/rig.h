@@ -44,6 +44,8 @@ struct nw_site {
     struct nw_val sky_brightness_mag_arcsec2;
     struct nw_val extinction_mag; /* per airmass */
     struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
+    /* until everything is closed */
+    struct nw_val reaction_time_s, roof_time_s, warning_time_s;
 };
 
 struct nw_mount {
@@ -56,6 +58,9 @@ struct nw_mount {
     /* as a mechanism */
     struct nw_val capacity_kg; /* instrument load the maker allows, counterweights not counted */
     struct nw_val shaft_diameter_m; /* of the counterweight shaft */
+    struct nw_val slew_rate_rad_s;  /* of either axis, on the way */
+    struct nw_val park_hour_angle_rad, park_declination_rad;
+    char park_side[8]; /* east | west */
 };
 
 struct nw_telescope {
@@ -261,6 +266,9 @@ enum nw_status nw_rig_find_setup(const struct nw_rig *rig, const char *name,
                                  const struct nw_setup **ret, struct nw_err *err) NW_CHECKED;
 
 bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body);
+/* Copies of the bodies of a setup; *ret is yours to free. NOTFOUND: the file describes none. */
+enum nw_status nw_rig_bodies_of(const struct nw_rig *rig, const struct nw_setup *setup,
+                                struct nw_body **ret, size_t *ret_n, struct nw_err *err) NW_CHECKED;
 
 /* Angle of one (binned) pixel on the sky, small-angle: p b / f [rad]; times 206264.806 in arcsec
  * (REFERENCES IMG-01, IMG-02). */

@@ -81,10 +81,10 @@ static void test_sides_mirror_each_other(void **state) {
     struct nw_clearance *const model = model_of(bodies, 4, -32.0); /* without the wall */
     int n_contacts = 0;
     for (int d = -80; d <= 50; d += 10) {
-        struct nw_limit east;
-        struct nw_limit west;
-        nw_clearance_limit(model, d * DEG, NW_SIDE_EAST, 0.0, &east);
-        nw_clearance_limit(model, d * DEG, NW_SIDE_WEST, 0.0, &west);
+        struct nw_reach east;
+        struct nw_reach west;
+        nw_clearance_reach(model, d * DEG, NW_SIDE_EAST, 0.0, &east);
+        nw_clearance_reach(model, d * DEG, NW_SIDE_WEST, 0.0, &west);
         assert_int_equal(east.is_reachable, west.is_reachable);
         if (!east.is_reachable) {
             continue;
@@ -113,10 +113,10 @@ static void test_no_contact_is_jumped_over(void **state) {
         const double latitude = gsl_ran_flat(rng, -60.0, 60.0);
         struct nw_clearance *const model = model_of(bodies, N_BODIES, latitude);
         for (int k = 0; k < 6; k++) {
-            struct nw_limit limit;
+            struct nw_reach limit;
             const double dec = gsl_ran_flat(rng, -80.0, 80.0) * DEG;
             const enum nw_side side = (enum nw_side)(k % 2);
-            nw_clearance_limit(model, dec, side, 0.0, &limit);
+            nw_clearance_reach(model, dec, side, 0.0, &limit);
             for (int i = 0; limit.is_reachable && i < 300; i++) {
                 const double ha = gsl_ran_flat(rng, limit.ha_min_rad, limit.ha_max_rad);
                 const struct nw_contact c =
@@ -238,10 +238,10 @@ static void test_below_the_horizon_is_not_reached(void **state) {
     struct nw_body bodies[N_BODIES];
     observatory(bodies);
     struct nw_clearance *const model = model_of(bodies, 4, 48.0);
-    struct nw_limit limit;
-    nw_clearance_limit(model, -60.0 * DEG, NW_SIDE_EAST, 0.0, &limit);
+    struct nw_reach limit;
+    nw_clearance_reach(model, -60.0 * DEG, NW_SIDE_EAST, 0.0, &limit);
     assert_false(limit.is_reachable);
-    nw_clearance_limit(model, 0.0, NW_SIDE_EAST, 0.0, &limit);
+    nw_clearance_reach(model, 0.0, NW_SIDE_EAST, 0.0, &limit);
     assert_int_equal(limit.max_end, NW_END_HORIZON);
     check_near(limit.ha_max_rad, NW_PI / 2.0, 1e-9, "the equator sets at 6 h");
     double map[8 * 5];

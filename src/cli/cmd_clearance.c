@@ -1,0 +1,198 @@
+/* cmd_clearance.c - `clearance RIG`: what touches what, where, and how far it is. */
+#include <math.h>
+
+#include "cli/cli.h"
+#include "report/report_clearance.h"
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
+    {.name = "open", .help = "with what has a hinge (a light panel) opened"},
+    {.name = "min-altitude",
+     .kind = CLI_NUMBER,
+     .value = "DEG",
+     .help = "lowest altitude of the tube that counts, else 0",
+     .min = -20.0,
+     .max = 89.0},
+    {.name = "from",
+     .kind = CLI_TEXT,
+     .value = "ALT,AZ[,SIDE]",
+     .help =
+         "judge a slew that starts here [deg, azimuth from north through east]; SIDE: where the "
+         "tube stands, else the side with the weights low"},
+    {.name = "to", .kind = CLI_TEXT, .value = "ALT,AZ[,SIDE]", .help = "and ends here"},
+    {.name = "chart",
+     .kind = CLI_TEXT,
+     .value = "FILE.svg",
+     .help = "draw the distances over the sky and the nearest approach"},
+    {.name = "set",
+     .kind = CLI_TEXT,
+     .value = "PATH=VALUE",
+     .help = "another value for a key of the rig file",
+     .is_repeatable = true},
+    {0},
+};
+
+static enum nw_status read_place(const char *option, const char *text, double latitude_rad,
+                                 struct nw_pose *ret, struct nw_err *err) {
+    char part[3][16] = {"", "", ""};
+    size_t n = 0;
+    bool is_long = false;
+    for (const char *at = text; n < 3; n++) {
+        const size_t len = strcspn(at, ",");
+        is_long = is_long || len >= sizeof part[0];
+        (void)snprintf(part[n], sizeof part[n], "%.*s", (int)len, at);
+        if (at[len] == '\0') {
+            n++;
+            break;
+        }
+        at += len + 1;
+    }
+    double altitude = 0.0;
+    double azimuth = 0.0;
+    const bool is_side = strcmp(part[2], "east") == 0 || strcmp(part[2], "west") == 0;
+    if (is_long || n < 2 || !nw_text_to_double(part[0], &altitude) ||
+        !nw_text_to_double(part[1], &azimuth) || !(fabs(altitude) <= 90.0) ||
+        !(fabs(azimuth) <= 360.0) || (n == 3 && !is_side)) {
+        return nw_err_set(err, NW_USAGE,
+                          "--%s is '%.60s', expected altitude and azimuth in degrees, as 45,120, "
+                          "and at most the side of the tube, as 45,120,east",
+                          option, text);
+    }
+    *ret = nw_mount_pose_of(latitude_rad, altitude * NW_RAD_PER_DEG, azimuth * NW_RAD_PER_DEG);
+    if (is_side) {
+        ret->side = part[2][0] == 'e' ? NW_SIDE_EAST : NW_SIDE_WEST;
+    }
+    return NW_OK;
+}
+
+static enum nw_status read_slew(const struct cli_args *args, struct nw_clearance_report *report,
+                                struct nw_err *err) {
+    const char *const from = cli_text(args, "from");
+    const char *const to = cli_text(args, "to");
+    const double latitude_rad = report->rig->site.latitude_rad.v;
+    if (!from && !to) {
+        return NW_OK;
+    }
+    if (!from || !to) {
+        return nw_err_set(err, NW_USAGE, "--from and --to belong together");
+    }
+    report->has_slew = true;
+    enum nw_status status = read_place("from", from, latitude_rad, &report->from, err);
+    if (status == NW_OK) {
+        status = read_place("to", to, latitude_rad, &report->to, err);
+    }
+    return status;
+}
+
+struct limits_job {
+    struct nw_clearance_report *report;
+};
+
+static void one_limit(void *user, size_t i) {
+    const struct limits_job *const job = user;
+    const size_t side = i / NW_CLEARANCE_DECS;
+    const size_t k = i % NW_CLEARANCE_DECS;
+    nw_clearance_reach(job->report->model, ((double)k - 90.0) * NW_RAD_PER_DEG, (enum nw_side)side,
+                       job->report->min_altitude_rad, &job->report->limits[side][k]);
+}
+
+static void look_out(struct nw_clearance_report *report) {
+    for (size_t i = 0; i < report->n_bodies && report->n_apertures < 8; i++) {
+        const struct nw_body *const body = &report->bodies[i];
+        if (body->rides == NW_RIDES_TUBE && body->shape == NW_SHAPE_TUBE && body->along == 0) {
+            const size_t a = report->n_apertures++;
+            report->apertures[a] = i;
+            for (size_t k = 0; k < NW_CLEARANCE_AZIMUTHS; k++) {
+                report->sight[a][k] = nw_clearance_sight(
+                    report->model, i, 2.0 * NW_PI * (double)k / NW_CLEARANCE_AZIMUTHS);
+            }
+        }
+    }
+}
+
+static void analyse(struct nw_clearance_report *report) {
+    const struct nw_mount *const mount = &report->rig->mount;
+    struct limits_job job = {report};
+    (void)nw_parallel_for((size_t)2 * NW_CLEARANCE_DECS, 0, one_limit, &job, NULL);
+    report->park = (struct nw_pose){mount->park_hour_angle_rad.v, mount->park_declination_rad.v,
+                                    mount->park_side[0] == 'w' ? NW_SIDE_WEST : NW_SIDE_EAST};
+    report->at_park = nw_clearance_at(report->model, &report->park);
+    nw_clearance_safe(report->model, &report->park, mount->slew_rate_rad_s.v,
+                      report->min_altitude_rad, &report->safe);
+    look_out(report);
+    if (report->has_slew) {
+        nw_clearance_slew(report->model, &report->from, &report->to, &report->slew);
+        nw_clearance_slew(report->model, &report->from, &report->park, &report->home);
+        nw_clearance_slew(report->model, &report->park, &report->to, &report->away);
+    }
+}
+
+static enum nw_status write_chart(const struct nw_clearance_report *report, const char *path,
+                                  struct nw_err *err) {
+    struct nw_buf svg;
+    nw_buf_init(&svg, NW_REPORT_MAX_BYTES);
+    enum nw_status status = nw_report_clearance_svg(report, &svg, err);
+    if (status == NW_OK) {
+        status = nw_file_write_atomic(path, svg.data, svg.len, err);
+    }
+    nw_buf_done(&svg);
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t n_set = 0;
+    const char *const *const set = cli_texts(args, "set", &n_set);
+    struct nw_rig *rig = NULL;
+    struct nw_body *bodies = NULL;
+    struct nw_clearance *model = NULL;
+    struct nw_clearance_report *const report = nw_calloc(1, sizeof *report);
+    enum nw_status status = report ? nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err)
+                                   : nw_err_set(err, NW_NOMEM, "clearance");
+    if (status != NW_OK) {
+        goto done;
+    }
+    report->rig = rig;
+    report->is_open = cli_given(args, "open");
+    report->min_altitude_rad = cli_number(args, "min-altitude", 0.0) * NW_RAD_PER_DEG;
+    status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report->setup, err);
+    status = status == NW_OK ? read_slew(args, report, err) : status;
+    status = status == NW_OK ? nw_rig_bodies_of(rig, report->setup, &bodies, &report->n_bodies, err)
+                             : status;
+    status = status == NW_OK ? nw_clearance_new(bodies, report->n_bodies, rig->site.latitude_rad.v,
+                                                report->is_open, &model, err)
+                             : status;
+    if (status != NW_OK) {
+        goto done;
+    }
+    report->bodies = bodies;
+    report->model = model;
+    analyse(report);
+    if (cli_given(args, "chart")) {
+        status = write_chart(report, cli_text(args, "chart"), err);
+    }
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = nw_report_clearance_json(report, &result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_clearance_text(report, &result->text);
+    }
+done:
+    nw_clearance_free(model);
+    free(bodies);
+    free(report);
+    nw_rig_free(rig);
+    return status;
+}
+
+const struct cli_command CMD_CLEARANCE = {
+    .name = "clearance",
+    .arguments = "RIG",
+    .help = "what touches what: hour angles that can be reached, slews, horizon, time to safe",
+    .notes = "From the outlines of the rig file's bodies (rig --keys: bodies.*), as convex shapes. "
+             "Ranges go both ways from the middle of the usual half until something touches. A "
+             "slew is free only if every order of the two axes is.",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 1,
+    .run = run,
+};
