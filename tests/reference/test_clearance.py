@@ -20,12 +20,14 @@ RIG = TOP / "data/demo/rig.yaml"
 pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
 
 SMALL = """nightwright: 1
-site: {latitude: LATITUDE deg, longitude: 0 deg, roof_time: 30 s, warning_time: 60 s, reaction_time: 20 s}
+site: {latitude: LATITUDE deg, longitude: 0 deg, roof_time: 30 s, warning_time: 60 s,
+       reaction_time: 20 s}
 mount: {slew_rate: 2 deg/s}
 telescopes: {tube: {aperture: 80 mm, focal_length: 450 mm}}
 cameras: {camera: {pixel: 3.76 um, width: 6248, height: 4176}}
 bodies:
-  tube: {rides: tube, shape: tube, along: x, mass: 5 kg, z: 250 mm, length: 900 mm, diameter: 100 mm}
+  tube: {rides: tube, shape: tube, along: x, mass: 5 kg, z: 250 mm, length: 900 mm,
+         diameter: 100 mm}
   pier: {rides: ground, shape: cylinder, along: z, z: -1000 mm, length: 1200 mm, diameter: 200 mm}
 setups: {one: {telescope: tube, camera: camera}}
 """
@@ -78,8 +80,8 @@ def test_setting_ends_the_range(tmp_path):
 
 
 def test_time_to_safe_of_the_farthest_attitude(tmp_path):
-    """Park: weights down, tube at the pole. From the meridian with the tube level on either side the
-    polar axis turns 90 deg; reachable attitudes past it add to that, at 2 deg/s."""
+    """Park: weights down, tube at the pole. From the meridian with the shaft level the polar axis
+    turns 90 deg; reachable attitudes past it add to that, at 2 deg/s."""
     safe = answer(rig(tmp_path, 40))["time_to_safe"]
     assert 45 <= safe["slew_max_s"] <= 95
     assert (safe["reaction_s"], safe["roof_s"], safe["warning_s"]) == (20, 30, 60)
