@@ -69,6 +69,20 @@ static void fill_segment(const struct field *field, struct strip *s, size_t k, l
     }
 }
 
+struct strip_job {
+    const struct field *field;
+    struct strip *strip;
+    double steps; /* of the whole walk */
+};
+
+static void fill_one(void *user, size_t k) {
+    const struct strip_job *const job = user;
+    struct strip *const s = job->strip;
+    const long from = s->first + (long)((double)k * job->steps / (double)s->n);
+    const long to = s->first + (long)((double)(k + 1) * job->steps / (double)s->n);
+    fill_segment(job->field, s, k, from, to);
+}
+
 static void strip_done(struct strip *s) {
     free(s->cut);
     s->cut = s->full = NULL;
@@ -97,11 +111,8 @@ static enum nw_status strip_fill(const struct field *field, struct strip *s, str
         return nw_err_set(err, NW_NOMEM, "strip of %zu segments", s->n);
     }
     s->full = s->cut + s->n * strip_columns(s);
-    for (size_t k = 0; k < s->n; k++) {
-        const long from = s->first + (long)((double)k * steps / (double)s->n);
-        const long to = s->first + (long)((double)(k + 1) * steps / (double)s->n);
-        fill_segment(field, s, k, from, to);
-    }
+    struct strip_job job = {.field = field, .strip = s, .steps = steps};
+    (void)nw_parallel_for(s->n, field->n_threads, fill_one, &job, NULL);
     return NW_OK;
 }
 
