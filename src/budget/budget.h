@@ -64,6 +64,15 @@ enum nw_star_colour {
     NW_STAR_COLOUR_INTERPOLATED /* on a finished colour image */
 };
 
+/* What the guide log says of the loop: settings replayed on the same night, play of the gears. */
+struct nw_star_loop {
+    bool is_replayed, is_flat;           /* flat: nothing to win by other settings */
+    double now_rad, best_rad, sigma_rad; /* motion within a sub, both axes */
+    double gain_ra, gain_ra_low, gain_ra_high, gain_dec; /* best, equal range; Dec NaN: not told */
+    bool is_backlash_told;  /* identified, or bounded below the noise of one sample */
+    char why_backlash[200]; /* why not */
+};
+
 struct nw_star_evidence {
     const struct nw_star_frame *frames;
     size_t n_frames;
@@ -76,6 +85,7 @@ struct nw_star_evidence {
     double rms_logged_ra_rad, rms_logged_dec_rad;
     double drift_dec_rad_s, drift_dec_sigma_rad_s;
     bool is_join_certain;
+    struct nw_star_loop loop;
 };
 
 /* A change of the rig and the rig as it would then be (nw_rig_read with the overrides). */
@@ -152,6 +162,7 @@ struct nw_star_budget {
     size_t n_advice;
     struct nw_star_advice *leave; /* worth under 1 % or under its own sigma */
     size_t n_leave;
+    struct nw_star_loop loop; /* of the evidence */
     char cautions[4][160];
     size_t n_cautions;
 };

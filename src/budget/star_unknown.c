@@ -2,7 +2,7 @@
  * Idea: one width is one number. Two lines whose effects on it are both larger than its error are
  * tied together once it has been measured: with prior effects a, b and error m, their posterior
  * correlation is -ab / sqrt((m^2 + a^2)(m^2 + b^2)). Above 0.9 they are not separable. The rest
- * follows from what is missing: no frames, no log, a drift that holds one flank of the gears. */
+ * follows from what is missing: no frames, no log, gears whose gap the log does not tell. */
 #include <math.h>
 
 #include "budget/star_internal.h"
@@ -67,23 +67,12 @@ static void tied_to_air(const double effect[NW_STAR_N_LINES], struct nw_star_bud
 
 static void backlash(const struct nw_star_evidence *evidence, struct nw_star_budget *budget) {
     char what[200];
-    const double drift = evidence->drift_dec_rad_s * 60.0;
-    /* gaps of a few arcsec are hardly crossed above 1 arcsec/min (simulated, 0.3-2 s of backlash)
-     */
-    const bool is_held = fabs(drift) * NW_ARCSEC_PER_RAD > 1.0 &&
-                         fabs(evidence->drift_dec_rad_s) > 3.0 * evidence->drift_dec_sigma_rad_s;
-    if (is_held) {
-        (void)snprintf(
-            what, sizeof what,
-            "Dec backlash: the drift of %+.1f arcsec/min leans on one flank of the gears",
-            ARCSEC(drift));
-    } else {
-        (void)snprintf(what, sizeof what,
-                       "Dec backlash: with a drift of %+.2f arcsec/min the gap may be crossed or "
-                       "not; crossings are not counted here",
-                       ARCSEC(drift));
+    const struct nw_star_loop *loop = &evidence->loop;
+    if (!loop->is_backlash_told) {
+        (void)snprintf(what, sizeof what, "Dec backlash: %.180s",
+                       loop->why_backlash[0] ? loop->why_backlash : "the log does not tell it");
+        add(budget, "there and back", 3, "10 ms of the gap", what);
     }
-    add(budget, "there and back", 3, "10 ms of the gap", what);
 }
 
 void star_find_unknown(const struct star_point *point, const struct nw_star_evidence *evidence,
@@ -96,6 +85,7 @@ void star_find_unknown(const struct star_point *point, const struct nw_star_evid
         tied_to_air(effect_rad, budget);
     }
     if (evidence && evidence->has_guiding) {
+        budget->loop = evidence->loop;
         backlash(evidence, budget);
     } else {
         add(budget, "guide log of the same night", 0, "motion inside a sub, with bounds",

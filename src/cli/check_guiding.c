@@ -32,6 +32,22 @@ static void copy_motion(const struct nw_guide_sub *sub, struct nw_star_frame *st
     star->motion_dec_high_rad = sub->dec_high_rad;
 }
 
+/* The loop of the longest run: replay and play of the gears. */
+static void copy_loop(const struct nw_guide_analysis *a, struct nw_star_loop *loop) {
+    const struct nw_guide_replay *r = &a->replay;
+    *loop = (struct nw_star_loop){.is_replayed = r->why_null[0] == '\0',
+                                  .is_flat = r->is_flat,
+                                  .now_rad = r->current_rad,
+                                  .best_rad = r->motion_rad,
+                                  .sigma_rad = r->motion_sigma_rad,
+                                  .gain_ra = r->gain_ra,
+                                  .gain_ra_low = r->gain_ra_low,
+                                  .gain_ra_high = r->gain_ra_high,
+                                  .gain_dec = r->gain_dec};
+    loop->is_backlash_told = a->backlash.is_identified || a->backlash.high_rad < a->dec.noise_rad;
+    nw_text_copy(loop->why_backlash, sizeof loop->why_backlash, a->backlash.why_null);
+}
+
 /* Pooled over the runs; drift is that of the one with most samples. */
 static void copy_evidence(const struct nw_guide_result *results, size_t n,
                           struct nw_star_evidence *evidence) {
@@ -52,6 +68,9 @@ static void copy_evidence(const struct nw_guide_result *results, size_t n,
     evidence->rms_logged_dec_rad = joined.dec.rms_logged_rad;
     evidence->drift_dec_rad_s = longest ? longest->dec.drift_rad_s : NAN;
     evidence->drift_dec_sigma_rad_s = longest ? longest->dec.drift_sigma_rad_s : NAN;
+    if (longest) {
+        copy_loop(longest, &evidence->loop);
+    }
 }
 
 /* Frames as spans; needs time and exposure of every one. */

@@ -27,7 +27,8 @@ struct best {
 };
 
 static struct guide_setting setting_of(size_t i, double noise_rad, size_t every, bool foretold) {
-    return (struct guide_setting){.gain = 0.1 * (double)(i / BANDS + 1),
+    const size_t gain_step = i / BANDS + 1;
+    return (struct guide_setting){.gain = 0.1 * (double)gain_step,
                                   .deadband_rad = BAND[i % BANDS] * noise_rad,
                                   .every = every,
                                   .is_foretold = foretold};
@@ -337,13 +338,13 @@ enum nw_status nw_guide_replay(const struct nw_guide_log *log, const struct guid
         nw_guide_stage_logged(&desk.dec, desk.dec_now);
         r->current_rad =
             sqrt(mean_of(desk.ra_now, a->n_subs, -1) + mean_of(desk.dec_now, a->n_subs, -1));
-        struct best ra;
-        struct best dec;
+        struct best ra = {0};
+        struct best dec = {0};
         search(a, &desk, false, &ra, &dec);
         take_best(a, &desk, &ra, &dec);
         if (a->worm.n > 0) {
-            struct best ra2;
-            struct best dec2;
+            struct best ra2 = {0};
+            struct best dec2 = {0};
             search(a, &desk, true, &ra2, &dec2);
             r->motion_with_predictor_rad = sqrt(ra2.mean + dec2.mean);
         }

@@ -2,6 +2,7 @@
  * Idea: lines by size; what is known beside what could be; what cannot be told as loud as what can.
  */
 #include "report/report_focus.h"
+#include "report/report_internal.h"
 #include "report/report_ledger.h"
 
 #include <math.h>
@@ -208,6 +209,11 @@ static void worth_doing(const struct nw_star_budget *budget, struct nw_buf *buf)
         (void)snprintf(text, sizeof text, "%s: worth %.1f +- %.1f %% of the time on stars",
                        advice->change->name, advice->time_percent_point, advice->sigma_percent);
         entry(buf, i == 0 ? "LEAVE IT" : "", text);
+    }
+    char words[200];
+    if (nw_report_loop_words(&budget->loop, words, sizeof words)) {
+        const bool is_first = !budget->loop.is_flat || budget->n_leave == 0;
+        entry(buf, !is_first ? "" : budget->loop.is_flat ? "LEAVE IT" : "TRY", words);
     }
 }
 

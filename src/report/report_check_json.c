@@ -1,5 +1,6 @@
 /* report_check_json.c - the budgets as the document nightwright.check.1 (docs/formats.md). */
 #include "report/report_focus.h"
+#include "report/report_internal.h"
 #include "report/report_ledger.h"
 
 #include <math.h>
@@ -134,6 +135,16 @@ static void leave_it(struct nw_json *json, const struct nw_star_budget *budget, 
     }
 }
 
+/* Other settings of the guide loop, where they promise nothing. */
+static void guide_loop(struct nw_json *json, const struct nw_star_loop *loop, json_t *leave) {
+    char why[200];
+    if (nw_report_loop_words(loop, why, sizeof why) && loop->is_flat) {
+        json_t *const o = nw_json_item(json, leave);
+        nw_json_text(json, o, "what", "settings of the guide loop");
+        nw_json_text(json, o, "why", why);
+    }
+}
+
 /* How often to focus, runs counted; into "advice" or "leave". */
 static void focus_interval(struct nw_json *json, const struct nw_check_report *check, json_t *to_do,
                            json_t *leave) {
@@ -226,6 +237,7 @@ enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t 
         unknown(&json, budget, cannot_tell);
         advice(&json, budget, to_do);
         leave_it(&json, budget, leave);
+        guide_loop(&json, &budget->loop, leave);
         focus_interval(&json, check, to_do, leave);
     }
     for (size_t i = 0; i < check->n_ledgers; i++) {

@@ -62,4 +62,7 @@ void report_look_group_name(const struct nw_look_group *group, char *text, size_
 /* -90 < angle <= 90: an axis has no direction. */
 double report_axis_deg(double angle_rad);
 
+/* What a replay of the guide loop says in one line of `check`; false: nothing. 200 bytes. */
+bool nw_report_loop_words(const struct nw_star_loop *loop, char *text, size_t size);
+
 #endif

@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "report/report_guiding_parts.h"
+#include "report/report_internal.h"
 
 #define AS NW_ARCSEC_PER_RAD
 
@@ -90,4 +91,30 @@ void nw_report_replay_text(const struct nw_guide_analysis *a, struct nw_buf *tex
         nw_report_paragraph(text, 2, line.data);
     }
     nw_buf_done(&line);
+}
+
+bool nw_report_loop_words(const struct nw_star_loop *loop, char *text, size_t size) {
+    if (!loop->is_replayed) {
+        return false;
+    }
+    if (loop->is_flat) {
+        (void)snprintf(
+            text, size,
+            "guide gains: RA %.1f to %.1f is the same within 2 %%, %.2f arcsec of motion "
+            "in a sub; nothing to win there",
+            loop->gain_ra_low, loop->gain_ra_high, loop->now_rad * AS);
+        return true;
+    }
+    int n = snprintf(text, size, "guide gain RA %.1f", loop->gain_ra);
+    if (isfinite(loop->gain_dec) && n > 0 && (size_t)n < size) {
+        n += snprintf(text + n, size - (size_t)n, ", Dec %.1f", loop->gain_dec);
+    }
+    if (n > 0 && (size_t)n < size) {
+        (void)snprintf(
+            text + n, size - (size_t)n,
+            ": %.2f +- %.2f arcsec of motion in a sub instead of %.2f (replayed); settings "
+            "by turns, 20 min each, decide",
+            loop->best_rad * AS, loop->sigma_rad * AS, loop->now_rad * AS);
+    }
+    return true;
 }
