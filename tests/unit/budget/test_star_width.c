@@ -197,7 +197,8 @@ static void test_motion_of_the_log_replaces_the_rigs_word(void **state) {
                                               .rms_logged_dec_rad = 0.5 * AS,
                                               .drift_dec_rad_s = 0.03 * AS,
                                               .drift_dec_sigma_rad_s = 0.001 * AS,
-                                              .is_join_certain = true};
+                                              .is_join_certain = true,
+                                              .loop = {.why_backlash = "held on one flank"}};
     struct nw_star_budget *b = budget_of(&rig, &setup, &evidence);
     const struct nw_star_line *line = &b->lines[NW_STAR_MOTION];
     const double ra2 = 0.5 * (0.81 + 0.25);
@@ -210,9 +211,16 @@ static void test_motion_of_the_log_replaces_the_rigs_word(void **state) {
     assert_non_null(strstr(line->detail, "as logged 0.90 and 0.50"));
     bool has_backlash = false;
     for (size_t i = 0; i < b->n_unknown; i++) {
-        has_backlash = has_backlash || strstr(b->unknown[i].what, "leans on one flank") != NULL;
+        has_backlash = has_backlash || strstr(b->unknown[i].what, "held on one flank") != NULL;
     }
     assert_true(has_backlash);
+    nw_star_budget_free(b);
+    struct nw_star_evidence told = evidence;
+    told.loop.is_backlash_told = true;
+    b = budget_of(&rig, &setup, &told);
+    for (size_t i = 0; i < b->n_unknown; i++) {
+        assert_null(strstr(b->unknown[i].what, "backlash"));
+    }
     nw_star_budget_free(b);
 }
 
