@@ -236,7 +236,7 @@ logs:
 def as_book(path, n_runs):
     """The simulator's CSV told again as a log in sections."""
     lines = path.read_text().splitlines()
-    meta = dict(re.match(r"# (\S+): (.*)", x).groups() for x in lines if re.match(r"# \S+: ", x))
+    said = dict(re.match(r"# (\S+): (.*)", x).groups() for x in lines if re.match(r"# \S+: ", x))
     rows = list(csv.DictReader(x for x in lines if not x.startswith("#")))
     zone, out = zoneinfo.ZoneInfo("Europe/Vienna"), []
     size = -(-len(rows) // n_runs)
@@ -245,10 +245,10 @@ def as_book(path, n_runs):
         times = [datetime.datetime.fromisoformat(x["time"].replace("Z", "+00:00")) for x in part]
         zero = times[0].replace(microsecond=0)
         out += [f"[run {r + 1} from {zero.astimezone(zone):%Y-%m-%d %H:%M:%S}]",
-                f"shutter: {float(meta['exposure_s']) * 1e3:g} ms; "
-                f"ra rate: {meta['ra_rate_arcsec_per_s']}; "
-                f"dec rate: {meta['dec_rate_arcsec_per_s']}; "
-                f"pointing: {meta['declination_deg']}; scale: {meta['guide_scale_arcsec_per_px']}",
+                f"shutter: {float(said['exposure_s']) * 1e3:g} ms; "
+                f"ra rate: {said['ra_rate_arcsec_per_s']}; "
+                f"dec rate: {said['dec_rate_arcsec_per_s']}; "
+                f"pointing: {said['declination_deg']}; scale: {said['guide_scale_arcsec_per_px']}",
                 "dt|east|north|ra ms|dec ms|snr|what|lx|ly"]
         for t, x in zip(times, part):
             cells = [f"{(t - zero).total_seconds():.3f}"]
