@@ -5,11 +5,14 @@
 
 static const char TEXT[] = SMALL_RIG "filters: {red: {centre: 640 nm, width: 100 nm}}\n"
                                      "correctors: {reducer 0.8x: {magnification: 0.8}}\n"
-                                     "focusers: {crayford: {step: 4 um}}\n";
+                                     "focusers: {crayford: {step: 4 um}}\n"
+                                     "pieces: {wheel: {length: 20 mm}}\n"
+                                     "spacers: {ring: {length: 5 mm}}\n";
 static const char *const OVERRIDE =
     "setups.one={telescope: tube, camera: camera, filters: [red], corrector: reducer 0.8x, "
     "focuser: "
-    "crayford, changes: [{name: a, effort: setting, set: {site.seeing: 1 arcsec}}]}";
+    "crayford, path: [wheel], rings: [ring], changes: [{name: a, effort: setting, set: "
+    "{site.seeing: 1 arcsec}}]}";
 
 static void test_a_read_survives_every_failing_allocation(void **state) {
     (void)state;
