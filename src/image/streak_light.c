@@ -102,7 +102,12 @@ void lights_along(const struct strip *s, struct lights *l) {
             }
         }
     }
-    l->noise = n_beside > 8 ? nw_stat_mad_sigma(beside, n_beside, NULL) : (double)NAN;
+    l->noise = NAN;
+    if (n_beside > 8) {
+        /* plain, not robust: in crowded fields stars are the noise that makes chance lines */
+        l->noise = nw_stat_sd(beside, n_beside, nw_stat_mean(beside, n_beside));
+        l->noise = fmax(l->noise, nw_stat_mad_sigma(beside, n_beside, NULL));
+    }
 }
 
 static double median_of(const double *values, size_t from, size_t to) {

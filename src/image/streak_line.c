@@ -307,7 +307,7 @@ static enum nw_status stands_out(const struct field *field, const struct nw_stre
         const double high = nw_stat_quantile(medians, count, 0.9);
         double level = 0.0;
         const double sigma = nw_stat_mad_sigma(medians, count, &level);
-        *ret_does = line - level > 5.0 * sigma && line - level > 2.0 * (high - level);
+        *ret_does = line - level > 5.0 * sigma && line - level > 2.5 * (high - level);
     }
     return NW_OK;
 }
