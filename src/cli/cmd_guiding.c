@@ -36,6 +36,9 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "FILE.svg",
      .help = "draw the longest run: motion against lag, worm turn, trace"},
+    {.name = "compare",
+     .kind = CLI_FLAG,
+     .help = "two settings by turns, named by event rows \"setting NAME\": which moves less"},
     {0},
 };
 
@@ -77,6 +80,23 @@ static enum nw_status write_chart(const struct guide_files *files, const char *p
     return status;
 }
 
+/* Two settings by turns in the longest run. */
+static enum nw_status compare(const struct guide_files *files, bool wants_json,
+                              struct cli_result *result, struct nw_err *err) {
+    const struct nw_guide_result *const r = &files->results[files->longest];
+    struct nw_guide_compare found;
+    const enum nw_status status =
+        nw_guide_compare(r->file->items[r->number - 1].log, r->analysis, &found, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    if (wants_json) {
+        return nw_report_guide_compare_json(&found, &result->json, err);
+    }
+    nw_report_guide_compare_text(&found, &result->text);
+    return NW_OK;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const struct guide_request request = {
@@ -92,7 +112,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK && cli_given(args, "chart")) {
         status = write_chart(&files, cli_text(args, "chart"), err);
     }
-    if (status == NW_OK && cli_wants_json(args)) {
+    if (status == NW_OK && cli_given(args, "compare")) {
+        status = compare(&files, cli_wants_json(args), result, err);
+    } else if (status == NW_OK && cli_wants_json(args)) {
         status = write_json(&files, &result->json, err);
     } else if (status == NW_OK) {
         write_text(&files, &result->text);

@@ -84,4 +84,20 @@ struct nw_guide_replay {
     char why_null[200], why_dec[200];
 };
 
+/* ---- Two settings by turns -------------------------------------------------------------------
+ * Event rows "setting NAME" say which settings rule from there on (20 minutes each serve well).
+ * Neighbouring subs of one setting are a block; ln motion of the blocks = level + slow trend + the
+ * setting's difference, least squares, 95 % by Student's t. Blocks, not subs, are the unit: subs
+ * that follow each other share their air. */
+struct nw_guide_compare {
+    char name[2][24]; /* the first two settings; a third is an error */
+    size_t n_blocks[2], n_subs[2];
+    double motion_rad[2]; /* root mean square over the subs, both axes */
+    double change, change_low,
+        change_high; /* of the motion, second against first, relative; 95 % */
+    bool is_told;    /* the interval does not hold 0 */
+    size_t n_more;   /* blocks of both kinds still needed at this difference; 0: told, or the
+                        difference is too small to matter (under 2 %) */
+};
+
 #endif

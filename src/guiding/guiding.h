@@ -150,6 +150,11 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
                                 struct nw_guide_analysis **ret, struct nw_err *err) NW_CHECKED;
 void nw_guide_analysis_free(struct nw_guide_analysis *analysis);
 
+/* DATA, saying what is missing, for fewer than two settings or four blocks. */
+enum nw_status nw_guide_compare(const struct nw_guide_log *log,
+                                const struct nw_guide_analysis *analysis,
+                                struct nw_guide_compare *ret, struct nw_err *err) NW_CHECKED;
+
 /* Lays the log beside the frames. Dithers fall between exposures: the clock offset that puts every
  * dither (9 of 10 from ten dithers on) between frames is found exactly, as the best overlap of
  * intervals. Logs with dates: within +- 120 s; 0 if that fits, since nothing speaks against the

@@ -21,4 +21,9 @@ enum nw_status nw_report_guiding_chart(const struct nw_guide_log *log, size_t ru
                                        const struct nw_guide_analysis *analysis, struct nw_buf *ret,
                                        struct nw_err *err) NW_CHECKED;
 
+/* Two settings by turns: "nightwright.guiding-compare.1", and in words. */
+enum nw_status nw_report_guide_compare_json(const struct nw_guide_compare *compare, json_t **ret,
+                                            struct nw_err *err) NW_CHECKED;
+void nw_report_guide_compare_text(const struct nw_guide_compare *compare, struct nw_buf *text);
+
 #endif
