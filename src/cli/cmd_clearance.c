@@ -3,6 +3,7 @@
 
 #include "cli/cli.h"
 #include "report/report_clearance.h"
+#include "sky/sky.h"
 
 static const struct cli_option OPTIONS[] = {
     {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
@@ -20,6 +21,10 @@ static const struct cli_option OPTIONS[] = {
          "judge a slew that starts here [deg, azimuth from north through east]; SIDE: where the "
          "tube stands, else the side with the weights low"},
     {.name = "to", .kind = CLI_TEXT, .value = "ALT,AZ[,SIDE]", .help = "and ends here"},
+    {.name = "at",
+     .kind = CLI_TEXT,
+     .value = "TIME",
+     .help = "when, as 2026-06-14T09:00:00Z: says how near the slew comes to the Sun"},
     {.name = "chart",
      .kind = CLI_TEXT,
      .value = "FILE.svg",
@@ -80,6 +85,36 @@ static enum nw_status read_slew(const struct cli_args *args, struct nw_clearance
     enum nw_status status = read_place("from", from, latitude_rad, &report->from, err);
     if (status == NW_OK) {
         status = read_place("to", to, latitude_rad, &report->to, err);
+    }
+    return status;
+}
+
+static enum nw_status find_sun(const struct cli_args *args, struct nw_clearance_report *report,
+                               struct nw_err *err) {
+    const char *const at = cli_text(args, "at");
+    const struct nw_site *const site = &report->rig->site;
+    if (!at) {
+        return NW_OK;
+    }
+    if (!report->has_slew) {
+        return nw_err_set(err, NW_USAGE, "--at belongs to a slew: --from and --to are missing");
+    }
+    enum nw_status status = nw_time_read_iso(at, 0.0, &report->t_utc_s, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const struct nw_sky_direction sun = nw_sky_sun(report->t_utc_s);
+    const struct nw_place place = {site->latitude_rad.v, site->longitude_rad.v,
+                                   site->elevation_m.v};
+    struct nw_pointing pointing;
+    status =
+        nw_sky_pointing(sun.ra_rad, sun.dec_rad, report->t_utc_s, &place, NULL, &pointing, err);
+    if (status == NW_OK) {
+        report->has_sun = true;
+        report->sun_altitude_rad = pointing.altitude_rad;
+        report->sun_nearest_rad =
+            nw_mount_nearest_rad(site->latitude_rad.v, &report->from, &report->to,
+                                 pointing.hour_angle_rad, pointing.dec_rad);
     }
     return status;
 }
@@ -157,6 +192,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     report->min_altitude_rad = cli_number(args, "min-altitude", 0.0) * NW_RAD_PER_DEG;
     status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report->setup, err);
     status = status == NW_OK ? read_slew(args, report, err) : status;
+    status = status == NW_OK ? find_sun(args, report, err) : status;
     status = status == NW_OK ? nw_rig_bodies_of(rig, report->setup, &bodies, &report->n_bodies, err)
                              : status;
     status = status == NW_OK ? nw_clearance_new(bodies, report->n_bodies, rig->site.latitude_rad.v,

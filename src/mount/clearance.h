@@ -67,6 +67,11 @@ struct nw_slew {
 void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *from,
                        const struct nw_pose *to, struct nw_slew *ret);
 
+/* How near the tubes come to a direction (the Sun) within the box of a slew, ends included: to
+ * 0.4 deg, and never too far by that. */
+double nw_mount_nearest_rad(double latitude_rad, const struct nw_pose *from,
+                            const struct nw_pose *to, double ha_rad, double dec_rad);
+
 /* The horizon as an aperture sees it: lowest altitudes at one azimuth (east of north) at which the
  * light column of a round tube, from its front end on, passes what stands on the ground wholly, and
  * with its middle. -pi/2: nothing is in the way. tube: index of the body. */

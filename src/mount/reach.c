@@ -233,3 +233,26 @@ void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *f
         ret->is_contact_free = ret->is_contact_free && contact.distance_m > 0.0;
     }
 }
+
+double nw_mount_nearest_rad(double latitude_rad, const struct nw_pose *from,
+                            const struct nw_pose *to, double ha_rad, double dec_rad) {
+    const double step = 0.5 * NW_RAD_PER_DEG;
+    const struct axis_angles a = angles_of(latitude_rad, from);
+    const struct axis_angles b = angles_of(latitude_rad, to);
+    const size_t n_polar = (size_t)ceil(fabs(b.polar_rad - a.polar_rad) / step) + 1;
+    const size_t n_dec = (size_t)ceil(fabs(b.dec_rad - a.dec_rad) / step) + 1;
+    double best = -1.0;
+    for (size_t i = 0; i < n_polar; i++) {
+        const double u = n_polar > 1 ? (double)i / (double)(n_polar - 1) : 0.0;
+        for (size_t k = 0; k < n_dec; k++) {
+            const double v = n_dec > 1 ? (double)k / (double)(n_dec - 1) : 0.0;
+            const struct axis_angles at = {a.polar_rad + u * (b.polar_rad - a.polar_rad),
+                                           a.dec_rad + v * (b.dec_rad - a.dec_rad)};
+            const struct nw_pose pose = pose_of_angles(latitude_rad, at);
+            best = fmax(best, sin(dec_rad) * sin(pose.dec_rad) +
+                                  cos(dec_rad) * cos(pose.dec_rad) * cos(pose.ha_rad - ha_rad));
+        }
+    }
+    /* the raster's cells are at most half a step from their corners in each turn */
+    return fmax(0.0, acos(fmin(1.0, best)) - step / sqrt(2.0));
+}

@@ -173,6 +173,30 @@ static void text_slew(const struct nw_clearance_report *r, struct nw_buf *buf) {
     }
 }
 
+static void text_sun(const struct nw_clearance_report *r, struct nw_buf *buf) {
+    if (!r->has_slew) {
+        return;
+    }
+    if (!r->has_sun) {
+        nw_report_paragraph(buf, 2,
+                            "Whether the Sun is in the way is not known without --at TIME: never "
+                            "slew by day with an uncapped, unfiltered tube or finder.");
+        return;
+    }
+    char text[400];
+    const double nearest_deg = r->sun_nearest_rad * DEG;
+    (void)snprintf(text, sizeof text,
+                   "The Sun stands at %.1f deg of altitude then. Some order of the axes brings the "
+                   "tubes within %.1f deg of it%s",
+                   r->sun_altitude_rad * DEG, nearest_deg,
+                   r->sun_altitude_rad < -1.0 / DEG ? ": it is below the horizon."
+                   : nearest_deg < 45.0
+                       ? ": cap every tube and finder, guide tube included, before this slew."
+                       : ". Any uncapped, unfiltered tube or finder stays capped by day all the "
+                         "same.");
+    nw_report_paragraph(buf, 2, text);
+}
+
 static void text_safe(const struct nw_clearance_report *r, struct nw_buf *buf) {
     const struct nw_site *const site = &r->rig->site;
     char park[48];
@@ -227,6 +251,7 @@ void nw_report_clearance_text(const struct nw_clearance_report *r, struct nw_buf
     text_joined(r, buf);
     text_sight(r, buf);
     text_slew(r, buf);
+    text_sun(r, buf);
     text_safe(r, buf);
     nw_buf_printf(buf, "\nCAUTION\n");
     nw_report_paragraph(
@@ -308,8 +333,13 @@ enum nw_status nw_report_clearance_json(const struct nw_clearance_report *r, jso
         json_t *const o = nw_json_object(&json, NULL, "slew");
         nw_json_bool(&json, o, "contact_free", r->slew.is_contact_free && r->slew.is_proven);
         nw_json_number(&json, o, "minimum_mm", r->slew.least.distance_m * 1e3, 5);
-        nw_json_null(&json, o, "sun_separation_min_deg");
-        nw_json_why(&json, o, "sun_separation_min_deg", "the time of the slew is not given");
+        nw_json_number(&json, o, "sun_separation_min_deg",
+                       r->has_sun ? r->sun_nearest_rad * DEG : NAN, 4);
+        if (r->has_sun) {
+            nw_json_number(&json, o, "sun_altitude_deg", r->sun_altitude_rad * DEG, 5);
+        } else {
+            nw_json_why(&json, o, "sun_separation_min_deg", "the time of the slew is not given");
+        }
         nw_json_bool(&json, o, "by_park_contact_free",
                      r->home.is_contact_free && r->away.is_contact_free);
     } else {

@@ -25,6 +25,8 @@ struct nw_clearance_report {
     struct nw_sight sight[8][NW_CLEARANCE_AZIMUTHS]; /* from north through east */
     bool has_slew;
     struct nw_pose from, to;
+    bool has_sun; /* the time of the slew is known */
+    double t_utc_s, sun_altitude_rad, sun_nearest_rad;
     struct nw_slew slew, home, away; /* the way itself; from to park, park to to */
 };
 

@@ -48,6 +48,22 @@ double nw_sky_sidereal_time_rad(double t_utc_s, double longitude_rad) {
     return eraAnp(eraGst06a(ut1, ut2, tt1, tt2) + longitude_rad);
 }
 
+struct nw_sky_direction nw_sky_sun(double t_utc_s) {
+    double tt1 = 0.0;
+    double tt2 = 0.0;
+    if (!(fabs(t_utc_s) <= NW_SKY_MAX_TIME_S) || !tt_of_utc(t_utc_s, &tt1, &tt2)) {
+        return (struct nw_sky_direction){NAN, NAN};
+    }
+    double heliocentric[2][3];
+    double barycentric[2][3];
+    /* TT for TDB: 2 ms, in which the Earth moves 60 m */
+    (void)eraEpv00(tt1, tt2, heliocentric, barycentric); /* its flag: outside 1900 to 2100 */
+    double to_sun[3] = {-heliocentric[0][0], -heliocentric[0][1], -heliocentric[0][2]};
+    struct nw_sky_direction sun;
+    eraC2s(to_sun, &sun.ra_rad, &sun.dec_rad);
+    return sun;
+}
+
 static enum nw_status check_pointing(double ra_rad, double dec_rad, double t_utc_s,
                                      const struct nw_place *place, struct nw_err *err) {
     if (!isfinite(ra_rad) || !(fabs(dec_rad) <= NW_PI / 2.0)) {

@@ -56,6 +56,15 @@ enum nw_status nw_sky_pointing(double ra_rad, double dec_rad, double t_utc_s,
                                const struct nw_place *place, const struct nw_air_state *air,
                                struct nw_pointing *ret, struct nw_err *err) NW_CHECKED;
 
+/* Direction of the Sun from the Earth's centre (ICRS, without aberration), to be handed to
+ * nw_sky_pointing: where it stands then is good to 15 arcsec (the Earth's rotation) and 9 arcsec
+ * (parallax left out). NaN for times out of range.
+ *   source  eraEpv00 (Bretagnon & Francou 1988, VSOP2000 fit; heliocentric Earth) */
+struct nw_sky_direction {
+    double ra_rad, dec_rad;
+};
+struct nw_sky_direction nw_sky_sun(double t_utc_s);
+
 /* Local apparent sidereal time 0..2 pi (IAU 2006/2000A, UT1 = UTC: 15 arcsec); NaN for times out of
  * range. REFERENCES EPH-28. */
 double nw_sky_sidereal_time_rad(double t_utc_s, double longitude_rad);

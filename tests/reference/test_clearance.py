@@ -136,3 +136,30 @@ def test_refusals(tmp_path):
     missing = tmp_path / "no" / "chart.svg"
     done = run(path, "--chart", missing)
     assert done.returncode == 2 and done.stdout == "" and not missing.exists()
+
+
+def test_the_sun_as_astropy_places_it(tmp_path):
+    """Altitude of the Sun against astropy (get_sun, AltAz without air); the slew that ends on it."""
+    coordinates = pytest.importorskip("astropy.coordinates")
+    from astropy import units
+    from astropy.time import Time
+    from astropy.utils import iers
+
+    iers.conf.auto_download = False
+    iers.conf.auto_max_age = None
+    path = rig(tmp_path, 40)
+    place = coordinates.EarthLocation(lat=40 * units.deg, lon=0 * units.deg, height=200 * units.m)
+    for when in ("2021-03-20T12:00:00", "2021-06-21T08:30:00", "2021-12-05T14:00:00"):
+        time = Time(when, scale="utc")
+        sun = coordinates.get_sun(time).transform_to(
+            coordinates.AltAz(obstime=time, location=place))
+        spot = f"{sun.alt.deg:.4f},{sun.az.deg:.4f}"
+        slew = answer(path, "--from", "80,180", "--to", spot, "--at", when + "Z")["slew"]
+        assert slew["sun_altitude_deg"] == pytest.approx(sun.alt.deg, abs=25 / 3600)
+        assert slew["sun_separation_min_deg"] == 0
+    text = " ".join(run(path, "--from", "80,180", "--to", spot, "--at", when + "Z").stdout.split())
+    assert "cap every tube and finder" in text
+    night = answer(path, "--from", "80,180", "--to", "50,90", "--at", "2021-06-21T00:00:00Z")
+    assert night["slew"]["sun_altitude_deg"] < 0
+    done = run(path, "--from", "80,180", "--to", "50,90", "--at", "noon")
+    assert done.returncode == 2 and "noon" in done.stderr

@@ -212,6 +212,19 @@ static void test_sight_over_a_wall(void **state) {
     nw_clearance_free(model);
 }
 
+/* A slew along the meridian past a direction 10 deg to its side, and one that stops short of it. */
+static void test_nearest_direction_of_a_slew(void **state) {
+    (void)state;
+    const struct nw_pose from = {0.0, -40.0 * DEG, NW_SIDE_EAST};
+    const struct nw_pose to = {0.0, 40.0 * DEG, NW_SIDE_EAST};
+    const double past = nw_mount_nearest_rad(48.0 * DEG, &from, &to, 10.0 * DEG, 0.0);
+    assert_true(past <= 10.0 * DEG && past > 9.6 * DEG);
+    const double ahead = nw_mount_nearest_rad(48.0 * DEG, &from, &to, 0.0, 70.0 * DEG);
+    assert_true(ahead <= 30.0 * DEG && ahead > 29.6 * DEG);
+    check_near(nw_mount_nearest_rad(-32.0 * DEG, &from, &to, 0.0, 12.3 * DEG), 0.0, 0.0,
+               "over the direction itself");
+}
+
 static void test_joined_pairs_are_left_out_and_listed(void **state) {
     (void)state;
     struct nw_body bodies[3] = {box_body(NW_RIDES_TUBE, 1.0, 0.1, 0.4, 0.02),
@@ -260,6 +273,7 @@ int main(void) {
         cmocka_unit_test(test_slews_by_looking_everywhere),
         cmocka_unit_test(test_turns_of_a_flip),
         cmocka_unit_test(test_sight_over_a_wall),
+        cmocka_unit_test(test_nearest_direction_of_a_slew),
         cmocka_unit_test(test_joined_pairs_are_left_out_and_listed),
         cmocka_unit_test(test_below_the_horizon_is_not_reached),
     };
