@@ -139,7 +139,7 @@ def test_refusals(tmp_path):
 
 
 def test_the_sun_as_astropy_places_it(tmp_path):
-    """Altitude of the Sun against astropy (get_sun, AltAz without air); the slew that ends on it."""
+    """Altitude against astropy (get_sun, AltAz without air); the slew that ends on the Sun."""
     coordinates = pytest.importorskip("astropy.coordinates")
     from astropy import units
     from astropy.time import Time
