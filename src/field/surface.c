@@ -287,7 +287,7 @@ static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
     if (status == NW_OK) {
         status = judge(job, &miss2[1], &mirror2[1], err);
     }
-    if (status == NW_OK) {
+    if (status == NW_OK && first.par && job->solution.par) {
         /* in units of what the cells really scatter */
         const double scale = fmax(0.4, fmin(first.misfit, job->solution.misfit));
         const double *const p = first.par;

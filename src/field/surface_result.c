@@ -262,13 +262,17 @@ enum nw_compensation surface_compensation(const struct surface_job *job, double 
     const double slope =
         (sums[0] * sums[4] - sums[1] * sums[3]) / (sums[0] * sums[2] - sums[1] * sums[1]);
     const double offset = (sums[3] - slope * sums[1]) / sums[0];
-    double worst = fabs(slope - round(slope)) * 0.5 * (double)(job->n_used - 1);
+    double worst = 0.0;
     for (size_t i = 0; i < job->n_used; i++) {
         const double p = job->frames[job->used[i]].position_steps - first;
         worst = fmax(worst, fabs(p - offset - slope * round(p / step)));
     }
     *ret_steps = worst;
-    return worst > 1.5 ? NW_COMPENSATION_ACTING : NW_COMPENSATION_NOT_SEEN;
+    /* a row of uneven length may be rounded places, or a focuser that follows evenly */
+    const bool is_whole = fabs(slope - round(slope)) * (double)(job->n_used - 1) < 0.5;
+    return worst > 1.5 ? NW_COMPENSATION_ACTING
+           : is_whole  ? NW_COMPENSATION_NOT_SEEN
+                       : NW_COMPENSATION_UNKNOWN;
 }
 
 static void set_temperature(const struct surface_job *job, struct nw_surface *ret) {

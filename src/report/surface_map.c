@@ -174,11 +174,13 @@ static void heights(struct map *m, const char *unit) {
     const double step = nice_step(fmax(high - low, 1.0));
     double labels[LABELS_MAX][2];
     size_t n_labels = 0;
-    for (double level = step * ceil(low / step); level <= high; level += step) {
-        contour(m, fabs(level) < 1e-6 * step ? 0.0 : level);
+    const long from = (long)ceil(low / step);
+    const long to = (long)floor(high / step);
+    for (long k = from; k <= to; k++) {
+        contour(m, step * (double)k);
     }
-    for (double level = step * ceil(low / step); level <= high; level += step) {
-        contour_label(m, fabs(level) < 1e-6 * step ? 0.0 : level, labels, &n_labels);
+    for (long k = from; k <= to; k++) {
+        contour_label(m, step * (double)k, labels, &n_labels);
     }
     char title[80];
     (void)snprintf(title, sizeof title, "Best focus, %s above the sensor", unit);

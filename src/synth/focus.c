@@ -14,14 +14,16 @@ double nw_synth_temperature(const struct synth_scene *scene, double t_s) {
            0.1 * sin(2.0 * NW_PI * t_s / 2400.0);
 }
 
-/* Nominal travel of frame i from best focus; *ret_inward: reached from outside. */
-static double set_travel(const struct synth_scene *scene, size_t i, bool *ret_inward) {
+/* Steps of frame i from best focus, in equal moves; *ret_inward: reached from outside. */
+static double set_steps(const struct synth_scene *scene, size_t i, double step_m,
+                        bool *ret_inward) {
     const struct nw_synth_opts *opts = &scene->opts;
     const bool is_double = opts->focus == NW_SYNTH_FOCUS_THERE_AND_BACK;
     const size_t n = is_double ? (opts->n_subs + 1) / 2 : opts->n_subs;
     *ret_inward = i >= n;
     const size_t k = i < n ? i : opts->n_subs - 1 - i;
-    return n > 1 ? opts->focus_reach_m * (2.0 * (double)k / (double)(n - 1) - 1.0) : 0.0;
+    const double move = n > 1 ? round(2.0 * opts->focus_reach_m / step_m / (double)(n - 1)) : 0.0;
+    return round(move * ((double)k - 0.5 * (double)(n - 1)));
 }
 
 /* Moves one sub's focuser from best focus to its place in the set, in whole steps. Play: reached
@@ -29,7 +31,7 @@ static double set_travel(const struct synth_scene *scene, size_t i, bool *ret_in
 static void displace(const struct synth_scene *scene, size_t i, double step_m,
                      struct synth_sub *sub) {
     bool is_inward = false;
-    const double steps = round(set_travel(scene, i, &is_inward) / step_m);
+    const double steps = set_steps(scene, i, step_m, &is_inward);
     const double play_m = is_inward ? scene->opts.focuser_play_m : 0.0;
     sub->focus_steps += steps;
     sub->defocus_m +=
