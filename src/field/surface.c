@@ -7,6 +7,7 @@
  * the focal ratio and pixel), else the step. */
 #include "field/field_internal.h"
 
+#include <assert.h>
 #include <math.h>
 
 /* Reasons with numbers: how well things are known before the fit. */
@@ -331,6 +332,7 @@ static enum nw_status fit_many(struct surface_job *job, struct nw_err *err) {
  * with the known k. */
 static enum nw_status fit_free_scale(struct surface_job *job, struct nw_err *err) {
     const size_t n = job->solution.n_par;
+    assert(job->solution.par && job->solution.cov); /* fitted before */
     job->ln_k_free = job->solution.par[FIELD_LNK];
     job->ln_k_sigma = sqrt(job->solution.cov[FIELD_LNK * n + FIELD_LNK]);
     if (job->method != NW_SURFACE_SWEEP || !isfinite(job->fit.prior[FIELD_LNK].sigma)) {

@@ -39,7 +39,7 @@ void surface_refuse_early(struct surface_job *job, struct nw_surface *ret) {
     enum { STARS_MIN = 12 };
     size_t n_placed = 0;
     for (size_t i = 0; i < job->n_frames; i++) {
-        n_placed += isfinite(job->frames[i].position_steps);
+        n_placed += isfinite(job->frames[i].position_steps) ? 1 : 0;
     }
     for (size_t i = job->n_used; i-- > 0;) {
         const struct nw_field_frame *const f = &job->frames[job->used[i]];
@@ -121,8 +121,8 @@ void surface_set_places(struct surface_job *job) {
                             job->frames[job->used[near ? near - 1 : 0]].position_steps;
         direction = move > SAME_PLACE_STEPS ? 1 : move < -SAME_PLACE_STEPS ? -1 : direction;
         job->is_inward[i] = direction < 0;
-        n_inward += direction < 0;
-        n_outward += direction > 0;
+        n_inward += direction < 0 ? 1 : 0;
+        n_outward += direction > 0 ? 1 : 0;
     }
     job->has_backlash = job->method == NW_SURFACE_SWEEP && !job->opts->is_backlash_fixed &&
                         n_inward >= 3 && n_outward >= 3;

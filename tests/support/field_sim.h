@@ -19,7 +19,9 @@ struct sim_field {
     double growth;  /* of all but the defocus, to the corner */
     double width_px, height_px;
     size_t n_stars, n_rays;
-    double astigmatism_m, e1, e2; /* line foci at the corner, radial; and what all stars share */
+    bool has_shapes;
+    double astigmatism_m, centre[2]; /* line foci at the corner, radial about the centre */
+    double e1, e2, radial_px2;       /* what all stars share; radial moments without sign */
 };
 
 static inline int sim_less(const void *a, const void *b) {
@@ -75,6 +77,18 @@ static inline struct nw_field_frame sim_frame(const struct sim_field *f, double 
         s->r_px = sim_star_radius(f, fwhm, fabs(d) / f->f_ratio / f->pixel_m, rng, work);
         s->fwhm_px = 2.0 * s->r_px;
         s->e1 = s->e2 = NAN;
+        if (f->has_shapes) { /* moments of rays, air as a Gaussian: REFERENCES FOC-17 */
+            const double du = s->u - f->centre[0];
+            const double dv = s->v - f->centre[1];
+            const double r = 1.0 / (f->f_ratio * f->pixel_m);
+            const double a = f->astigmatism_m * r; /* times (du, dv)^2 as a vector of spin two */
+            const double trace = 2.0 * pow(fwhm / 2.3548, 2.0) + pow(d * r, 2.0) / 8.0;
+            s->fwhm_px = 2.3548 * sqrt(0.5 * trace);
+            s->e1 = f->e1 + (d * r * a / 8.0 + f->radial_px2) * (du * du - dv * dv) / trace;
+            s->e2 = f->e2 + (d * r * a / 8.0 + f->radial_px2) * 2.0 * du * dv / trace;
+            s->e1 += gsl_ran_gaussian(rng, 0.02);
+            s->e2 += gsl_ran_gaussian(rng, 0.02);
+        }
         sum += s->fwhm_px;
     }
     frame.fwhm_px = sum / (double)f->n_stars;
