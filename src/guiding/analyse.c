@@ -150,7 +150,7 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
     if (status == NW_OK) {
         axis_opts.is_dec = true;
         axis_opts.worm = NULL;
-        axis_opts.backlash = &a->backlash;
+        axis_opts.backlash = opts->is_loop_only ? NULL : &a->backlash;
         status = nw_guide_axis(log, &w->dec, &axis_opts, w->dec_states, &a->dec, err);
     }
     a->total_rms_logged_rad = hypot(a->ra.rms_logged_rad, a->dec.rms_logged_rad);
@@ -294,7 +294,10 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
     if (status == NW_OK) {
         status = measure_subs(log, opts, &work, a, err);
     }
-    if (status == NW_OK) {
+    if (status == NW_OK && opts->is_loop_only) {
+        (void)snprintf(a->backlash.why_null, sizeof a->backlash.why_null, "not asked for");
+        (void)snprintf(a->replay.why_null, sizeof a->replay.why_null, "not asked for");
+    } else if (status == NW_OK) {
         a->interval_s = work.cut.interval_s;
         const struct guide_pair pair = {&work.ra, &work.dec, work.ra_states, work.dec_states};
         status = nw_guide_replay(log, &pair, a, err);

@@ -119,6 +119,7 @@ struct nw_guide_opts {
     /* prior knowledge of n from the guide aperture's seeing tilt and centroid noise [rad], NaN =
      * none: lower bound of the noise */
     double noise_floor_rad;
+    bool is_loop_only; /* leaves out backlash and replay, most of the time that it takes */
 };
 
 /* What is cut out (rules in cut.c):

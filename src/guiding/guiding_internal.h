@@ -121,7 +121,7 @@ struct guide_axis_opts {
     enum nw_pulse_acts acts;
     double noise_floor_rad;
     double *scratch;                    /* as long as the series */
-    struct nw_guide_backlash *backlash; /* to be filled; NULL: the axis always runs one way */
+    struct nw_guide_backlash *backlash; /* to be filled; NULL: not asked, or always one way */
     struct nw_guide_worm *worm;         /* to be filled; NULL: this axis has none */
 };
 /* Fills axis (set to NaN by the caller) but for the motion; states are the smoothed ones, valid

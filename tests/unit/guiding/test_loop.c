@@ -29,7 +29,8 @@ static struct nw_guide_analysis *analyse(const struct nw_guide_log *log,
                                          const struct nw_guide_opts *opts) {
     struct nw_guide_analysis *a = NULL;
     struct nw_err err = {0};
-    if (nw_guide_analyse(log, opts, &a, &err) != NW_OK) {
+    const struct nw_guide_opts quick = {.noise_floor_rad = NAN, .is_loop_only = true};
+    if (nw_guide_analyse(log, opts ? opts : &quick, &a, &err) != NW_OK) {
         print_error("%s\n", err.text);
         fail();
     }

@@ -28,7 +28,8 @@ static gsl_rng *rng_of(unsigned long seed) {
 static struct nw_guide_analysis *analyse(const struct nw_guide_log *log) {
     struct nw_guide_analysis *a = NULL;
     struct nw_err err = {0};
-    if (nw_guide_analyse(log, NULL, &a, &err) != NW_OK) {
+    const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
+    if (nw_guide_analyse(log, &opts, &a, &err) != NW_OK) {
         print_error("%s\n", err.text);
         fail();
     }
