@@ -53,17 +53,17 @@ NW_CLONES static void add_rows(float weight, const float *low, const float *high
     }
 }
 
-/* `middle` and its neighbours 1 .. reach on either side, each weighted, summed. Two a time: the sum
+/* low[0] and its neighbours 1 .. reach on either side, each weighted, summed. Two a time: the sum
  * is fetched and put back half as often. */
-static void weigh(const struct kernel *kernel, const float *middle, const float *const *low,
+static void weigh(const float *weight, size_t reach, const float *const *low,
                   const float *const *high, size_t n, float *out) {
-    scale_row(kernel->weight[0], middle, n, out);
+    scale_row(weight[0], low[0], n, out);
     size_t k = 1;
-    for (; k < kernel->reach; k += 2) {
-        add_two_rows(kernel->weight + k, low + k, high + k, n, out);
+    for (; k < reach; k += 2) {
+        add_two_rows(weight + k, low + k, high + k, n, out);
     }
-    if (k == kernel->reach) {
-        add_rows(kernel->weight[k], low[k], high[k], n, out);
+    if (k == reach) {
+        add_rows(weight[k], low[k], high[k], n, out);
     }
 }
 
@@ -105,7 +105,7 @@ static void take_row(struct row_filter *f, size_t y) {
         low[k] = f->line + (reach - k);
         high[k] = f->line + (reach + k);
     }
-    weigh(f->kernel, low[0], low, high, f->n, f->ring + y % (2 * reach + 1) * f->n);
+    weigh(f->kernel->weight, reach, low, high, f->n, f->ring + y % (2 * reach + 1) * f->n);
 }
 
 void row_filter_row(struct row_filter *f, size_t y, float *out) {
@@ -124,7 +124,7 @@ void row_filter_row(struct row_filter *f, size_t y, float *out) {
         low[k] = y >= k ? f->ring + (y - k) % ring_rows * f->n : f->empty;
         high[k] = y + k < height ? f->ring + (y + k) % ring_rows * f->n : f->empty;
     }
-    weigh(f->kernel, low[0], low, high, f->n, out);
+    weigh(f->kernel->weight, reach, low, high, f->n, out);
 }
 
 float filtered_at(const struct field *field, const struct kernel *kernel, size_t x, size_t y) {
