@@ -33,7 +33,7 @@ static void add_plane(struct nw_frame *f, double u, double v) {
 
 static void test_gradient_is_the_plane_and_its_error_true(void **state) {
     (void)state;
-    enum { N = 24 };
+    enum { N = 12 };
     double pull2 = 0.0;
     double worst = 0.0;
     for (unsigned long seed = 1; seed <= N; seed++) {
@@ -52,7 +52,7 @@ static void test_gradient_is_the_plane_and_its_error_true(void **state) {
         gsl_rng_free(rng);
     }
     assert_true(worst < 1.0); /* 2 % of 50 */
-    /* chi-square with 48 freedoms: 0.8 to 1.2 is two sigmas; a jackknife of 16 is a little wide */
+    /* chi-square with 24 freedoms: 0.7 to 1.3 is two sigmas */
     check_near(sqrt(pull2 / (2.0 * N)), 1.0, 0.3, "pull width of the slopes");
 }
 
@@ -81,7 +81,7 @@ static void test_gradient_bears_nebula_over_a_quarter(void **state) {
 
 static void test_white_noise_is_white_and_its_errors_true(void **state) {
     (void)state;
-    enum { N = 16 };
+    enum { N = 8 };
     double pull2[3] = {0.0};
     for (unsigned long seed = 1; seed <= N; seed++) {
         gsl_rng *const rng = test_rng(100 + seed);
@@ -98,7 +98,7 @@ static void test_white_noise_is_white_and_its_errors_true(void **state) {
         gsl_rng_free(rng);
     }
     for (int k = 0; k < 3; k++) {
-        check_near(sqrt(pull2[k]), 1.0, 0.5, "independent pixels: correlation 0, ratio 1");
+        check_near(sqrt(pull2[k]), 1.0, 0.6, "independent pixels: correlation 0, ratio 1");
     }
 }
 

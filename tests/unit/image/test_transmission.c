@@ -119,7 +119,7 @@ static struct verdict judge(struct sky *s, const struct night *night) {
 static void run(const char *name, const struct night *night, double worst, double pull_width) {
     static struct sky s;
     double pull2 = 0.0;
-    enum { NIGHTS = 4 };
+    enum { NIGHTS = 2 };
     for (unsigned long seed = 1; seed <= NIGHTS; seed++) {
         gsl_rng *const rng = test_rng(40 + seed);
         simulate(&s, night, rng);
@@ -130,19 +130,19 @@ static void run(const char *name, const struct night *night, double worst, doubl
         assert_true(v.worst < worst);
         gsl_rng_free(rng);
     }
-    /* 4 x 20 frames and more: +- 0.08 */
+    /* 2 x 20 frames and more: +- 0.11 */
     check_near(sqrt(pull2), 1.0, pull_width, name);
 }
 
 static void test_clear_night(void **state) {
     (void)state;
-    run("300 stars, clear", &(struct night){.n_stars = 300, .noise = 0.005}, 0.005, 0.2);
+    run("200 stars, clear", &(struct night){.n_stars = 200, .noise = 0.005}, 0.005, 0.25);
 }
 
 static void test_cloud_over_half_of_the_field(void **state) {
     (void)state;
     run("cloud over half, 10 of 30",
-        &(struct night){.n_stars = 300, .noise = 0.005, .n_patchy = 10}, 0.005, 0.2);
+        &(struct night){.n_stars = 200, .noise = 0.005, .n_patchy = 10}, 0.005, 0.25);
 }
 
 static void test_few_stars(void **state) {
@@ -153,8 +153,8 @@ static void test_few_stars(void **state) {
 static void test_saturated_and_other_exposures(void **state) {
     (void)state;
     run("saturated, 60 to 300 s",
-        &(struct night){.n_stars = 300, .noise = 0.005, .saturation = 3e4, .is_changing = true},
-        0.005, 0.2);
+        &(struct night){.n_stars = 200, .noise = 0.005, .saturation = 3e4, .is_changing = true},
+        0.005, 0.25);
 }
 
 int main(void) {
