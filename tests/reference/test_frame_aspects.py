@@ -1,5 +1,5 @@
-"""What `nightwright measure` says beyond stars, against astropy and numpy: slope of the sky, noise of
-neighbouring pixels, streaks put into real frames and none where there is none.
+"""What `nightwright measure` says beyond stars, against astropy and numpy: slope of the sky, noise
+of neighbouring pixels, streaks put into real frames and none where there is none.
 
 Environment: NIGHTWRIGHT = the built command, NIGHTWRIGHT_SHARED_DATA = folder of real data (absent:
 those tests are skipped).
@@ -48,7 +48,7 @@ def test_slope_as_astropy_fits_it(tmp_path):
 
 @needs_data
 def test_likeness_of_neighbours_as_numpy_has_it():
-    """A raw frame with few stars: clipped pixels of numpy, medians of blocks taken off, against ours."""
+    """A raw frame: clipped pixels of numpy, medians of blocks taken off, against ours."""
     path = pathlib.Path(DATA) / "ccdproc/a8280271.fits"
     image = fits.getdata(path).astype(float)[20:500, 40:500]
     blocks = image.reshape(12, 40, 10, 46)
