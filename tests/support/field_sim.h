@@ -24,12 +24,6 @@ struct sim_field {
     double e1, e2, radial_px2;       /* what all stars share; radial moments without sign */
 };
 
-static inline int sim_less(const void *a, const void *b) {
-    const double x = *(const double *)a;
-    const double y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static inline double sim_star_radius(const struct sim_field *f, double fwhm_px, double disc_px,
                                      gsl_rng *rng, double *work) {
     const double beta = 4.765;
@@ -46,8 +40,7 @@ static inline double sim_star_radius(const struct sim_field *f, double fwhm_px, 
             r * sin(phi) + s * sin(psi) + gsl_rng_uniform(rng) + gsl_rng_uniform(rng) - 1.0;
         work[i] = x * x + y * y;
     }
-    qsort(work, f->n_rays, sizeof *work, sim_less);
-    return sqrt(work[f->n_rays / 2]);
+    return sqrt(nw_stat_median(work, f->n_rays)); /* odd numbers of rays: the middle one */
 }
 
 /* A frame whose sensor stands at `place_m`. The caller frees frame.stars. */

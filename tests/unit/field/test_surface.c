@@ -92,10 +92,10 @@ static void test_pair_with_changing_seeing_and_corner_growth(void **state) {
     const struct trial t = {{-80.0, 80.0}, 2, 0.08};
     double error_um[4];
     double pull[4];
-    monte_carlo(&FIELD, &t, 30, error_um, pull);
+    monte_carlo(&FIELD, &t, 24, error_um, pull);
     for (size_t i = 1; i < 4; i++) {
         check_near(error_um[i], 0.0, 3.0, "target: 3 um in a, b, c");
-        check_near(pull[i], 1.0, 0.3, "reported errors; 30 trials know a pull to 0.13");
+        check_near(pull[i], 1.0, 0.3, "reported errors; 24 trials know a pull to 0.14");
     }
     check_near(pull[0], 1.0, 0.35, "z0 hangs on the seeing: its error says so");
 }
@@ -107,10 +107,10 @@ static void test_sweep_with_changing_seeing_and_corner_growth(void **state) {
     double pull[4];
     struct sim_field f = FIELD;
     f.n_rays = 201; /* 1.5 % a cell */
-    monte_carlo(&f, &t, 20, error_um, pull);
+    monte_carlo(&f, &t, 14, error_um, pull);
     for (size_t i = 0; i < 4; i++) {
         check_near(error_um[i], 0.0, 3.0, "target: 3 um in z0, a, b, c");
-        check_near(pull[i], 1.0, 0.35, "reported errors; 20 trials know a pull to 0.16");
+        check_near(pull[i], 1.0, 0.4, "reported errors; 14 trials know a pull to 0.19");
     }
 }
 
@@ -121,7 +121,7 @@ static void test_single_frame_finds_the_tilt_up_to_sign(void **state) {
     const struct trial t = {{0.0}, 1, 0.0};
     double error_um[4];
     double pull[4];
-    monte_carlo(&f, &t, 20, error_um, pull);
+    monte_carlo(&f, &t, 12, error_um, pull);
     check_near(error_um[1], 0.0, 10.0, "target: 10 um up to sign");
     check_near(error_um[2], 0.0, 10.0, "target: 10 um up to sign");
 }
