@@ -37,7 +37,10 @@ static bool stands_out(const struct sharpness *s, double value, double a, double
     if (!isfinite(a) || !isfinite(b)) {
         return false; /* beside a blank the flank of a star is steep */
     }
-    const double other = fmax(fmax(a, b), 0.0);
+    const double other = a > b ? fmax(a, 0.0) : fmax(b, 0.0);
+    if (value <= ratio * other) {
+        return false;
+    }
     const double variance = s->variance_adu2 + fmax(value, 0.0) * s->variance_per_adu;
     const double other_variance = s->variance_adu2 + other * s->variance_per_adu;
     return value - ratio * other > SIGNIFICANT * sqrt(variance + ratio * ratio * other_variance);
@@ -53,8 +56,8 @@ static bool is_lone(const struct sharpness *s, double value, const double side[s
             n++;
         }
     }
-    /* a star amid the pixel has the least; 0.85 for cores more peaked than a Gaussian's */
-    const double least = 0.85 * value * MARGIN / s->side;
+    /* a star amid the pixel has the least; 0.6 for cores that real optics and plates peak */
+    const double least = 0.6 * value * MARGIN / s->side;
     const double variance =
         s->variance_adu2 / fmax(n, 1.0) +
         (s->variance_adu2 + value * s->variance_per_adu) * pow(least / value, 2.0);

@@ -8,6 +8,7 @@
 
 enum { FIT_STARS = 1000, N_GUESS = 200, GUESS_ENOUGH = 5, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
+static const double SKY_SNR = 100.0;
 static const float GUESS_SNR = 15.0F;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
@@ -155,6 +156,7 @@ struct star_job {
     double *optical;
     size_t first;     /* of the stars that are tried in one go */
     uint32_t *chosen; /* which stars get a profile fit */
+    double *sky_adu;  /* that those fits found, NaN where it does not count */
     int radius;
 };
 
@@ -303,9 +305,11 @@ static void measure_light(void *user, size_t i) {
     prepare(job, i, &w, &full, &job->stars[i]);
     struct nw_star *const star = &job->stars[i];
     photometry(job, &full, star);
-    if (star->snr < 3.0 * job->peaks->threshold &&
-        window_matched_snr(&w, star->x_px, star->y_px, job->seeing->fwhm_px) <
-            job->peaks->threshold) {
+    const double threshold = job->peaks->threshold;
+    const bool is_weak = star->snr < 3.0 * threshold && !(star->flags & NW_STAR_BLENDED) &&
+                         (double)job->peaks->peaks[i].snr < 1.5 * threshold;
+    if (is_weak &&
+        window_matched_snr(&w, star->x_px, star->y_px, job->seeing->fwhm_px) < threshold) {
         star->flux_adu = 0.0; /* noise, or what is left of a hit */
     }
     job->stars[i].flags |= NW_STAR_NO_FIT; /* until it is fitted */
@@ -323,6 +327,39 @@ static void measure_profile(void *user, size_t k) {
     star->flags &= ~(uint32_t)NW_STAR_NO_FIT;
     struct profile_fit fit;
     fit_star(job, &w, false, star, &fit);
+    const bool is_clean = star->flags == 0 && star->snr < SKY_SNR;
+    job->sky_adu[k] = is_clean ? fit.profile.sky : (double)NAN;
+}
+
+/* Wings of stars and stars too faint to be seen raise the mesh's sky where the field is rich; the
+ * fits, which look between the stars, know how much. Faint ones only: the halo of bright stars is
+ * in their fitted sky. Corrects light and half-light radii when it is certain (four sigmas). */
+static void correct_sky(const struct star_job *job, size_t n_fitted, size_t n_stars) {
+    size_t n = 0;
+    for (size_t k = 0; k < n_fitted; k++) {
+        if (isfinite(job->sky_adu[k])) {
+            job->sky_adu[n++] = job->sky_adu[k];
+        }
+    }
+    double sky = 0.0;
+    const double sigma = n >= 20 ? nw_stat_mad_sigma(job->sky_adu, n, &sky) : INFINITY;
+    if (!(fabs(sky) > 4.0 * sqrt(NW_PI / 2.0) * sigma / sqrt((double)n))) {
+        return;
+    }
+    const double r_px = fmin(APERTURE_FWHM * job->seeing->fwhm_px, (double)job->radius);
+    const double gain_adu = -sky * NW_PI * r_px * r_px;
+    for (size_t i = 0; i < n_stars; i++) {
+        struct nw_star *const s = &job->stars[i];
+        if (!(s->flux_adu > 0.0 && s->flux_adu + gain_adu > 0.0)) {
+            continue; /* too faint for it */
+        }
+        const double before = s->flux_adu;
+        s->flux_adu += gain_adu;
+        s->snr *= s->flux_adu / before;
+        /* moves as on a Gaussian's growth curve: slope at half light ln 2 F / r */
+        const double r = s->half_light_px;
+        s->half_light_px += gain_adu * (0.5 - r * r / (r_px * r_px)) * r / (log(2.0) * s->flux_adu);
+    }
 }
 
 /* Which stars are fitted: the brightest clean ones, and if room is left the blended ones. */
@@ -402,7 +439,7 @@ static void flag_not_point(struct nw_star *stars, size_t n) {
             widths[m++] = stars[i].fwhm_px;
         }
     }
-    if (m >= 5) {
+    if (m >= 3) {
         double median = 0.0;
         const double sigma = nw_stat_mad_sigma(widths, m, &median);
         for (size_t i = 0; i < n; i++) {
@@ -427,9 +464,11 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     job.radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
     measure->stars = nw_calloc(kept.n, sizeof *measure->stars);
     job.chosen = nw_calloc(kept.n, sizeof *job.chosen);
+    job.sky_adu = nw_calloc(kept.n, sizeof *job.sky_adu);
     enum nw_status status = NW_OK;
-    if (!measure->stars || !job.chosen) {
+    if (!measure->stars || !job.chosen || !job.sky_adu) {
         free(job.chosen);
+        free(job.sky_adu);
         return nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
     }
     status = grid_build(field, &kept, 1.5 * WINDOW_MAX_RADIUS, &grid, err);
@@ -444,6 +483,7 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
         const size_t n_fit = opts && opts->fit_stars ? opts->fit_stars : FIT_STARS;
         const size_t n_chosen = choose(&job, kept.n, n_fit, job.chosen);
         (void)nw_parallel_for(n_chosen, field->n_threads, measure_profile, &job, NULL);
+        correct_sky(&job, n_chosen, kept.n);
         for (size_t i = 0; i < kept.n; i++) { /* edges of overscan and the like have no light */
             if (measure->stars[i].flux_adu > 0.0) {
                 measure->stars[measure->n_stars++] = measure->stars[i];
@@ -455,5 +495,6 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     free(grid.start);
     free(grid.item);
     free(job.chosen);
+    free(job.sky_adu);
     return status;
 }

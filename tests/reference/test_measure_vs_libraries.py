@@ -273,6 +273,8 @@ def test_undersampled_mosaic_has_no_optical_width(tmp_path):
 def test_particle_hits_are_not_stars(tmp_path):
     """Raw frame of 150 s: three bright wide stars among single-pixel events (INVENTORY)."""
     _, stars = measure(pathlib.Path(DATA) / "ccdproc/a8280271.fits", tmp_path)
-    fitted = stars["fwhm"][np.isfinite(stars["fwhm"])]
+    # not the steps of the sky beside the overscan, which are wide and faint
+    sound = np.isfinite(stars["fwhm"]) & (stars["flags"] == "") & (stars["x"] > 70.0)
+    fitted = stars["fwhm"][sound]
     assert len(fitted) >= 2
     assert fitted.min() > 5.0
