@@ -9,6 +9,7 @@
 enum { FIT_STARS = 1000, N_GUESS = 200, GUESS_ENOUGH = 5, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 static const double SKY_SNR = 100.0;
+static const double NARROW_PX = 1.7, USUAL_PX = 3.0;
 static const float GUESS_SNR = 15.0F;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
@@ -59,6 +60,7 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     struct guess list[N_GUESS];
     double snr[N_GUESS];
     size_t n = 0;
+    size_t n_bright = 0;
     for (size_t i = 0; i < peaks->n && n < N_GUESS; i++) {
         struct peak here = peaks->peaks[i];
         const struct peak *const peak = &here;
@@ -74,18 +76,21 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
         const bool is_whole = w.n_saturated == 0 && w.n_lost == 0 && !is_spoilt;
         const double width = is_whole ? window_half_area_fwhm(&w) : NAN;
         if (width > 1.0) {
+            n_bright += peak->snr >= GUESS_SNR;
             snr[n] = (double)peak->snr;
             list[n++] = (struct guess){width, (double)peak->snr};
         }
     }
     if (n == 0) {
-        return 3.0;
+        return USUAL_PX;
     }
     const double middle = nw_stat_median(snr, n);
     for (size_t i = 0; i < n; i++) {
         list[i].weight = fmin(list[i].weight, 10.0 * middle);
     }
-    return weighted_median(list, n);
+    const double width = weighted_median(list, n);
+    /* a few faint ones as narrow as hot pixels are hot pixels */
+    return n_bright < GUESS_ENOUGH && width < NARROW_PX ? USUAL_PX : width;
 }
 
 /* ---- neighbours: peaks in cells ---- */
