@@ -6,92 +6,12 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-enum { FIT_STARS = 1000, N_GUESS = 200, GUESS_ENOUGH = 5, N_BETA = 60, NEAR_MAX = 8 };
+enum { FIT_STARS = 1000, N_BETA = 60, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 static const double SKY_SNR = 100.0;
-static const double NARROW_PX = 1.7, USUAL_PX = 3.0;
-static const float GUESS_SNR = 15.0F;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
 static const double MISFIT_MAX = 0.4;
-
-struct guess {
-    double width_px, weight;
-};
-
-static int by_width(const void *a, const void *b) {
-    const double p = ((const struct guess *)a)->width_px;
-    const double q = ((const struct guess *)b)->width_px;
-    return (p > q) - (p < q);
-}
-
-/* Width below which half of the weight lies. */
-static double weighted_median(struct guess *list, size_t n) {
-    double total = 0.0;
-    for (size_t i = 0; i < n; i++) {
-        total += list[i].weight;
-    }
-    qsort(list, n, sizeof *list, by_width);
-    double below = 0.0;
-    size_t i = 0;
-    while (i + 1 < n && below + list[i].weight < 0.5 * total) {
-        below += list[i++].weight;
-    }
-    return list[i].width_px;
-}
-
-/* What is left about a dropped hit is mostly the rest of it. */
-static bool has_hole(const struct window *w) {
-    enum { REACH = 3 };
-    const int mid = w->side / 2;
-    for (int j = mid - REACH; j <= mid + REACH; j++) {
-        for (int i = mid - REACH; i <= mid + REACH; i++) {
-            if (!isfinite(w->px[(size_t)j * (size_t)w->side + (size_t)i])) {
-                return true;
-            }
-        }
-    }
-    return false;
-}
-
-/* Weighted by significance, at most ten times the middle one's: a few bright stars prevail over
- * many particle hits, but one galaxy does not prevail over the stars. */
-double seeing_guess(const struct field *field, const struct peak_list *peaks) {
-    struct guess list[N_GUESS];
-    double snr[N_GUESS];
-    size_t n = 0;
-    size_t n_bright = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS; i++) {
-        struct peak here = peaks->peaks[i];
-        const struct peak *const peak = &here;
-        struct window w;
-        if (n >= GUESS_ENOUGH && peak->snr < GUESS_SNR) {
-            break; /* what is fainter may be hot pixels that cannot be told yet */
-        }
-        if (peak->is_streak || peak_is_hit(field, &here, 1.5, 5.0)) {
-            continue;
-        }
-        window_cut(field, peak->x, peak->y, 20, &w);
-        const bool is_spoilt = window_drop_hits(&w, field, 1.5) > 0 && has_hole(&w);
-        const bool is_whole = w.n_saturated == 0 && w.n_lost == 0 && !is_spoilt;
-        const double width = is_whole ? window_half_area_fwhm(&w) : NAN;
-        if (width > 1.0) {
-            n_bright += peak->snr >= GUESS_SNR;
-            snr[n] = (double)peak->snr;
-            list[n++] = (struct guess){width, (double)peak->snr};
-        }
-    }
-    if (n == 0) {
-        return USUAL_PX;
-    }
-    const double middle = nw_stat_median(snr, n);
-    for (size_t i = 0; i < n; i++) {
-        list[i].weight = fmin(list[i].weight, 10.0 * middle);
-    }
-    const double width = weighted_median(list, n);
-    /* a few faint ones as narrow as hot pixels are hot pixels */
-    return n_bright < GUESS_ENOUGH && width < NARROW_PX ? USUAL_PX : width;
-}
 
 /* ---- neighbours: peaks in cells ---- */
 struct grid {
