@@ -95,7 +95,9 @@ static void set_tilt(struct nw_surface *ret) {
     const double along = height_sigma(ret, (const double[]){0.0, a / sqrt(g2), b / sqrt(g2), 0.0});
     const double across =
         height_sigma(ret, (const double[]){0.0, -b / sqrt(g2), a / sqrt(g2), 0.0});
-    const bool is_seen = sqrt(g2) > 2.5 * along;
+    /* one frame reads any uneven growth of its stars as tilt: more is asked of it */
+    const double sure = ret->method == NW_SURFACE_SINGLE ? 5.0 : 2.5;
+    const bool is_seen = sqrt(g2) > sure * along;
     ret->tilt_direction_rad = is_seen ? atan2(b, a) : NAN;
     ret->tilt_direction_sigma_rad = is_seen ? across / sqrt(g2) : NAN;
 }

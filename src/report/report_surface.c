@@ -130,6 +130,12 @@ static void say_focuser(const struct nw_surface_report *r, struct nw_buf *text) 
             nw_report_pm(value, sizeof value, shown(s, s->backlash), shown(s, s->backlash_sigma)),
             unit_of(s));
     }
+    if (s->misfit > 3.0) {
+        row(text, "caution",
+            "the cells miss the surface by %.1f times their errors: is it one field of single "
+            "stars, not resampled, not a mosaic?",
+            s->misfit);
+    }
     if (s->compensation == NW_COMPENSATION_ACTING) {
         row(text, "caution",
             "positions are off a regular row by %.1f steps: temperature compensation was acting "

@@ -55,6 +55,7 @@ static void put_heights(struct nw_json *json, const struct nw_surface_report *r)
     nw_json_bool(json, NULL, "sign_known", s->is_sign_known);
     nw_json_number(json, NULL, "scale_sigma_percent",
                    s->scale_sigma > 0.0 ? 100.0 * s->scale_sigma : NAN, 3);
+    nw_json_number(json, NULL, "misfit_sigmas", s->misfit, 3);
     nw_json_number(json, NULL, "corner_growth_percent", 100.0 * s->growth, 3);
     nw_json_number(json, NULL, "corner_growth_sigma_percent", 100.0 * s->growth_sigma, 2);
 }
@@ -99,7 +100,8 @@ static void put_tilt(struct nw_json *json, const struct nw_surface_report *r) {
     nw_json_number(json, NULL, "tilt_direction_sigma_deg",
                    s->tilt_direction_sigma_rad * NW_DEG_PER_RAD, 2);
     if (!isfinite(s->tilt_direction_rad)) {
-        nw_json_why(json, NULL, "tilt_direction_deg", "the tilt is below 2.5 times its error");
+        nw_json_why(json, NULL, "tilt_direction_deg",
+                    "the tilt is not seen beyond its error (2.5 sigmas; of one frame 5)");
     }
     nw_json_text(json, NULL, "tilt_of", "best sensor plane: sensor, focuser and decentre together");
 }
