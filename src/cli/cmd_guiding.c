@@ -2,6 +2,7 @@
 #include <math.h>
 
 #include "cli/guide_files.h"
+#include "cli/guide_polar.h"
 #include "report/report_guiding.h"
 #include "report/report_runs.h"
 
@@ -43,12 +44,16 @@ static const struct cli_option OPTIONS[] = {
 };
 
 /* The document of the longest run; with several, all of them in it. */
-static enum nw_status write_json(const struct guide_files *files, json_t **ret,
+static enum nw_status write_json(const struct guide_files *files,
+                                 const struct nw_polar_report *polar, json_t **ret,
                                  struct nw_err *err) {
     json_t *document = NULL;
     enum nw_status status = nw_report_run_json(&files->results[files->longest], &document, err);
     if (status == NW_OK && files->n > 1) {
         status = nw_report_runs_json(files->results, files->n, document, err);
+    }
+    if (status == NW_OK) {
+        status = nw_report_polar_json(polar, document, err);
     }
     if (status == NW_OK) {
         *ret = document;
@@ -58,13 +63,15 @@ static enum nw_status write_json(const struct guide_files *files, json_t **ret,
     return status;
 }
 
-static void write_text(const struct guide_files *files, struct nw_buf *text) {
+static void write_text(const struct guide_files *files, const struct nw_polar_report *polar,
+                       struct nw_buf *text) {
     const struct nw_guide_result *const r = &files->results[files->longest];
     if (files->n > 1) {
         nw_report_runs_text(files->results, files->n, text);
         nw_buf_printf(text, "\nthe longest, run %zu of ", r->number);
     }
     nw_report_run_text(r, text);
+    nw_report_polar_text(polar, text);
 }
 
 static enum nw_status write_chart(const struct guide_files *files, const char *path,
@@ -108,16 +115,18 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         .opts = {.sub_length_s = cli_number(args, "sub", 300.0),
                  .noise_floor_rad = cli_number(args, "noise-floor", NAN) / NW_ARCSEC_PER_RAD}};
     struct guide_files files = {0};
+    struct nw_polar_report polar = {0};
     enum nw_status status = guide_files_read(&request, &files, err);
+    status = status == NW_OK ? guide_polar(&files, &polar, err) : status;
     if (status == NW_OK && cli_given(args, "chart")) {
         status = write_chart(&files, cli_text(args, "chart"), err);
     }
     if (status == NW_OK && cli_given(args, "compare")) {
         status = compare(&files, cli_wants_json(args), result, err);
     } else if (status == NW_OK && cli_wants_json(args)) {
-        status = write_json(&files, &result->json, err);
+        status = write_json(&files, &polar, &result->json, err);
     } else if (status == NW_OK) {
-        write_text(&files, &result->text);
+        write_text(&files, &polar, &result->text);
     }
     guide_files_done(&files);
     return status;

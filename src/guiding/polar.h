@@ -70,7 +70,6 @@ struct nw_polar {
     double drift_scale,
         turn_scale; /* residuals over their sigmas: what the sigmas were raised by */
     double bend_rad_s, bend_sigma_rad_s; /* mean of the pointings */
-    /* by kind alone, as distance along `best`; NaN: that kind is not there */
     char why_azimuth[160], why_altitude[160];
 };
 #define NW_POLAR_TELLS_RAD (2.0 / 3437.746770784939) /* 2 arcmin: above it nothing is told */
@@ -82,6 +81,21 @@ enum nw_status nw_polar_solve(const struct nw_polar_drift *drifts, size_t n_drif
                               const struct nw_polar_turn *turns, size_t n_turns,
                               const struct nw_polar_opts *opts, struct nw_polar *ret,
                               struct nw_err *err) NW_CHECKED;
+
+/* Undisturbed stretches of a log, at most 10 min each: open-loop motion in declination, from the
+ * filter of a random walk with drift (its sigma holds walk and noise). Pulses count with the
+ * response that the analysis learnt, else as the rate says with a response known to 15 %; behind a
+ * play of `gap_rad` (0: none known) the axis follows them as a play operator. hour_at_zero_rad:
+ * hour angle at log time 0, of which the log's rows are ahead by t_s. Yours to free. n 0 with the
+ * reason in `why` when the log has no pulses, no rate, no declination or no north. */
+struct nw_polar_stretch_opts {
+    double gap_rad, hour_at_zero_rad;
+};
+enum nw_status nw_polar_stretches(const struct nw_guide_log *log,
+                                  const struct nw_guide_analysis *analysis,
+                                  const struct nw_polar_stretch_opts *opts,
+                                  struct nw_polar_drift **ret, size_t *ret_n, char why[160],
+                                  struct nw_err *err) NW_CHECKED;
 
 /* What the air does to a star tracked about the true pole: how far north of its true place it
  * stands, and the derivative of the field about it (rows east, north). NaN below altitude 10 deg.

@@ -6,8 +6,7 @@
 
 #define AS NW_ARCSEC_PER_RAD
 
-static const char *const WHY_POLAR =
-    "not found from one log in this version: drift at one hour angle is one component of two";
+static const char *const WHY_POLAR = "told from all runs of the call together";
 
 static const char *acts_text(enum nw_pulse_acts acts) {
     return acts == NW_PULSE_ACTS_BEFORE ? "before" : acts == NW_PULSE_ACTS_AFTER ? "after" : NULL;
@@ -95,8 +94,8 @@ static void add_nulls(struct nw_json *json, json_t *object, const char *const *k
     }
 }
 
-/* Keys of results that later versions fill: there, null, with the reason. */
-static void add_not_yet(struct nw_json *json) {
+/* The polar axis is a result of all runs: report_polar.c puts it into the document of the call. */
+static void add_polar_place(struct nw_json *json) {
     json_t *polar = nw_json_object(json, NULL, "polar_error");
     add_nulls(json, polar,
               (const char *const[]){"azimuth_arcmin", "altitude_arcmin", "azimuth_sigma_arcmin",
@@ -137,7 +136,7 @@ enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
     nw_report_worm_json(&json, log, a);
     nw_report_backlash_json(&json, a);
     nw_report_replay_json(&json, a);
-    add_not_yet(&json);
+    add_polar_place(&json);
     return nw_json_end(&json, ret, err);
 }
 

@@ -5,8 +5,8 @@
 #include "guiding/guiding.h"
 #include "report/report.h"
 
-/* The document "nightwright.guiding.1" for one log. What this version does not find
- * (backlash, polar error, replay) is null with its reason. */
+/* The document "nightwright.guiding.1" for one log. The polar error is null here: it is told from
+ * all logs of a call (report_polar.h). */
 enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
                                       const struct nw_guide_analysis *analysis, json_t **ret,
                                       struct nw_err *err) NW_CHECKED;
