@@ -90,3 +90,40 @@ def test_a_streak_put_into_a_real_frame(tmp_path):
         want = at + slope * (s[f"x{end}_px"] - 1) + 1
         assert abs(s[f"y{end}_px"] - want) < 2.0
     assert s["crosses_frame"]
+
+
+def test_colours_of_a_mosaic_lie_where_they_were_put(tmp_path):
+    """Gaussian stars of 5 px on an RGGB mosaic, R and B shifted against G, R magnified by 100 ppm."""
+    rng = np.random.default_rng(8)
+    width, height, sigma = 1200, 900, 5 / 2.3548
+    place = {"R": (-0.30, 0.10, 1e-4), "G": (0.0, 0.0, 0.0), "B": (0.40, 0.05, 0.0)}
+    image = np.full((height, width), 500.0)
+    planes = {"R": (0, 0), "G": (1, 0), "G2": (0, 1), "B": (1, 1)}
+    stars = [(rng.uniform(25, width - 25), rng.uniform(25, height - 25), 10 ** rng.uniform(4, 5))
+             for _ in range(150)]
+    for name, (x0, y0) in planes.items():
+        dx, dy, m = place[name[0]]
+        for x, y, light in stars:
+            sx = x + dx + m * (x - 0.5 * (width - 1))
+            sy = y + dy + m * (y - 0.5 * (height - 1))
+            ix, iy = int(sx) // 2 * 2 + x0, int(sy) // 2 * 2 + y0
+            gx = np.arange(max(ix - 16, x0), min(ix + 17, width), 2)
+            gy = np.arange(max(iy - 16, y0), min(iy + 17, height), 2)
+            spot = np.exp(-0.5 * ((gx[None, :] - sx) ** 2 + (gy[:, None] - sy) ** 2) / sigma**2)
+            image[np.ix_(gy, gx)] += light / (2 * np.pi * sigma**2) * spot
+    image += rng.normal(0, 5, image.shape)
+    path = tmp_path / "mosaic.fits"
+    header = fits.Header([("BAYERPAT", "RGGB")])
+    fits.writeto(path, image.astype("float32"), header)
+    done = subprocess.run([COMMAND, "measure", path, "--json"], capture_output=True, timeout=120)
+    assert done.returncode == 0, done.stderr.decode()
+    frames = {f["channel"]: f for f in json.loads(done.stdout)["frames"]}
+    assert "colour_shift" not in frames["G"]
+    for name in ("R", "B"):
+        s = frames[name]["colour_shift"][0]
+        assert s["stars"] > 40 and not s["undersampled"]
+        assert abs(s["x_px"] - place[name][0]) < 0.02
+        assert abs(s["y_px"] - place[name][1]) < 0.02
+        assert abs(s["magnification_ppm"] - 1e6 * place[name][2]) < \
+            5 * s["magnification_ppm_sigma"]
+        assert abs(s["rotation_arcsec"]) < 5 * s["rotation_arcsec_sigma"]

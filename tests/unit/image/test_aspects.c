@@ -146,7 +146,7 @@ static struct nw_frame *halo_field(unsigned long seed, double share, double sigm
     for (int i = 0; i < 60; i++) {
         /* 100 px apart: what neighbours add is another question */
         stars[i] = (struct true_star){50.0 + 100.0 * (i % 10) + gsl_rng_uniform(rng),
-                                      50.0 + 130.0 * (i / 10) + gsl_rng_uniform(rng),
+                                      50.0 + 130.0 * floor(i / 10.0) + gsl_rng_uniform(rng),
                                       sigma * 3000.0 * (1.0 + gsl_rng_uniform(rng))};
     }
     field_add(f, stars, 60, &core, 1.0, 0.01 * sigma);
