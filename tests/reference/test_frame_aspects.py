@@ -93,7 +93,7 @@ def test_a_streak_put_into_a_real_frame(tmp_path):
 
 
 def test_colours_of_a_mosaic_lie_where_they_were_put(tmp_path):
-    """Gaussian stars of 5 px on an RGGB mosaic, R and B shifted against G, R magnified by 100 ppm."""
+    """Gaussian stars of 5 px on an RGGB mosaic; R and B shifted, R magnified by 100 ppm."""
     rng = np.random.default_rng(8)
     width, height, sigma = 1200, 900, 5 / 2.3548
     place = {"R": (-0.30, 0.10, 1e-4), "G": (0.0, 0.0, 0.0), "B": (0.40, 0.05, 0.0)}
