@@ -36,8 +36,9 @@ static double top_of(const struct window *w, double reach_px, double variance_pe
     const int mid = w->side / 2;
     double top = -INFINITY;
     for (int k = 0; k < w->side * w->side; k++) {
+        const int row = k / w->side;
         const double dx = k % w->side - mid;
-        const double dy = k / w->side - mid;
+        const double dy = row - mid;
         if (dx * dx + dy * dy <= reach_px * reach_px && (double)w->px[k] > top) {
             top = (double)w->px[k];
             *ret_at = k;
@@ -105,7 +106,8 @@ static void stack_add(struct stack *stack, const struct window *w, const struct 
                       double top_adu) {
     for (int k = 0; k < w->side * w->side; k++) {
         const double value = (double)w->px[k];
-        const int bin = (int)hypot(w->x0 + k % w->side - o->x, w->y0 + k / w->side - o->y);
+        const int row = k / w->side;
+        const int bin = (int)hypot(w->x0 + k % w->side - o->x, w->y0 + row - o->y);
         if (isfinite(value) && bin < BINS) {
             stack->light[bin] += value / top_adu;
             stack->weight[bin] += 1.0;

@@ -190,7 +190,8 @@ static bool is_on_line(const struct field *field, int32_t x, int32_t y, double f
     struct window w;
     window_cut(field, x, y, REACH, &w);
     const int mid = w.side / 2;
-    const int middle = (int)fmin(ceil(fwhm_px), REACH / 2);
+    const int wide = (int)ceil(fmin(fwhm_px, REACH));
+    const int middle = 2 * wide < REACH ? wide : REACH / 2;
     for (int turn = 0; turn < 2; turn++) {
         const int step = turn ? 1 : w.side;
         const int across = turn ? w.side : 1;
