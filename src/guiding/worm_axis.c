@@ -6,6 +6,7 @@
 
 #define TURN(x) (2.0 * NW_PI * (x))
 #define TEETH_SIGMA_MOST 0.2
+#define TEETH_OFF_LEAST 0.02 /* a clock wrong by 1e-4 at 180 teeth */
 
 /* Amplitudes that the loop left in the errors: plain least squares, each line by itself. */
 void nw_guide_worm_find_left(const struct guide_series *s, struct nw_guide_worm *worm) {
@@ -66,6 +67,14 @@ void nw_guide_worm_key(const struct nw_guide_log *log, struct nw_guide_worm *wor
         (void)snprintf(worm->why_axis, sizeof worm->why_axis,
                        "%.1f +- %.1f teeth: a longer log must tell the whole number", worm->teeth,
                        worm->teeth_sigma);
+        return;
+    }
+    const double off = fabs(worm->teeth - round(worm->teeth));
+    if (off > fmax(4.0 * worm->teeth_sigma, TEETH_OFF_LEAST)) {
+        (void)snprintf(worm->why_axis, sizeof worm->why_axis,
+                       "%.2f +- %.2f teeth is no whole number: not the worm of this axis, or the "
+                       "log's clock runs wrong",
+                       worm->teeth, worm->teeth_sigma);
         return;
     }
     for (size_t i = 0; i < worm->n && worm->periods[i].harmonic > 0; i++) {
