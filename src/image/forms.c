@@ -277,7 +277,8 @@ uint32_t forms_measure(const struct field *field, const struct nw_measure *m, do
     if (!(flags & NW_FRAME_OUT_OF_FOCUS)) {
         ret->ring_diameter_px = ret->ring_hole_px = NAN;
     }
-    flags |= doubles_find(m->stars, m->n_stars, ret) ? NW_FRAME_DOUBLED : 0;
+    /* several maxima of one ring or trail lie at common vectors too */
+    flags |= flags == 0 && doubles_find(m->stars, m->n_stars, ret) ? NW_FRAME_DOUBLED : 0;
     return flags;
 }
 
