@@ -93,7 +93,7 @@ struct nw_polar_stretch_opts {
 };
 enum nw_status nw_polar_stretches(const struct nw_guide_log *log,
                                   const struct nw_guide_analysis *analysis,
-                                  const struct nw_polar_stretch_opts *opts,
+                                  const struct nw_polar_stretch_opts *how,
                                   struct nw_polar_drift **ret, size_t *ret_n, char why[160],
                                   struct nw_err *err) NW_CHECKED;
 

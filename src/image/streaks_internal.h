@@ -33,8 +33,8 @@ enum nw_status streak_refine(const struct field *field, const struct star_list *
 
 /* ---- streak_line.c and streak_light.c ---- */
 enum { SEGMENTS_MAX = 240, REACH_MAX = 160 };
-#define STREAK_SNR_MIN 9.0 /* of the sum; 1e6 lines are tried: 7 for noise alone, 9 for crowding   \
-                            */
+/* Of the sum; 1e6 lines are tried: 7 for noise alone, 9 for crowding. */
+#define STREAK_SNR_MIN 9.0
 #define STREAK_LENGTH_MIN_PX 60.0
 
 struct strip {

@@ -246,7 +246,8 @@ static struct convex_gap overlap(const struct convex *a, const struct convex *b)
             try_direction(a, b, edge, &best);
         }
     }
-    for (double step = 0.3; step > 1e-4; step *= 0.5) { /* for round bodies: a local search */
+    double step = 0.3;
+    for (int round = 0; round < 12; round++, step *= 0.5) { /* round bodies: a local search */
         for (int i = 0; i < 6; i++) {
             double d[3] = {best.normal[0], best.normal[1], best.normal[2]};
             d[i / 2] += i % 2 ? step : -step;
@@ -258,7 +259,9 @@ static struct convex_gap overlap(const struct convex *a, const struct convex *b)
 
 static bool has_point(const struct simplex *s, const double p[static 3]) {
     for (int i = 0; i < s->n; i++) {
-        if (memcmp(s->p[i], p, sizeof s->p[i]) == 0) {
+        double between[3];
+        subtract(s->p[i], p, between);
+        if (dot(between, between) < 1e-30) { /* the same point again */
             return true;
         }
     }

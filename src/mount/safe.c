@@ -17,9 +17,12 @@ void nw_clearance_safe(const struct nw_clearance *model, const struct nw_pose *p
             if (!limit.is_reachable) {
                 continue;
             }
+            const double step = STEP_DEG * NW_RAD_PER_DEG;
             const double low = fmax(limit.ha_min_rad, -NW_PI / 2.0);
             const double high = fmin(limit.ha_max_rad, NW_PI / 2.0);
-            for (double ha = low; ha <= high; ha += STEP_DEG * NW_RAD_PER_DEG) {
+            const int n = high >= low ? (int)((high - low) / step) + 1 : 0;
+            for (int i = 0; i < n; i++) {
+                const double ha = low + i * step;
                 const struct nw_pose from = {ha, dec, (enum nw_side)side};
                 const struct nw_turns turns = nw_mount_turns(latitude_rad, &from, park);
                 const double time_s = fmax(turns.polar_rad, turns.dec_rad) / slew_rate_rad_s;

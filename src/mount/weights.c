@@ -39,7 +39,8 @@ static bool is_repeated(const struct nw_body *bodies, const struct nw_weights *w
 static bool try_choice(const struct nw_body *bodies, const struct nw_weights *weights,
                        unsigned used, double wanted_kg_m, struct nw_weights_choice *ret) {
     struct weight_stack stack = {0};
-    size_t number[MAX_WEIGHTS]; /* of the stack's k-th weight in `weights`, densest first there */
+    size_t number[MAX_WEIGHTS] = {
+        0}; /* of the stack's k-th weight in `weights`, densest first there */
     for (size_t k = 0; k < weights->n; k++) {
         ret->place_m[k] = NAN;
         if (used >> k & 1u) {

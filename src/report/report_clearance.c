@@ -19,7 +19,9 @@ struct nw_contact nw_report_clearance_usual(const struct nw_clearance_report *r)
             const double low = side == NW_SIDE_EAST ? 0.0 : fmax(limit->ha_min_rad, -NW_PI);
             const double high = side == NW_SIDE_EAST ? fmin(limit->ha_max_rad, NW_PI) : 0.0;
             const double dec_rad = ((double)k - 90.0) / DEG;
-            for (double ha = low; ha <= high; ha += 1.0 / DEG) {
+            const int n = high >= low ? (int)((high - low) * DEG) + 1 : 0;
+            for (int i = 0; i < n; i++) {
+                const double ha = low + i / DEG;
                 const struct nw_pose pose = {ha, dec_rad, (enum nw_side)side};
                 const struct nw_contact c = nw_clearance_at(r->model, &pose);
                 least = c.distance_m < least.distance_m ? c : least;

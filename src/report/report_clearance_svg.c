@@ -295,8 +295,11 @@ static struct nw_pose nearest_pose(const struct nw_clearance_report *r, struct n
         for (size_t k = 0; k < NW_CLEARANCE_DECS; k += 5) {
             const struct nw_reach *const limit = &r->limits[side][k];
             const double dec = ((double)k - 90.0) * NW_RAD_PER_DEG;
-            for (double ha = limit->ha_min_rad; limit->is_reachable && ha <= limit->ha_max_rad;
-                 ha += 2.0 * NW_RAD_PER_DEG) {
+            const double step = 2.0 * NW_RAD_PER_DEG;
+            const int n =
+                limit->is_reachable ? (int)((limit->ha_max_rad - limit->ha_min_rad) / step) + 1 : 0;
+            for (int i = 0; i < n; i++) {
+                const double ha = limit->ha_min_rad + i * step;
                 const struct nw_pose pose = {ha, dec, (enum nw_side)side};
                 const struct nw_contact c = nw_clearance_at(r->model, &pose);
                 if (c.distance_m < ret->distance_m) {

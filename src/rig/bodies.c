@@ -118,7 +118,7 @@ enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader, struct nw_rig_in
         rig->n_bodies += status == NW_OK;
     }
     const struct nw_rig_node *node = inv->node->first;
-    for (size_t i = 0; i < rig->n_bodies && status == NW_OK; i++, node = node->next) {
+    for (size_t i = 0; node && i < rig->n_bodies && status == NW_OK; i++, node = node->next) {
         status = check_carrier(reader, node, &rig->bodies[i]);
     }
     return status;

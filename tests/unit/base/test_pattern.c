@@ -33,8 +33,7 @@ static void test_time_is_handed_back(void **state) {
     const char *time = NULL;
     size_t len = 0;
     const char text[] = "=== Run from 2026-05-14 22:10:03 on ===";
-    assert_true(
-        nw_pattern_matches("=== run from {time} on ===", text, strlen(text), &time, &len));
+    assert_true(nw_pattern_matches("=== run from {time} on ===", text, strlen(text), &time, &len));
     assert_int_equal(len, 19);
     assert_memory_equal(time, "2026-05-14 22:10:03", 19);
     assert_true(nw_pattern_matches("{time} *dither*", "22:10:03 now dither 3", 21, &time, &len));

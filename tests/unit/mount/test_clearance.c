@@ -174,6 +174,7 @@ static void test_slews_by_looking_everywhere(void **state) {
     }
     assert_true(n_free > 5 && n_contact > 5);
     nw_clearance_free(model);
+    gsl_rng_free(rng);
 }
 
 /* A flip on the meridian turns both axes: half a turn about the polar axis, and over the pole. */
