@@ -2,7 +2,6 @@
 #include "report/report_balance.h"
 
 #include <math.h>
-#include <stdarg.h>
 
 static const char *const ALONG[] = {"along the tube", "sideways", "along the shaft"};
 static const char *const HEAVY[][2] = {{"sky end heavy", "camera end heavy"},
@@ -45,46 +44,39 @@ static void text_left_over(const struct nw_balance_report *r, struct nw_buf *buf
     }
 }
 
-static void add_sentence(char *text, size_t size, const char *format, ...) NW_PRINTF(3, 4);
-static void add_sentence(char *text, size_t size, const char *format, ...) {
-    const size_t at = strlen(text);
-    va_list args;
-    va_start(args, format);
-    (void)vsnprintf(text + at, size - at, format, args);
-    va_end(args);
-}
-
 static void text_what_it_carries(const struct nw_balance_report *r, struct nw_buf *buf) {
     const struct nw_balance *const b = &r->closed;
     const struct nw_val *const capacity = &r->rig->mount.capacity_kg;
-    char text[1200] = "";
-    add_sentence(text, sizeof text, "On the tube side %.1f kg", b->load_kg);
+    struct nw_buf text;
+    nw_buf_init(&text, 1 << 16);
+    nw_buf_printf(&text, "On the tube side %.1f kg", b->load_kg);
     if (capacity->from != NW_FROM_UNKNOWN) {
-        add_sentence(text, sizeof text, ", %.0f %% of the %.3g kg that the maker allows",
-                     100.0 * b->load_kg / capacity->v, capacity->v);
+        nw_buf_printf(&text, ", %.0f %% of the %.3g kg that the maker allows",
+                      100.0 * b->load_kg / capacity->v, capacity->v);
     }
-    add_sentence(text, sizeof text,
-                 "; weights on the shaft %.1f kg. Inertia about the polar axis %.2f kg m2 with the "
-                 "tube at the equator, %.2f at the pole; about the declination axis %.2f.",
-                 b->counterweight_kg, b->ra_inertia_kg_m2, b->ra_inertia_pole_kg_m2,
-                 b->dec_inertia_kg_m2);
+    nw_buf_printf(
+        &text,
+        "; weights on the shaft %.1f kg. Inertia about the polar axis %.2f kg m2 with the "
+        "tube at the equator, %.2f at the pole; about the declination axis %.2f.",
+        b->counterweight_kg, b->ra_inertia_kg_m2, b->ra_inertia_pole_kg_m2, b->dec_inertia_kg_m2);
     if (isfinite(b->shaft_sag_m)) {
-        add_sentence(text, sizeof text,
-                     " The level shaft bends with %.0f N m at the axes (%.0f MPa); the outermost "
-                     "weight sags %.2f mm.",
-                     b->shaft_moment_n_m, b->shaft_stress_Pa * 1e-6, b->shaft_sag_m * 1e3);
+        nw_buf_printf(&text,
+                      " The level shaft bends with %.0f N m at the axes (%.0f MPa); the outermost "
+                      "weight sags %.2f mm.",
+                      b->shaft_moment_n_m, b->shaft_stress_Pa * 1e-6, b->shaft_sag_m * 1e3);
     }
     const size_t n_unknown = b->tube.n_unknown + b->axis.n_unknown;
     if (n_unknown > 0) {
-        add_sentence(text, sizeof text, " Without a mass, and left out:");
+        nw_buf_printf(&text, " Without a mass, and left out:");
         for (size_t i = 0; i < r->n_bodies; i++) {
             const struct nw_body *const body = &r->bodies[i];
             if (body->mass_kg.from == NW_FROM_UNKNOWN && body->rides != NW_RIDES_GROUND) {
-                add_sentence(text, sizeof text, " %s;", body->name);
+                nw_buf_printf(&text, " %s;", body->name);
             }
         }
     }
-    nw_report_paragraph(buf, 2, text);
+    nw_report_paragraph(buf, 2, text.data ? text.data : "");
+    nw_buf_done(&text);
 }
 
 static void text_moves(const struct nw_balance_report *r, struct nw_buf *buf) {
