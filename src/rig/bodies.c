@@ -100,24 +100,10 @@ static enum nw_status check_carrier(const struct nw_rig_reader *reader,
 
 enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader, struct nw_rig_inventory *inv) {
     struct nw_rig *const rig = reader->rig;
-    if (!inv->node || inv->node->n_children == 0) {
-        return NW_OK;
-    }
-    enum nw_status status = nw_rig_check_parts(reader, inv); /* also refuses too many */
-    if (status != NW_OK) {
-        return status;
-    }
-    rig->bodies = nw_calloc(inv->node->n_children, sizeof *rig->bodies);
-    if (!rig->bodies) {
-        return nw_err_set(reader->err, NW_NOMEM, "bodies");
-    }
-    for (const struct nw_rig_node *n = inv->node->first; n && status == NW_OK; n = n->next) {
-        /* "0 mm" for each place not written down is a way of writing, no assumption to list */
-        inv->is_listed[rig->n_bodies] = true;
-        status = nw_rig_take_part(reader, inv, n->key, n, "bodies", &rig->bodies[rig->n_bodies]);
-        rig->n_bodies += status == NW_OK;
-    }
-    const struct nw_rig_node *node = inv->node->first;
+    void *bodies = NULL;
+    enum nw_status status = nw_rig_take_all(reader, inv, &bodies, &rig->n_bodies);
+    rig->bodies = bodies;
+    const struct nw_rig_node *node = inv->node ? inv->node->first : NULL;
     for (size_t i = 0; node && i < rig->n_bodies && status == NW_OK; i++, node = node->next) {
         status = check_carrier(reader, node, &rig->bodies[i]);
     }

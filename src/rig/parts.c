@@ -162,3 +162,25 @@ enum nw_status nw_rig_take_part(struct nw_rig_reader *reader, struct nw_rig_inve
     }
     return fail_part(reader, inv, node, path, name);
 }
+
+enum nw_status nw_rig_take_all(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
+                               void **items, size_t *ret_n) {
+    if (!inv->node || inv->node->n_children == 0) {
+        return NW_OK;
+    }
+    enum nw_status status = nw_rig_check_parts(reader, inv); /* also refuses too many */
+    if (status != NW_OK) {
+        return status;
+    }
+    char *const list = nw_calloc(inv->node->n_children, inv->item_size);
+    if (!list) {
+        return nw_err_set(reader->err, NW_NOMEM, "%s", inv->key);
+    }
+    *items = list; /* also when one is refused: it goes with the rig */
+    for (const struct nw_rig_node *n = inv->node->first; n && status == NW_OK; n = n->next) {
+        inv->is_listed[*ret_n] = true;
+        status = nw_rig_take_part(reader, inv, n->key, n, inv->key, list + *ret_n * inv->item_size);
+        *ret_n += status == NW_OK;
+    }
+    return status;
+}

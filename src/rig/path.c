@@ -30,24 +30,9 @@ enum nw_status nw_rig_finish_corrector(struct nw_rig_reader *reader, const struc
 }
 
 enum nw_status nw_rig_read_spacers(struct nw_rig_reader *reader, struct nw_rig_inventory *inv) {
-    struct nw_rig *const rig = reader->rig;
-    if (!inv->node || inv->node->n_children == 0) {
-        return NW_OK;
-    }
-    enum nw_status status = nw_rig_check_parts(reader, inv); /* also refuses too many */
-    if (status != NW_OK) {
-        return status;
-    }
-    rig->spacers = nw_calloc(inv->node->n_children, sizeof *rig->spacers);
-    if (!rig->spacers) {
-        return nw_err_set(reader->err, NW_NOMEM, "spacers");
-    }
-    for (const struct nw_rig_node *n = inv->node->first; n && status == NW_OK; n = n->next) {
-        /* one of each is a way of writing, no assumption to list */
-        inv->is_listed[rig->n_spacers] = true;
-        status = nw_rig_take_part(reader, inv, n->key, n, "spacers", &rig->spacers[rig->n_spacers]);
-        rig->n_spacers += status == NW_OK;
-    }
+    void *spacers = NULL;
+    const enum nw_status status = nw_rig_take_all(reader, inv, &spacers, &reader->rig->n_spacers);
+    reader->rig->spacers = spacers;
     return status;
 }
 

@@ -200,6 +200,10 @@ enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
 enum nw_status nw_rig_take_part(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
                                 const char *name, const struct nw_rig_node *node, const char *path,
                                 void *to) NW_CHECKED;
+/* Every part of an inventory that no setup names one by one, into a new list. "0 mm" for a place
+ * that is not written down, or one ring of a kind, is a way of writing: no assumption is listed. */
+enum nw_status nw_rig_take_all(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
+                               void **items, size_t *ret_n) NW_CHECKED;
 /* Words become numbers; sizes that the shape needs are there; limits in order. */
 enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_rig_node *node,
                                   const char *path, struct nw_body *body) NW_CHECKED;
