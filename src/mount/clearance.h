@@ -56,6 +56,11 @@ void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum n
 void nw_clearance_map(const struct nw_clearance *model, enum nw_side side, double min_altitude_rad,
                       size_t n_ha, size_t n_dec, int n_threads, double *ret);
 
+/* Nearest approach of one range within the usual half (tube east: H 0 to 12 h; west: -12 h to 0),
+ * on a raster of 1 deg; distance infinite where the range has no part of it. */
+struct nw_contact nw_clearance_usual(const struct nw_clearance *model, double dec_rad,
+                                     enum nw_side side, const struct nw_reach *reach);
+
 /* A slew: every attitude that any order and speed of the two axes could pass on the way (the box
  * between the two, never through "weights up past vertical"), by branch and bound. */
 struct nw_slew {
@@ -93,7 +98,8 @@ struct nw_safe {
     double slew_s;          /* longest, at the slower axis */
     struct nw_pose slowest; /* from where */
     size_t n_tried, n_blocked;
-    struct nw_pose blocked; /* the first from which some order of the axes touches something */
+    struct nw_pose blocked; /* the first from which some order of the axes touches something, or
+                               is too near to be proven free */
 };
 void nw_clearance_safe(const struct nw_clearance *model, const struct nw_pose *park,
                        double slew_rate_rad_s, double min_altitude_rad, struct nw_safe *ret);

@@ -72,6 +72,22 @@ void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum n
     ret->max_end = is_contact ? NW_END_CONTACT : open_end;
 }
 
+struct nw_contact nw_clearance_usual(const struct nw_clearance *model, double dec_rad,
+                                     enum nw_side side, const struct nw_reach *reach) {
+    struct nw_contact least = {.distance_m = INFINITY, .sigma_m = NAN};
+    const bool is_east = side == NW_SIDE_EAST;
+    const double low = is_east ? 0.0 : fmax(reach->ha_min_rad, -NW_PI);
+    const double high = is_east ? fmin(reach->ha_max_rad, NW_PI) : 0.0;
+    const double step = NW_RAD_PER_DEG;
+    const int n = reach->is_reachable && high >= low ? (int)((high - low) / step) + 1 : 0;
+    for (int i = 0; i < n; i++) {
+        const struct nw_pose pose = {low + i * step, dec_rad, side};
+        const struct nw_contact c = nw_clearance_at(model, &pose);
+        least = c.distance_m < least.distance_m ? c : least;
+    }
+    return least;
+}
+
 struct map_job {
     const struct nw_clearance *model;
     enum nw_side side;

@@ -33,7 +33,7 @@ void nw_clearance_safe(const struct nw_clearance *model, const struct nw_pose *p
                 struct nw_slew slew;
                 clearance_search(model, &from, park, INFINITY, &slew);
                 ret->n_tried++;
-                if (!slew.is_contact_free) {
+                if (!slew.is_contact_free || !slew.is_proven) {
                     ret->blocked = ret->n_blocked == 0 ? from : ret->blocked;
                     ret->n_blocked++;
                 }

@@ -8,27 +8,9 @@
 
 static const char *const SIDES[] = {"east", "west"};
 
-struct nw_contact nw_report_clearance_usual(const struct nw_clearance_report *r) {
-    struct nw_contact least = {.distance_m = INFINITY, .sigma_m = NAN};
-    for (int side = 0; side < 2; side++) {
-        for (size_t k = 0; k < NW_CLEARANCE_DECS; k++) {
-            const struct nw_reach *const limit = &r->limits[side][k];
-            if (!limit->is_reachable) {
-                continue;
-            }
-            const double low = side == NW_SIDE_EAST ? 0.0 : fmax(limit->ha_min_rad, -NW_PI);
-            const double high = side == NW_SIDE_EAST ? fmin(limit->ha_max_rad, NW_PI) : 0.0;
-            const double dec_rad = ((double)k - 90.0) / DEG;
-            const int n = high >= low ? (int)((high - low) * DEG) + 1 : 0;
-            for (int i = 0; i < n; i++) {
-                const double ha = low + i / DEG;
-                const struct nw_pose pose = {ha, dec_rad, (enum nw_side)side};
-                const struct nw_contact c = nw_clearance_at(r->model, &pose);
-                least = c.distance_m < least.distance_m ? c : least;
-            }
-        }
-    }
-    return least;
+/* What is too near to be proven counts as not free. */
+static bool is_free(const struct nw_slew *slew) {
+    return slew->is_contact_free && slew->is_proven;
 }
 
 static const char *pair_name(const struct nw_clearance_report *r, const struct nw_contact *c,
@@ -85,7 +67,7 @@ static void text_limits(const struct nw_clearance_report *r, struct nw_buf *buf)
 }
 
 static void text_usual(const struct nw_clearance_report *r, struct nw_buf *buf) {
-    const struct nw_contact c = nw_report_clearance_usual(r);
+    const struct nw_contact c = r->usual;
     char pair[128];
     char text[500];
     if (!isfinite(c.distance_m)) {
@@ -164,10 +146,10 @@ static void text_slew(const struct nw_clearance_report *r, struct nw_buf *buf) {
         r->slew.where.ha_rad * H_PER_RAD, r->slew.where.dec_rad * DEG);
     nw_buf_printf(buf, "\nSLEW\n");
     nw_report_paragraph(buf, 2, text);
-    if (!r->slew.is_contact_free) {
+    if (!is_free(&r->slew)) {
         nw_report_paragraph(
             buf, 2,
-            r->home.is_contact_free && r->away.is_contact_free
+            is_free(&r->home) && is_free(&r->away)
                 ? "A way round: first to the park position, then on; both parts are "
                   "contact-free in the model."
                 : "By way of the park position it is not free either: turn one axis "
@@ -320,7 +302,7 @@ static void json_sight(struct nw_json *json, const struct nw_clearance_report *r
 enum nw_status nw_report_clearance_json(const struct nw_clearance_report *r, json_t **ret,
                                         struct nw_err *err) {
     struct nw_json json;
-    const struct nw_contact c = nw_report_clearance_usual(r);
+    const struct nw_contact c = r->usual;
     const struct nw_site *const site = &r->rig->site;
     nw_json_begin(&json, "clearance", 1);
     nw_json_text(&json, NULL, "setup", r->setup->name);
@@ -333,7 +315,7 @@ enum nw_status nw_report_clearance_json(const struct nw_clearance_report *r, jso
     json_sight(&json, r);
     if (r->has_slew) {
         json_t *const o = nw_json_object(&json, NULL, "slew");
-        nw_json_bool(&json, o, "contact_free", r->slew.is_contact_free && r->slew.is_proven);
+        nw_json_bool(&json, o, "contact_free", is_free(&r->slew));
         nw_json_number(&json, o, "minimum_mm", r->slew.least.distance_m * 1e3, 5);
         nw_json_number(&json, o, "sun_separation_min_deg",
                        r->has_sun ? r->sun_nearest_rad * DEG : NAN, 4);
@@ -342,8 +324,7 @@ enum nw_status nw_report_clearance_json(const struct nw_clearance_report *r, jso
         } else {
             nw_json_why(&json, o, "sun_separation_min_deg", "the time of the slew is not given");
         }
-        nw_json_bool(&json, o, "by_park_contact_free",
-                     r->home.is_contact_free && r->away.is_contact_free);
+        nw_json_bool(&json, o, "by_park_contact_free", is_free(&r->home) && is_free(&r->away));
     } else {
         nw_json_null(&json, NULL, "slew");
         nw_json_why(&json, NULL, "slew", "no --from and --to");

@@ -17,6 +17,9 @@ struct nw_clearance_report {
     bool is_open;
     double min_altitude_rad;
     struct nw_reach limits[2][NW_CLEARANCE_DECS]; /* by side; declination -90 to 90 deg */
+    /* Nearest approach within the usual halves: what a program that flips on each meridian passes;
+     * distance infinite: nothing is reachable. */
+    struct nw_contact usual;
     struct nw_pose park;
     struct nw_contact at_park;
     struct nw_safe safe;
@@ -29,10 +32,6 @@ struct nw_clearance_report {
     double t_utc_s, sun_altitude_rad, sun_nearest_rad;
     struct nw_slew slew, home, away; /* the way itself; from to park, park to to */
 };
-
-/* Nearest approach within the usual halves (tube east: H > 0; west: H < 0): what a program that
- * flips on the meridian passes. distance_m infinite: nothing is reachable. */
-struct nw_contact nw_report_clearance_usual(const struct nw_clearance_report *report);
 
 void nw_report_clearance_text(const struct nw_clearance_report *report, struct nw_buf *buf);
 enum nw_status nw_report_clearance_json(const struct nw_clearance_report *report, json_t **ret,
