@@ -273,8 +273,8 @@ def test_undersampled_mosaic_has_no_optical_width(tmp_path):
 def test_particle_hits_are_not_stars(tmp_path):
     """Raw frame of 150 s: three bright wide stars among single-pixel events (INVENTORY)."""
     _, stars = measure(pathlib.Path(DATA) / "ccdproc/a8280271.fits", tmp_path)
-    # not the steps of the sky beside the overscan, which are wide and faint
-    sound = np.isfinite(stars["fwhm"]) & (stars["flags"] == "") & (stars["x"] > 70.0)
+    # left of x = 70 steps of the sky beside the overscan are listed too: a known fault
+    sound = np.isfinite(stars["fwhm"]) & (stars["x"] > 70.0)
     fitted = stars["fwhm"][sound]
     assert len(fitted) >= 2
     assert fitted.min() > 5.0
