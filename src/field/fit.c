@@ -290,8 +290,10 @@ enum nw_status field_fit(const struct field_job *job, struct field_solution *s,
         goto done;
     }
     if (job->n_obs < 5) {
-        status =
-            nw_err_set(err, NW_DATA, "%zu cells with stars are too few for a surface", job->n_obs);
+        status = nw_err_set(err, NW_DATA,
+                            "%zu cells with stars are too few for a surface, at least 5 are "
+                            "needed",
+                            job->n_obs);
         goto done;
     }
     double scale = 1.0;
@@ -304,7 +306,10 @@ enum nw_status field_fit(const struct field_job *job, struct field_solution *s,
     (void)evaluate(job, s->par, scale, &work.normal, s->pull);
     s->cost = evaluate(job, s->par, 1.0, NULL, NULL); /* comparable between fits */
     if (!isfinite(s->cost) || !covariance(job, &work, s->cov)) {
-        status = nw_err_set(err, NW_DATA, "the cells do not determine a focal surface");
+        status = nw_err_set(err, NW_DATA,
+                            "%zu cells with stars do not determine a focal surface: they lie on a "
+                            "line or leave its width open; stars all over the frame are needed",
+                            job->n_obs);
     }
 done:
     free(values);
