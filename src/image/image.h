@@ -56,6 +56,17 @@ struct nw_frame_facts {
     char tube_side[8]; /* PIERSIDE in lower case, as written by the capture program */
 };
 
+/* What a frame is for, by its image type; one that does not say is taken for a light frame. */
+#define NW_FRAME_USE_LIST(X)                                                                       \
+    X(LIGHT, "light") X(BIAS, "bias") X(DARK, "dark") X(FLAT, "flat") X(OTHER, "other")
+enum nw_frame_use {
+#define X(name, word) NW_USE_##name,
+    NW_FRAME_USE_LIST(X)
+#undef X
+};
+enum nw_frame_use nw_frame_use_of(const struct nw_frame_facts *facts);
+const char *nw_frame_use_word(enum nw_frame_use use);
+
 enum nw_channel { NW_CHANNEL_MONO, NW_CHANNEL_R, NW_CHANNEL_G, NW_CHANNEL_B, NW_CHANNEL_CFA };
 const char *nw_channel_name(enum nw_channel channel); /* "mono", "R", "G", "B", "cfa" */
 

@@ -13,40 +13,6 @@ static const double BUDGET_S = 20.0;
 /* Few frames: every star counts for the map of the field. Many: they make up for it together. */
 enum { SUBSET_MIN = 12, MAX_STARS = 3000, FEW_FRAMES = 12, FIT_STARS = 150, FIT_STARS_FEW = 1000 };
 
-enum use { USE_LIGHT, USE_BIAS, USE_DARK, USE_FLAT, USE_OTHER };
-
-static bool holds(const char *text, const char *word) {
-    const size_t len = strlen(word);
-    for (const char *at = text; strlen(at) >= len; at++) {
-        if (strncasecmp(at, word, len) == 0) {
-            return true;
-        }
-    }
-    return false;
-}
-
-/* By the image type; a frame that does not say is taken for a light frame. The words are common
- * practice, no source. "dark flat" is a dark, "sky flat" a flat. */
-static enum use use_of(const char *image_type) {
-    static const struct {
-        const char *word;
-        enum use use;
-    } WORDS[] = {
-        {"bias", USE_BIAS},   {"zero", USE_BIAS},   {"dark", USE_DARK},
-        {"flat", USE_FLAT},   {"light", USE_LIGHT}, {"object", USE_LIGHT},
-        {"scien", USE_LIGHT}, {"sci", USE_LIGHT},   {"target", USE_LIGHT},
-    };
-    if (image_type[0] == '\0') {
-        return USE_LIGHT;
-    }
-    for (size_t i = 0; i < sizeof WORDS / sizeof WORDS[0]; i++) {
-        if (holds(image_type, WORDS[i].word)) {
-            return WORDS[i].use;
-        }
-    }
-    return USE_OTHER;
-}
-
 /* Green of a colour frame: the most light, and the middle of the visible. */
 static enum nw_channel channel_of(const struct nw_frame *frame) {
     const bool is_colour = frame->n_planes == 3 || frame->facts.bayer[0] != '\0';
@@ -76,20 +42,20 @@ static enum nw_status skip(struct nw_look *look, const char *path, const char *w
 static enum nw_status sort_in(struct nw_look *look, struct nw_frame **header, size_t n_max,
                               size_t *cap, struct nw_err *err) {
     const struct nw_frame *const frame = *header;
-    switch (use_of(frame->facts.image_type)) {
-    case USE_BIAS:
+    switch (nw_frame_use_of(&frame->facts)) {
+    case NW_USE_BIAS:
         look->n_bias++;
         return NW_OK;
-    case USE_DARK:
+    case NW_USE_DARK:
         look->n_dark++;
         return NW_OK;
-    case USE_FLAT:
+    case NW_USE_FLAT:
         look->n_flat++;
         return NW_OK;
-    case USE_OTHER:
+    case NW_USE_OTHER:
         look->n_other++;
         return NW_OK;
-    case USE_LIGHT:
+    case NW_USE_LIGHT:
         break;
     }
     const enum nw_status status =
