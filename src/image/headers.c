@@ -89,6 +89,11 @@ static const struct setting *setting_of(const char *key) {
     return NULL;
 }
 
+const char *nw_header_setting(const char *key) {
+    const struct setting *const setting = setting_of(key);
+    return setting ? setting->what : NULL;
+}
+
 const char *nw_header_kind_text(enum nw_header_kind kind) {
     static const char *const texts[] = {
 #define X(name, text) text,

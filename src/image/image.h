@@ -145,6 +145,9 @@ void nw_cfa_plane_done(struct nw_cfa_plane *plane);
 
 /* ---- Between headers ------------------------------------------------------------------------ */
 
+/* What the keyword of a setting is called here: "gain" of GAIN; NULL: none that has a name. */
+const char *nw_header_setting(const char *key);
+
 #define NW_HEADER_KIND_LIST(X)                                                                     \
     X(STEP, "changed and stayed")                                                                  \
     X(BACK, "changed and came back")                                                               \
