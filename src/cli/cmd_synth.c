@@ -37,6 +37,11 @@ static const struct cli_option OPTIONS[] = {
      .value = "ANGLE",
      .help = "the night's mean at the zenith and 500 nm, else drawn from the rig's"},
     {.name = "sub", .kind = CLI_TEXT, .value = "TIME", .help = "exposure of a sub, else the rig's"},
+    {.name = "start",
+     .kind = CLI_TEXT,
+     .value = "TIME",
+     .help =
+         "start of the night, UTC (2026-05-14T21:40:00Z), else a fixed one in June or December"},
     {.name = "dec",
      .kind = CLI_TEXT,
      .value = "ANGLE",
@@ -141,6 +146,10 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
         .hour_angle_rad = NAN,
     };
     opts->inject = cli_texts(args, "inject", &opts->n_inject);
+    const char *const start = cli_text(args, "start");
+    if (start && nw_time_read_iso(start, 0.0, &opts->t_start_utc_s, err) != NW_OK) {
+        return nw_err_at(err, NW_USAGE, "--start");
+    }
     const struct {
         const char *name;
         enum nw_dim dim;
