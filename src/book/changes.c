@@ -1,0 +1,344 @@
+/* changes.c - what changed from night to night, by the headers; and the owner's own entries.
+ * Idea: of each train (camera and telescope) the settings of one night's light frames stand against
+ * those of the night before on which it was used: sets of values, since filters may have settings
+ * of their own. Nights that got frames are stale; a stale night and the one after it are looked at
+ * anew, so that frames may come in any order. */
+#include <stdlib.h>
+
+#include "book/book_internal.h"
+
+enum { MAX_SETTINGS = 32, MAX_VALUES = 16, NAME_SIZE = 32, VALUE_SIZE = 80 };
+
+/* The values one setting had in a night, sorted. */
+struct setting {
+    char what[NAME_SIZE];
+    char values[MAX_VALUES][VALUE_SIZE];
+    size_t n;
+};
+struct state {
+    struct setting items[MAX_SETTINGS];
+    size_t n;
+};
+
+static void add_value(struct state *state, const char *what, const char *value) {
+    size_t at = 0;
+    while (at < state->n && strcmp(state->items[at].what, what) != 0) {
+        at++;
+    }
+    if (at == MAX_SETTINGS) {
+        return;
+    }
+    struct setting *const setting = &state->items[at];
+    if (at == state->n) {
+        state->n++;
+        *setting = (struct setting){.n = 0};
+        nw_text_copy(setting->what, sizeof setting->what, what);
+    }
+    for (size_t i = 0; i < setting->n; i++) {
+        if (strcmp(setting->values[i], value) == 0) {
+            return;
+        }
+    }
+    if (setting->n < MAX_VALUES) {
+        nw_text_copy(setting->values[setting->n++], VALUE_SIZE, value);
+    }
+}
+
+/* "gain=100\n..." */
+static void add_lines(struct state *state, const char *text) {
+    while (*text != '\0') {
+        const char *const end = strchr(text, '\n');
+        const char *const equals = strchr(text, '=');
+        if (!end || !equals || equals > end) {
+            return;
+        }
+        char what[NAME_SIZE] = "";
+        char value[VALUE_SIZE] = "";
+        const size_t n_what = (size_t)(equals - text);
+        const size_t n_value = (size_t)(end - equals) - 1;
+        nw_text_copy(what, n_what + 1 < sizeof what ? n_what + 1 : sizeof what, text);
+        nw_text_copy(value, n_value + 1 < sizeof value ? n_value + 1 : sizeof value, equals + 1);
+        add_value(state, what, value);
+        text = end + 1;
+    }
+}
+
+static int by_text(const void *a, const void *b) {
+    double left = 0.0;
+    double right = 0.0;
+    if (nw_text_to_double(a, &left) && nw_text_to_double(b, &right)) {
+        return left < right ? -1 : left > right ? 1 : 0;
+    }
+    return strcmp(a, b);
+}
+
+static void join(struct setting *setting, char *to, size_t size) {
+    size_t len = 0;
+    to[0] = '\0';
+    qsort(setting->values, setting->n, sizeof setting->values[0], by_text);
+    for (size_t i = 0; i < setting->n && len < size; i++) {
+        nw_text_copy(to + len, size - len, i > 0 ? ", " : "");
+        len = strlen(to);
+        nw_text_copy(to + len, size - len, setting->values[i]);
+        len = strlen(to);
+    }
+}
+
+static enum nw_status read_state(struct nw_book *book, int64_t night, int64_t train,
+                                 struct state *ret, struct nw_err *err) {
+    const struct book_value values[] = {book_int(night), book_int(train)};
+    sqlite3_stmt *statement = NULL;
+    bool is_row = true;
+    ret->n = 0;
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT text FROM settings WHERE id IN (SELECT settings_id FROM frame WHERE night_id = ?1 "
+        "AND train_id = ?2 AND use = 'light' AND NOT is_double)",
+        values, 2, &statement, err);
+    while (status == NW_OK && is_row) {
+        status = book_step(book, statement, &is_row, err);
+        if (status == NW_OK && is_row) {
+            add_lines(ret, (const char *)sqlite3_column_text(statement, 0));
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+/* A night of a train, and the one before it with the same train (0: none). */
+struct pair {
+    int64_t night, train, before;
+};
+
+static enum nw_status write_change(struct nw_book *book, const struct pair *pair, const char *what,
+                                   const char *old_value, const char *new_value,
+                                   struct nw_err *err) {
+    const struct book_value values[] = {
+        book_int(pair->night),
+        book_int(pair->train),
+        book_text(what),
+        old_value ? book_text(old_value) : (struct book_value){.type = BOOK_NULL},
+        new_value ? book_text(new_value) : (struct book_value){.type = BOOK_NULL},
+    };
+    return book_run(
+        book,
+        "INSERT INTO change (origin, night_id, date, train_id, what, old_value, "
+        "new_value) SELECT 'headers', ?1, date, ?2, ?3, ?4, ?5 FROM night WHERE id = ?1",
+        values, 5, err);
+}
+
+static struct setting *find(struct state *state, const char *what) {
+    for (size_t i = 0; i < state->n; i++) {
+        if (strcmp(state->items[i].what, what) == 0) {
+            return &state->items[i];
+        }
+    }
+    return NULL;
+}
+
+static enum nw_status compare(struct nw_book *book, const struct pair *pair, struct state *old,
+                              struct state *now, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    char left[VALUE_SIZE];
+    char right[VALUE_SIZE];
+    for (size_t i = 0; i < now->n && status == NW_OK; i++) {
+        struct setting *const before = find(old, now->items[i].what);
+        join(&now->items[i], right, sizeof right);
+        if (before) {
+            join(before, left, sizeof left);
+        }
+        if (!before || strcmp(left, right) != 0) {
+            status = write_change(book, pair, now->items[i].what, before ? left : NULL, right, err);
+        }
+    }
+    for (size_t i = 0; i < old->n && status == NW_OK; i++) {
+        if (!find(now, old->items[i].what)) {
+            join(&old->items[i], left, sizeof left);
+            status = write_change(book, pair, old->items[i].what, left, NULL, err);
+        }
+    }
+    return status;
+}
+
+/* A train that was not there before, in a book that knows others. */
+static enum nw_status note_new_train(struct nw_book *book, const struct pair *pair,
+                                     struct nw_err *err) {
+    const struct book_value values[] = {book_int(pair->night), book_int(pair->train)};
+    return book_run(
+        book,
+        "INSERT INTO change (origin, night_id, date, train_id, what, new_value) SELECT 'headers', "
+        "night.id, night.date, train.id, 'camera and telescope', train.camera || ', ' || "
+        "train.telescope || ', ' || width_px || ' x ' || height_px || ' px' FROM night, train "
+        "WHERE night.id = ?1 AND train.id = ?2 AND EXISTS (SELECT 1 FROM night AS n JOIN frame ON "
+        "frame.night_id = n.id WHERE n.date < night.date AND use = 'light')",
+        values, 2, err);
+}
+
+static enum nw_status refresh_pair(struct nw_book *book, const struct pair *pair,
+                                   struct state *states, struct nw_err *err) {
+    const struct book_value values[] = {book_int(pair->night), book_int(pair->train)};
+    enum nw_status status = book_run(
+        book, "DELETE FROM change WHERE origin = 'headers' AND night_id = ?1 AND train_id = ?2",
+        values, 2, err);
+    if (status != NW_OK || pair->before == 0) {
+        return status == NW_OK ? note_new_train(book, pair, err) : status;
+    }
+    status = read_state(book, pair->before, pair->train, &states[0], err);
+    if (status == NW_OK) {
+        status = read_state(book, pair->night, pair->train, &states[1], err);
+    }
+    return status == NW_OK ? compare(book, pair, &states[0], &states[1], err) : status;
+}
+
+/* Stale nights and, of each of their trains, the night after. */
+static const char PAIRS[] =
+    "WITH stale AS (SELECT DISTINCT night.id AS night_id, night.date, train_id FROM night JOIN "
+    "frame ON frame.night_id = night.id WHERE is_stale AND use = 'light' AND NOT is_double), "
+    "asked AS (SELECT night_id, date, train_id FROM stale UNION SELECT next.id, next.date, "
+    "train_id "
+    "FROM stale JOIN night AS next ON next.date = (SELECT min(n.date) FROM night AS n WHERE n.date "
+    "> stale.date AND EXISTS (SELECT 1 FROM frame WHERE night_id = n.id AND frame.train_id = "
+    "stale.train_id AND use = 'light' AND NOT is_double))) "
+    "SELECT night_id, train_id, coalesce((SELECT b.id FROM night AS b WHERE b.date < asked.date "
+    "AND EXISTS (SELECT 1 FROM frame WHERE night_id = b.id AND frame.train_id = asked.train_id AND "
+    "use = 'light' AND NOT is_double) ORDER BY b.date DESC LIMIT 1), 0) FROM asked";
+
+static enum nw_status read_pairs(struct nw_book *book, struct pair **ret, size_t *ret_n,
+                                 struct nw_err *err) {
+    sqlite3_stmt *statement = NULL;
+    struct pair *pairs = NULL;
+    size_t n = 0;
+    size_t cap = 0;
+    bool is_row = true;
+    enum nw_status status = book_prepare(book, PAIRS, NULL, 0, &statement, err);
+    while (status == NW_OK && is_row) {
+        status = book_step(book, statement, &is_row, err);
+        if (status == NW_OK && is_row) {
+            status = nw_grow((void **)&pairs, &cap, n + 1, sizeof *pairs, 10000000, err);
+        }
+        if (status == NW_OK && is_row) {
+            pairs[n++] = (struct pair){.night = sqlite3_column_int64(statement, 0),
+                                       .train = sqlite3_column_int64(statement, 1),
+                                       .before = sqlite3_column_int64(statement, 2)};
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    *ret = pairs;
+    *ret_n = n;
+    return status;
+}
+
+static enum nw_status count(struct nw_book *book, int64_t *ret, struct nw_err *err) {
+    return book_int_of(book, "SELECT count(*) FROM change WHERE origin = 'headers'", NULL, 0, ret,
+                       err);
+}
+
+enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, struct nw_err *err) {
+    struct pair *pairs = NULL;
+    size_t n = 0;
+    int64_t before = 0;
+    int64_t after = 0;
+    struct state *const states = nw_calloc(2, sizeof *states);
+    enum nw_status status = states ? NW_OK : nw_err_set(err, NW_NOMEM, "settings of two nights");
+    if (status == NW_OK) {
+        status = book_begin(book, err);
+    }
+    if (status == NW_OK) {
+        status = count(book, &before, err);
+    }
+    if (status == NW_OK) {
+        status = read_pairs(book, &pairs, &n, err);
+    }
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        status = refresh_pair(book, &pairs[i], states, err);
+    }
+    if (status == NW_OK) {
+        status = book_run(book, "UPDATE night SET is_stale = 0 WHERE is_stale", NULL, 0, err);
+    }
+    if (status == NW_OK) {
+        status = count(book, &after, err);
+    }
+    status = status == NW_OK ? book_commit(book, err) : status;
+    book_rollback(book);
+    *ret_n_new = status == NW_OK && after > before ? (size_t)(after - before) : 0;
+    free(pairs);
+    free(states);
+    return status;
+}
+
+/* ---- Reading and the owner's words ---------------------------------------------------------- */
+
+enum nw_status nw_book_changes(struct nw_book *book, const char *from, const char *to,
+                               struct nw_book_change **ret, size_t *ret_n, struct nw_err *err) {
+    const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
+    sqlite3_stmt *statement = NULL;
+    struct nw_book_change *changes = NULL;
+    size_t n = 0;
+    size_t cap = 0;
+    bool is_row = true;
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT change.id, origin = 'owner', date, coalesce(camera, ''), what, coalesce(old_value, "
+        "''), coalesce(new_value, ''), note FROM change LEFT JOIN train ON train.id = train_id "
+        "WHERE date >= ?1 AND (?2 = '' OR date <= ?2) ORDER BY date, change.id",
+        values, 2, &statement, err);
+    while (status == NW_OK && is_row) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&changes, &cap, n + 1, sizeof *changes, 10000000, err);
+        if (status == NW_OK) {
+            struct nw_book_change *const c = &changes[n++];
+            c->id = sqlite3_column_int64(statement, 0);
+            c->is_owners = sqlite3_column_int(statement, 1) != 0;
+            book_column_text(statement, 2, c->date, sizeof c->date);
+            book_column_text(statement, 3, c->camera, sizeof c->camera);
+            book_column_text(statement, 4, c->what, sizeof c->what);
+            book_column_text(statement, 5, c->old_value, sizeof c->old_value);
+            book_column_text(statement, 6, c->new_value, sizeof c->new_value);
+            book_column_text(statement, 7, c->note, sizeof c->note);
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    if (status == NW_OK) {
+        *ret = changes;
+        *ret_n = n;
+    } else {
+        free(changes);
+    }
+    return status;
+}
+
+enum nw_status nw_book_note(struct nw_book *book, const char *date, const char *what,
+                            const char *note, int64_t *ret_id, struct nw_err *err) {
+    double t_s = 0.0;
+    char noon[32];
+    (void)snprintf(noon, sizeof noon, "%.20sT12:00:00Z", date);
+    if (strlen(date) != NW_BOOK_DATE - 1 || nw_time_read_iso(noon, 0.0, &t_s, NULL) != NW_OK) {
+        return nw_err_set(err, NW_DOMAIN, "'%s' is no date, expected the evening's: 2026-05-14",
+                          date);
+    }
+    if (what[0] == '\0') {
+        return nw_err_set(err, NW_DOMAIN, "a change without a word of what changed");
+    }
+    const struct book_value values[] = {book_text(date), book_text(what), book_text(note)};
+    const enum nw_status status =
+        book_run(book,
+                 "INSERT INTO change (origin, date, night_id, what, note) VALUES ('owner', ?1, "
+                 "(SELECT id FROM night WHERE night.date = ?1), ?2, ?3)",
+                 values, 3, err);
+    *ret_id = book_last_id(book);
+    return status;
+}
+
+enum nw_status nw_book_forget_note(struct nw_book *book, int64_t id, struct nw_err *err) {
+    const struct book_value value = book_int(id);
+    const enum nw_status status =
+        book_run(book, "DELETE FROM change WHERE id = ?1 AND origin = 'owner'", &value, 1, err);
+    if (status == NW_OK && sqlite3_changes(book->db) == 0) {
+        return nw_err_set(err, NW_NOTFOUND, "%s: no entry of yours has the number %lld", book->path,
+                          (long long)id);
+    }
+    return status;
+}

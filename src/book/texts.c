@@ -1,0 +1,122 @@
+/* texts.c - guide logs and rig files on their way into the book, one transaction each.
+ * Idea: a log that begins with what the book has of its place has grown: the longer one takes the
+ * place of the shorter. */
+#include "book/book_internal.h"
+#include "rig/rig.h"
+
+enum { MAX_RIG_BYTES = 1 << 20, MAX_LOG_BYTES = 1 << 29 };
+
+/* Did this log begin with what the book has of its place? */
+static enum nw_status find_grown(struct nw_book *book, struct book_file *file, struct nw_err *err) {
+    const struct book_value value = book_text(file->path);
+    sqlite3_stmt *statement = NULL;
+    bool is_row = false;
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT content.id, content.size_bytes, content.sha256 FROM place JOIN content "
+        "ON content.id = place.content_id WHERE path = ?1 AND kind = 'guide-log'",
+        &value, 1, &statement, err);
+    if (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+    }
+    char *data = NULL;
+    size_t len = 0;
+    if (is_row && nw_file_read(file->path, MAX_LOG_BYTES, &data, &len, NULL) == NW_OK) {
+        const int64_t old_size = sqlite3_column_int64(statement, 1);
+        if (old_size >= 0 && (uint64_t)old_size <= len) {
+            const struct nw_hash hash = nw_hash_of(data, (size_t)old_size);
+            const void *const old = sqlite3_column_blob(statement, 2);
+            const bool is_same = old && memcmp(old, hash.bytes, NW_HASH_BYTES) == 0;
+            file->replaces = is_same ? sqlite3_column_int64(statement, 0) : 0;
+        }
+    }
+    free(data);
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+static enum nw_status write_log(struct book_adding *a, struct book_file *file,
+                                const struct book_log *log, struct nw_err *err) {
+    int64_t content = 0;
+    const struct book_value old = book_int(file->replaces);
+    enum nw_status status = book_begin(a->book, err);
+    if (status == NW_OK && file->replaces != 0) {
+        status = book_run(a->book, "DELETE FROM content WHERE id = ?1", &old, 1, err);
+    }
+    if (status == NW_OK) {
+        status = book_add_content(a->book, file, a->opts, &content, err);
+    }
+    if (status == NW_OK) {
+        status = book_write_log(a->book, content, log, a->opts, a->added, err);
+    }
+    status = status == NW_OK ? book_commit(a->book, err) : status;
+    book_rollback(a->book);
+    if (status == NW_OK) {
+        a->added->n_fate[file->replaces != 0 ? NW_BOOK_REPLACED : NW_BOOK_ADDED]++;
+    }
+    return status;
+}
+
+enum nw_status book_add_log(struct book_adding *a, struct book_file *file, struct nw_err *err) {
+    struct book_log log = {0};
+    struct nw_err why = {0};
+    const enum nw_status read = book_read_log(file->path, a->opts, &log, &why);
+    if (read == NW_NOMEM) {
+        return nw_err_set(err, read, "%s", why.text);
+    }
+    if (read != NW_OK) {
+        return book_skip(a, file->path, why.text, err);
+    }
+    enum nw_status status = find_grown(a->book, file, err);
+    if (status == NW_OK && book_has_changed(file)) {
+        status = book_skip(a, file->path, "changed while it was read: still being written", err);
+    } else if (status == NW_OK) {
+        status = write_log(a, file, &log, err);
+    }
+    book_log_done(&log);
+    return status;
+}
+
+static enum nw_status write_rig(struct book_adding *a, const struct book_file *file,
+                                const char *name, const char *text, struct nw_err *err) {
+    int64_t content = 0;
+    enum nw_status status = book_begin(a->book, err);
+    if (status == NW_OK) {
+        status = book_add_content(a->book, file, a->opts, &content, err);
+    }
+    const struct book_value values[] = {book_int(content), book_text(name), book_text(text)};
+    if (status == NW_OK) {
+        status = book_run(a->book,
+                          "INSERT INTO rig_version (content_id, name, text) VALUES (?1, ?2, ?3)",
+                          values, 3, err);
+    }
+    status = status == NW_OK ? book_commit(a->book, err) : status;
+    book_rollback(a->book);
+    if (status == NW_OK) {
+        a->added->n_rigs++;
+        a->added->n_fate[NW_BOOK_ADDED]++;
+    }
+    return status;
+}
+
+enum nw_status book_add_rig(struct book_adding *a, const struct book_file *file,
+                            struct nw_err *err) {
+    struct nw_rig *rig = NULL;
+    char *text = NULL;
+    size_t len = 0;
+    struct nw_err why = {0};
+    enum nw_status status = nw_rig_read(file->path, NULL, 0, &rig, &why);
+    if (status == NW_OK) {
+        status = nw_file_read(file->path, MAX_RIG_BYTES, &text, &len, &why);
+    }
+    if (status == NW_NOMEM) {
+        status = nw_err_set(err, status, "%s", why.text);
+    } else if (status != NW_OK) {
+        status = book_skip(a, file->path, why.text, err);
+    } else {
+        status = write_rig(a, file, rig->name, text, err);
+    }
+    free(text);
+    nw_rig_free(rig);
+    return status;
+}
