@@ -31,6 +31,7 @@
     X(CMD_GUIDING)                                                                                 \
     X(CMD_BALANCE)                                                                                 \
     X(CMD_CLEARANCE)                                                                               \
+    X(CMD_BOOK)                                                                                    \
     X(CMD_SYNTH)
 /* clang-format on */
 

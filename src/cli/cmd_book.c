@@ -1,0 +1,381 @@
+/* cmd_book.c - `book VERB ...`: every night kept.
+ * Idea: one row a verb: what it wants of the book, how many arguments, what it does. */
+#include <errno.h>
+#include <math.h>
+#include <sys/stat.h>
+
+#include "cli/cli.h"
+#include "report/report_book.h"
+#include "rig/logs.h"
+
+enum { MAX_PATH = 4096 };
+
+struct call {
+    const struct cli_args *args;
+    struct nw_book *book;
+    const char *const *words; /* behind the verb */
+    size_t n_words;
+    struct cli_result *result;
+};
+
+/* ---- Where the book is ---------------------------------------------------------------------- */
+
+static enum nw_status make_folders(char *path, struct nw_err *err) {
+    for (char *at = strchr(path + 1, '/'); at; at = strchr(at + 1, '/')) {
+        *at = '\0';
+        const bool is_made = mkdir(path, 0777) == 0 || errno == EEXIST;
+        const int number = errno;
+        if (!is_made) {
+            char reason[128] = "";
+            (void)strerror_r(number, reason, sizeof reason);
+            return nw_err_set(err, NW_IO, "%s: cannot make this folder for the book: %s", path,
+                              reason);
+        }
+        *at = '/';
+    }
+    return NW_OK;
+}
+
+/* --book, else NIGHTWRIGHT_BOOK, else the user's data folder (XDG Base Directory Specification). */
+static enum nw_status find_book(const struct cli_args *args, bool is_creating, char *path,
+                                struct nw_err *err) {
+    const char *const given = cli_text(args, "book");
+    const char *const said = getenv("NIGHTWRIGHT_BOOK");
+    const char *const data = getenv("XDG_DATA_HOME");
+    const char *const home = getenv("HOME");
+    if (given || (said && said[0] != '\0')) {
+        (void)snprintf(path, MAX_PATH, "%s", given ? given : said);
+        return NW_OK;
+    }
+    if (data && data[0] == '/') {
+        (void)snprintf(path, MAX_PATH, "%s/nightwright/book.sqlite", data);
+    } else if (home && home[0] == '/') {
+        (void)snprintf(path, MAX_PATH, "%s/.local/share/nightwright/book.sqlite", home);
+    } else {
+        return nw_err_set(err, NW_USAGE, "no home folder known: say --book FILE");
+    }
+    return is_creating ? make_folders(path, err) : NW_OK;
+}
+
+/* ---- Verbs ---------------------------------------------------------------------------------- */
+
+static double now_utc_s(void) {
+    struct timespec now = {0};
+    (void)clock_gettime(CLOCK_REALTIME, &now);
+    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
+}
+
+static enum nw_status add(struct call *call, struct nw_err *err) {
+    const char *const rig_path = cli_text(call->args, "rig");
+    struct nw_log_layout *layouts = NULL;
+    size_t n_layouts = 0;
+    struct nw_rig *rig = NULL;
+    enum nw_status status = NW_OK;
+    if (rig_path) {
+        status = nw_rig_read(rig_path, NULL, 0, &rig, err);
+        if (status == NW_OK) {
+            status = nw_rig_read_layouts(rig_path, &layouts, &n_layouts, err);
+        }
+    }
+    const struct nw_guide_layouts all = {layouts, n_layouts, NULL};
+    const struct nw_book_add_opts opts = {
+        .now_utc_s = now_utc_s(),
+        .program_version = NW_VERSION,
+        .layouts = n_layouts > 0 ? &all : NULL,
+        .longitude_rad = rig ? rig->site.longitude_rad.v : NAN,
+        .sub_length_s = cli_number(call->args, "sub", NAN),
+        .n_threads = (int)cli_count(call->args, "threads", 0),
+    };
+    struct nw_book_added added = {0};
+    struct cli_progress bar;
+    const struct nw_progress progress = cli_progress_begin(&bar, "adding");
+    if (status == NW_OK) {
+        status = nw_book_add(call->book, call->words, call->n_words, &opts, &progress, &added, err);
+    }
+    cli_progress_end(&bar);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_added_json(&added, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_added_text(&added, &call->result->text);
+    }
+    nw_book_added_done(&added);
+    free(layouts);
+    nw_rig_free(rig);
+    return status;
+}
+
+static enum nw_status nights(struct call *call, struct nw_err *err) {
+    struct nw_book_night *list = NULL;
+    size_t n = 0;
+    enum nw_status status = nw_book_nights(call->book, cli_text(call->args, "from"),
+                                           cli_text(call->args, "to"), &list, &n, err);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_nights_json(list, n, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_nights_text(list, n, &call->result->text);
+    }
+    free(list);
+    return status;
+}
+
+static enum nw_status show_changes(struct call *call, struct nw_err *err) {
+    struct nw_book_change *list = NULL;
+    size_t n = 0;
+    enum nw_status status = nw_book_changes(call->book, cli_text(call->args, "from"),
+                                            cli_text(call->args, "to"), &list, &n, err);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_changes_json(list, n, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_changes_text(list, n, &call->result->text);
+    }
+    free(list);
+    return status;
+}
+
+/* change: the list; change DATE WORDS...: an entry; change --forget N */
+static enum nw_status change(struct call *call, struct nw_err *err) {
+    int64_t id = 0;
+    enum nw_status status = NW_OK;
+    if (cli_given(call->args, "forget")) {
+        status = nw_book_forget_note(call->book, cli_count(call->args, "forget", 0), err);
+    } else if (call->n_words == 1) {
+        return nw_err_set(err, NW_USAGE, "book change %s: expected the words of what changed",
+                          call->words[0]);
+    } else if (call->n_words > 1) {
+        struct nw_buf words;
+        nw_buf_init(&words, 4096);
+        for (size_t i = 1; i < call->n_words; i++) {
+            nw_buf_printf(&words, "%s%s", i > 1 ? " " : "", call->words[i]);
+        }
+        const char *const note = cli_text(call->args, "note");
+        status =
+            nw_buf_failed(&words)
+                ? nw_err_set(err, NW_LIMIT, "words of a change: over 4096 bytes")
+                : nw_book_note(call->book, call->words[0], words.data, note ? note : "", &id, err);
+        nw_buf_done(&words);
+    }
+    return status == NW_OK ? show_changes(call, err) : status;
+}
+
+static enum nw_status accept_night(struct call *call, struct nw_err *err) {
+    struct nw_book_acceptance *list = NULL;
+    size_t n = 0;
+    enum nw_status status =
+        nw_book_accept(call->book, call->n_words > 0 ? call->words[0] : NULL, &list, &n, err);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_accept_json(list, n, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_accept_text(list, n, &call->result->text);
+    }
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        call->result->is_over |= list[i].n_off > 0 && cli_given(call->args, "strict");
+    }
+    free(list);
+    return status;
+}
+
+static enum nw_status trend(struct call *call, struct nw_err *err) {
+    const struct nw_book_trend_opts opts = {
+        .y = call->words[0],
+        .x = call->n_words > 1 ? call->words[1] : "night",
+        .filter = cli_text(call->args, "filter"),
+        .object = cli_text(call->args, "object"),
+        .camera = cli_text(call->args, "camera"),
+        .from = cli_text(call->args, "from"),
+        .to = cli_text(call->args, "to"),
+        .is_by_night = !cli_given(call->args, "every-sub"),
+    };
+    struct nw_book_trend found = {.n = 0};
+    enum nw_status status = nw_book_trend(call->book, &opts, &found, err);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_trend_json(&opts, &found, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_trend_text(&opts, &found, &call->result->text);
+    }
+    nw_book_trend_done(&found);
+    return status;
+}
+
+static enum nw_status check(struct call *call, struct nw_err *err) {
+    struct nw_book_health health = {0};
+    enum nw_status status = nw_book_check(call->book, &health, err);
+    if (status == NW_OK && health.n_problems > 0) {
+        return nw_err_set(err, NW_DATA, "the book is not sound (%zu problems): %s",
+                          health.n_problems, health.problems[0]);
+    }
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_book_health_json(&health, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_book_health_text(&health, &call->result->text);
+    }
+    return status;
+}
+
+static enum nw_status say_written(struct call *call, const char *path, size_t bytes,
+                                  struct nw_err *err) {
+    if (cli_wants_json(call->args)) {
+        struct nw_json json;
+        nw_json_begin(&json, "book", 1);
+        nw_json_text(&json, NULL, "written", path);
+        return nw_json_end(&json, &call->result->json, err);
+    }
+    nw_buf_printf(&call->result->text, "wrote ");
+    nw_report_clean(&call->result->text, path);
+    nw_buf_printf(&call->result->text, bytes > 0 ? ", %zu bytes\n" : "\n", bytes);
+    return NW_OK;
+}
+
+static enum nw_status export_table(struct call *call, struct nw_err *err) {
+    enum { MAX_BYTES = 1 << 30 };
+    const char *const out = cli_text(call->args, "out");
+    struct nw_buf csv;
+    if (!out && cli_wants_json(call->args)) {
+        return nw_err_set(err, NW_USAGE, "book export gives CSV: leave --json out, or say -o FILE");
+    }
+    nw_buf_init(&csv, MAX_BYTES);
+    enum nw_status status =
+        nw_book_export_csv(call->book, call->n_words > 0 ? call->words[0] : "sub", &csv, err);
+    if (status == NW_OK && out) {
+        status = nw_file_write_atomic(out, csv.data, csv.len, err);
+        status = status == NW_OK ? say_written(call, out, csv.len, err) : status;
+    } else if (status == NW_OK) {
+        nw_buf_done(&call->result->text);
+        call->result->text = csv;
+        return NW_OK;
+    }
+    nw_buf_done(&csv);
+    return status;
+}
+
+static enum nw_status backup(struct call *call, struct nw_err *err) {
+    const enum nw_status status = nw_book_backup(call->book, call->words[0], err);
+    return status == NW_OK ? say_written(call, call->words[0], 0, err) : status;
+}
+
+static const struct {
+    const char *name;
+    enum nw_book_access access;
+    size_t min_words, max_words;
+    enum nw_status (*run)(struct call *call, struct nw_err *err);
+    const char *expected;
+} VERBS[] = {
+    {"add", NW_BOOK_CREATE, 1, 100000, add, "files or folders to add"},
+    {"nights", NW_BOOK_READ, 0, 0, nights, "no words; --from and --to bound it"},
+    {"change", NW_BOOK_WRITE, 0, 1000, change, "a date and what changed, or nothing"},
+    {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last"},
+    {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
+    {"check", NW_BOOK_READ, 0, 0, check, "no words"},
+    {"export", NW_BOOK_READ, 0, 1, export_table, "one table: sub, guiding, change, file"},
+    {"backup", NW_BOOK_READ, 1, 1, backup, "the file to write"},
+};
+enum { N_VERBS = sizeof VERBS / sizeof VERBS[0] };
+
+static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *err) {
+    const char *names[N_VERBS];
+    for (size_t i = 0; i < N_VERBS; i++) {
+        names[i] = VERBS[i].name;
+        if (strcmp(word, VERBS[i].name) == 0) {
+            *ret = i;
+            return NW_OK;
+        }
+    }
+    const char *const nearest = nw_text_nearest(word, names, N_VERBS);
+    return nw_err_set(err, NW_USAGE,
+                      "book %s: expected add, nights, change, accept, trend, check, export or "
+                      "backup%s%s",
+                      word, nearest ? "; nearest: " : "", nearest ? nearest : "");
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t verb = 0;
+    char path[MAX_PATH];
+    struct call call = {.args = args,
+                        .words = cli_positional(args) + 1,
+                        .n_words = cli_n_args(args) - 1,
+                        .result = result};
+    enum nw_status status = find_verb(cli_arg(args, 0), &verb, err);
+    if (status == NW_OK &&
+        (call.n_words < VERBS[verb].min_words || call.n_words > VERBS[verb].max_words)) {
+        status = nw_err_set(err, NW_USAGE, "book %s: expected %s", VERBS[verb].name,
+                            VERBS[verb].expected);
+    }
+    if (status == NW_OK) {
+        status = find_book(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
+    }
+    if (status == NW_OK) {
+        status = nw_book_open(path, VERBS[verb].access, &call.book, err);
+    }
+    if (status == NW_OK) {
+        status = VERBS[verb].run(&call, err);
+    }
+    nw_book_close(call.book);
+    return status;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "book",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data folder"},
+    {.name = "rig",
+     .kind = CLI_TEXT,
+     .value = "RIG",
+     .help = "add: rig file with the layouts of your guide logs and the site's longitude"},
+    {.name = "sub",
+     .kind = CLI_NUMBER,
+     .value = "SECONDS",
+     .help = "add: length of a sub, for the motion within one; without it 300",
+     .min = 1.0,
+     .max = 36000.0},
+    {.name = "threads",
+     .kind = CLI_COUNT,
+     .value = "N",
+     .help = "add: threads to use; without it all cores",
+     .min = 1,
+     .max = 256},
+    {.name = "from", .kind = CLI_TEXT, .value = "DATE", .help = "from this night on (2026-05-14)"},
+    {.name = "to", .kind = CLI_TEXT, .value = "DATE", .help = "up to this night"},
+    {.name = "filter", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs with this filter"},
+    {.name = "object", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this target"},
+    {.name = "camera", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this camera"},
+    {.name = "every-sub", .kind = CLI_FLAG, .help = "trend: every sub, not a median a night"},
+    {.name = "note", .kind = CLI_TEXT, .value = "TEXT", .help = "change: more about your entry"},
+    {.name = "forget",
+     .kind = CLI_COUNT,
+     .value = "N",
+     .help = "change: takes your entry number N away",
+     .min = 1,
+     .max = 1e9},
+    {.name = "out",
+     .letter = 'o',
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "export: writes here instead of to stdout"},
+    {.name = "strict",
+     .kind = CLI_FLAG,
+     .help = "accept: exit code 3 when something is not as it was"},
+    {0},
+};
+
+const struct cli_command CMD_BOOK = {
+    .name = "book",
+    .arguments = "VERB [ARGUMENT...]",
+    .help = "Keeps every night: frames with what was measured, guide logs, rig files, changes.",
+    .notes =
+        "add PATH...: takes frames, guide logs and rig files, files or whole folders; what it has "
+        "already it passes over, so the same folder may be added again and again.\n"
+        "nights: a line a night. change: what changed in the headers from night to night; change "
+        "DATE WORDS...: your own entry. accept [NIGHT]: is the rig as it was left? The first three "
+        "subs against the nights before.\n"
+        "trend COLUMN [COLUMN]: one number against another, without the second against time; the "
+        "columns are those of `book export sub` and `book export guiding`.\n"
+        "check: is the book sound? export [TABLE]: sub, guiding, change or file as CSV. backup "
+        "FILE: a whole copy, also while frames are being added.\n"
+        "Your files are only read. One book is one SQLite file: docs/book.md.",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 100001,
+    .priority = CLI_PRIORITY_IDLE,
+    .run = run,
+};
