@@ -7,15 +7,9 @@
 #include <math.h>
 #include <stdlib.h>
 
-#include "book/book_internal.h"
+#include "book/accept_internal.h"
 
-enum { SUBS = 3, MAX_NIGHTS = 60, MIN_NIGHTS = 4, CLIP_FROM = 8, MAX_GROUPS = 64 };
-/* A focus run and the temperature move the scale by less than this; a changed ring or corrector by
- * more. The camera turned by more than the second shows in flats and mosaics. Common practice, no
- * source. */
-static const double SCALE_TOLERANCE = 1e-3;
-static const double ROTATION_TOLERANCE_DEG = 0.3;
-static const double SAME_PLACE_RAD = 0.1 * NW_RAD_PER_DEG;
+enum { SUBS = 3, MIN_NIGHTS = 4, CLIP_FROM = 8, MAX_GROUPS = 64 };
 
 const char *nw_book_verdict_text(enum nw_book_verdict verdict) {
     static const char *const TEXTS[] = {
@@ -26,8 +20,7 @@ const char *nw_book_verdict_text(enum nw_book_verdict verdict) {
     return TEXTS[verdict];
 }
 
-/* What is looked at in one sub, in this order. */
-enum quantity { WIDTH, LENGTH, SIDE, TOP, CORNER, STARS, LIMIT, N_QUANTITIES };
+/* The words of each quantity. */
 static const struct {
     const char *what, *unit, *high, *low; /* what too much and too little may mean */
     bool is_high_worse, is_low_worse, is_of_target;
@@ -48,21 +41,12 @@ static const struct {
                true, true},
 };
 
-/* One sub with all that is asked of it; NaN: not known. */
-struct sub {
-    int64_t id;
-    double values[N_QUANTITIES];
-    double ra_rad, dec_rad, exposure_s;
-    char date[NW_BOOK_DATE], object[72], channel[8];
-    size_t width_px, height_px;
-};
-
 static double share(double sum_a, size_t n_a, double sum_b, size_t n_b) {
     return n_a > 0 && n_b > 0 ? sum_a / (double)n_a - sum_b / (double)n_b : NAN;
 }
 
 /* Width of the zones over the frame's: sides, top and bottom, corners. */
-static enum nw_status read_pattern(struct nw_book *book, struct sub *sub, double fwhm_px,
+static enum nw_status read_pattern(struct nw_book *book, struct book_sub *sub, double fwhm_px,
                                    struct nw_err *err) {
     const struct book_value values[] = {book_int(sub->id), book_text(sub->channel)};
     sqlite3_stmt *statement = NULL;
@@ -103,7 +87,7 @@ static enum nw_status read_pattern(struct nw_book *book, struct sub *sub, double
 
 /* The first three measured subs of a train and filter in one night, in order of time. */
 static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t train,
-                                const char *filter, struct sub subs[SUBS], size_t *ret_n,
+                                const char *filter, struct book_sub subs[SUBS], size_t *ret_n,
                                 struct nw_err *err) {
     enum { ID, FWHM, AIRMASS, ELONGATION, N_STARS, LIMIT_MAG, RA, DEC, EXPOSURE, OBJECT, CHANNEL };
     const struct book_value values[] = {book_text(date), book_int(train), book_text(filter)};
@@ -123,11 +107,11 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
         if (status != NW_OK || !is_row) {
             break;
         }
-        struct sub *const sub = &subs[(*ret_n)++];
+        struct book_sub *const sub = &subs[(*ret_n)++];
         const double fwhm_px = book_column_real(statement, FWHM);
         const double airmass = book_column_real(statement, AIRMASS);
         const double n_stars = book_column_real(statement, N_STARS);
-        *sub = (struct sub){.id = sqlite3_column_int64(statement, ID)};
+        *sub = (struct book_sub){.id = sqlite3_column_int64(statement, ID)};
         sub->values[WIDTH] = fwhm_px / (isfinite(airmass) ? pow(airmass, 0.6) : 1.0);
         sub->values[LENGTH] = book_column_real(statement, ELONGATION);
         sub->values[STARS] = n_stars > 0.0 ? log(n_stars) : NAN;
@@ -146,15 +130,7 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
     return status;
 }
 
-/* By its name, else by where the telescope pointed, and the same exposure. */
-static bool is_same_target(const struct sub *a, const struct sub *b) {
-    const bool is_near =
-        hypot((a->ra_rad - b->ra_rad) * cos(a->dec_rad), a->dec_rad - b->dec_rad) < SAME_PLACE_RAD;
-    const bool is_named = a->object[0] != '\0' && nw_text_equal_nocase(a->object, b->object);
-    return (is_named || is_near) && fabs(a->exposure_s - b->exposure_s) < 0.01 * a->exposure_s;
-}
-
-static double median_of(const struct sub *subs, size_t n, size_t quantity) {
+static double median_of(const struct book_sub *subs, size_t n, size_t quantity) {
     double work[SUBS];
     size_t n_work = 0;
     for (size_t i = 0; i < n; i++) {
@@ -165,15 +141,9 @@ static double median_of(const struct sub *subs, size_t n, size_t quantity) {
     return n_work > 0 ? nw_stat_median(work, n_work) : NAN;
 }
 
-/* The nights before, newest first: the medians of each, and its first sub. */
-struct history {
-    double values[MAX_NIGHTS][N_QUANTITIES];
-    struct sub first[MAX_NIGHTS];
-    size_t n;
-};
-
 static enum nw_status read_history(struct nw_book *book, const char *date, int64_t train,
-                                   const char *filter, struct history *ret, struct nw_err *err) {
+                                   const char *filter, struct book_history *ret,
+                                   struct nw_err *err) {
     const struct book_value values[] = {book_text(date), book_int(train), book_text(filter)};
     sqlite3_stmt *statement = NULL;
     bool is_row = true;
@@ -183,13 +153,13 @@ static enum nw_status read_history(struct nw_book *book, const char *date, int64
         "SELECT date FROM night WHERE date < ?1 AND EXISTS (SELECT 1 FROM frame WHERE night_id = "
         "night.id AND train_id = ?2 AND filter = ?3 AND use = 'light') ORDER BY date DESC LIMIT 60",
         values, 3, &statement, err);
-    while (status == NW_OK && ret->n < MAX_NIGHTS) {
+    while (status == NW_OK && ret->n < BOOK_ACCEPT_NIGHTS) {
         status = book_step(book, statement, &is_row, err);
         if (status != NW_OK || !is_row) {
             break;
         }
         char before[NW_BOOK_DATE];
-        struct sub subs[SUBS];
+        struct book_sub subs[SUBS];
         size_t n = 0;
         book_column_text(statement, 0, before, sizeof before);
         status = read_subs(book, before, train, filter, subs, &n, err);
@@ -252,136 +222,23 @@ static void judge(struct nw_book_check *check, double *before, size_t n, size_t 
     }
 }
 
-static struct nw_book_check *add_check(struct nw_book_acceptance *a, const char *what,
-                                       const char *unit) {
-    struct nw_book_check *const check = &a->checks[a->n_checks++];
-    *check = (struct nw_book_check){.what = what,
-                                    .unit = unit,
-                                    .tonight = NAN,
-                                    .usual = NAN,
-                                    .low = NAN,
-                                    .high = NAN,
-                                    .verdict = NW_BOOK_IS_UNKNOWN};
-    return check;
-}
-
-static void judge_all(struct nw_book_acceptance *a, const struct sub *subs, size_t n,
-                      const struct history *history) {
+static void judge_all(struct nw_book_acceptance *a, const struct book_sub *subs, size_t n,
+                      const struct book_history *history) {
     for (size_t q = 0; q < N_QUANTITIES; q++) {
-        double before[MAX_NIGHTS];
+        double before[BOOK_ACCEPT_NIGHTS];
         size_t n_before = 0;
         for (size_t i = 0; i < history->n; i++) {
             const bool is_fit =
-                !QUANTITIES[q].is_of_target || is_same_target(&subs[0], &history->first[i]);
+                !QUANTITIES[q].is_of_target || book_is_same_target(&subs[0], &history->first[i]);
             if (is_fit && isfinite(history->values[i][q])) {
                 before[n_before++] = history->values[i][q];
             }
         }
-        struct nw_book_check *const check = add_check(a, QUANTITIES[q].what, QUANTITIES[q].unit);
+        struct nw_book_check *const check =
+            book_add_check(a, QUANTITIES[q].what, QUANTITIES[q].unit);
         check->tonight = median_of(subs, n, q);
         judge(check, before, n_before, q);
     }
-}
-
-/* ---- Scale and rotation --------------------------------------------------------------------- */
-
-/* The listed stars as a measure, enough of one to be matched. */
-static enum nw_status read_stars(struct nw_book *book, const struct sub *sub,
-                                 struct nw_star stars[BOOK_LISTED_STARS], struct nw_measure *ret,
-                                 struct nw_err *err) {
-    const struct book_value values[] = {book_int(sub->id), book_text(sub->channel)};
-    sqlite3_stmt *statement = NULL;
-    bool is_row = false;
-    enum nw_status status =
-        book_prepare(book, "SELECT stars FROM star_list WHERE frame_id = ?1 AND channel = ?2",
-                     values, 2, &statement, err);
-    if (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-    }
-    *ret =
-        (struct nw_measure){.stars = stars, .width_px = sub->width_px, .height_px = sub->height_px};
-    if (status == NW_OK && is_row) {
-        const unsigned char *const bytes = sqlite3_column_blob(statement, 0);
-        const size_t n = (size_t)sqlite3_column_bytes(statement, 0) / BOOK_STAR_BYTES;
-        for (size_t i = 0; bytes && i < n && i < BOOK_LISTED_STARS; i++) {
-            const unsigned char *const from = bytes + BOOK_STAR_BYTES * i;
-            stars[i] = (struct nw_star){.x_px = book_get_float(from),
-                                        .y_px = book_get_float(from + 4),
-                                        .flux_adu = book_get_float(from + 8),
-                                        .flux_sigma_adu = book_get_float(from + 12),
-                                        .flags = book_get_bits(from + 16)};
-            ret->n_stars = i + 1;
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
-/* NOTFOUND in *ret_found false: no night on this target, or the stars do not lie over each other.
- */
-static enum nw_status lay_over(struct nw_book *book, const struct sub *now,
-                               const struct history *history, double *ret_scale,
-                               double *ret_rotation_rad, const char **ret_date,
-                               struct nw_err *err) {
-    struct nw_star(*const stars)[BOOK_LISTED_STARS] = nw_calloc(2, sizeof *stars);
-    struct nw_measure a;
-    struct nw_measure b;
-    enum nw_status status = stars ? NW_OK : nw_err_set(err, NW_NOMEM, "stars of two frames");
-    *ret_date = NULL;
-    for (size_t i = 0; i < history->n && status == NW_OK && !*ret_date; i++) {
-        if (!is_same_target(now, &history->first[i])) {
-            continue;
-        }
-        status = read_stars(book, &history->first[i], stars[0], &a, err);
-        if (status == NW_OK) {
-            status = read_stars(book, now, stars[1], &b, err);
-        }
-        struct nw_match match = {0};
-        if (status == NW_OK && nw_stars_match(&a, &b, &match, NULL) == NW_OK) {
-            *ret_date = history->first[i].date;
-            *ret_scale = match.scale;
-            *ret_rotation_rad = match.rotation_rad;
-            nw_match_done(&match);
-        }
-    }
-    free(stars);
-    return status;
-}
-
-static void check_against(struct nw_book_check *check, double usual, double tolerance,
-                          const char *date, const char *why) {
-    check->usual = usual;
-    check->low = usual - tolerance;
-    check->high = usual + tolerance;
-    check->n_nights = 1;
-    const bool is_same = fabs(check->tonight - usual) <= tolerance;
-    check->verdict = is_same ? NW_BOOK_IS_SAME : NW_BOOK_IS_WORSE;
-    (void)snprintf(check->why, sizeof check->why, "%s%sagainst %s, same target", is_same ? "" : why,
-                   is_same ? "" : "; ", date);
-}
-
-static enum nw_status judge_geometry(struct nw_book *book, struct nw_book_acceptance *a,
-                                     const struct sub *now, const struct history *history,
-                                     struct nw_err *err) {
-    double ratio = NAN;
-    double rotation_rad = NAN;
-    const char *date = NULL;
-    const enum nw_status status = lay_over(book, now, history, &ratio, &rotation_rad, &date, err);
-    struct nw_book_check *const scale = add_check(a, "scale", "ratio");
-    struct nw_book_check *const turn = add_check(a, "rotation", "deg");
-    if (!date) {
-        static const char WHY[] = "no earlier night on this target whose stars can be laid over";
-        nw_text_copy(scale->why, sizeof scale->why, WHY);
-        nw_text_copy(turn->why, sizeof turn->why, WHY);
-        return status;
-    }
-    scale->tonight = ratio;
-    check_against(scale, 1.0, SCALE_TOLERANCE, date,
-                  "another focal length: corrector, rings or reducer changed, or focus far off");
-    /* a flip turns the field by half a turn: that is no change */
-    turn->tonight = remainder(rotation_rad, NW_PI) * NW_DEG_PER_RAD;
-    check_against(turn, 0.0, ROTATION_TOLERANCE_DEG, date, "the camera or rotator was turned");
-    return status;
 }
 
 /* Does the loop still pull the right way? A calibration kept over a flip shows as a response of the
@@ -404,7 +261,7 @@ static enum nw_status judge_response(struct nw_book *book, struct nw_book_accept
             status = book_step(book, statement, &is_row, err);
         }
         if (status == NW_OK && is_row) {
-            struct nw_book_check *const check = add_check(a, NAMES[i], "of what was asked");
+            struct nw_book_check *const check = book_add_check(a, NAMES[i], "of what was asked");
             check->tonight = book_column_real(statement, 0);
             check->usual = 1.0;
             check->verdict = check->tonight > 0.0 ? NW_BOOK_IS_SAME : NW_BOOK_IS_WORSE;
@@ -424,9 +281,9 @@ static enum nw_status judge_response(struct nw_book *book, struct nw_book_accept
 /* ---- Together ------------------------------------------------------------------------------- */
 
 static enum nw_status accept_group(struct nw_book *book, int64_t train,
-                                   struct nw_book_acceptance *a, struct history *history,
+                                   struct nw_book_acceptance *a, struct book_history *history,
                                    struct nw_err *err) {
-    struct sub subs[SUBS];
+    struct book_sub subs[SUBS];
     enum nw_status status = read_subs(book, a->date, train, a->filter, subs, &a->n_subs, err);
     if (status == NW_OK) {
         status = read_history(book, a->date, train, a->filter, history, err);
@@ -436,7 +293,7 @@ static enum nw_status accept_group(struct nw_book *book, int64_t train,
     }
     nw_text_copy(a->object, sizeof a->object, subs[0].object);
     judge_all(a, subs, a->n_subs, history);
-    status = judge_geometry(book, a, &subs[0], history, err);
+    status = book_judge_geometry(book, a, &subs[0], history, err);
     if (status == NW_OK) {
         status = judge_response(book, a, err);
     }
@@ -472,7 +329,7 @@ static enum nw_status last_night(struct nw_book *book, const char *wanted, char 
 enum nw_status nw_book_accept(struct nw_book *book, const char *date,
                               struct nw_book_acceptance **ret, size_t *ret_n, struct nw_err *err) {
     struct nw_book_acceptance *const all = nw_calloc(MAX_GROUPS, sizeof *all);
-    struct history *const history = nw_calloc(1, sizeof *history);
+    struct book_history *const history = nw_calloc(1, sizeof *history);
     sqlite3_stmt *statement = NULL;
     char night[NW_BOOK_DATE] = "";
     size_t n = 0;
