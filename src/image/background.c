@@ -8,7 +8,7 @@
 #include <assert.h>
 #include <float.h>
 
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 struct nw_background {

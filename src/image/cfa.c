@@ -1,7 +1,7 @@
 /* cfa.c - planes of a frame, and the pixels of one colour of a colour-filter frame.
  * Idea: nothing is interpolated: every second pixel of every second row, from the first place
  * where the pattern has that colour. Stars measured on it keep their noise independent. */
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/image.h"
 
 const char *nw_channel_name(enum nw_channel channel) {

@@ -5,7 +5,7 @@
  * filtered image as a whole never exists.
  * Holds: 1. the filtered noise of white noise is 1: kernels are normalised to sum of squares 1.
  * 2. beyond the image, and where pixels are blank, there is sky. */
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 void kernel_make(double fwhm_px, struct kernel *ret) {

@@ -4,7 +4,7 @@
  * several pixels at once; the sums have four lanes for the same reason.
  * Holds: 1. all pixels of a row have the rule that the one nearest to the star asks for. 2. the
  * lanes are four whatever the processor, so all give the same sums. */
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/power.h"
 #include "image/profile_internal.h"
 

@@ -3,7 +3,7 @@
  * highest down by counting how many are smaller. No branch depends on the data, nothing is moved,
  * and the counting goes several values at a time: for some hundred values several times faster than
  * selection. Holds: no value is NaN. */
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 static int32_t key_of(float value) {

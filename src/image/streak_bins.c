@@ -6,7 +6,7 @@
 
 #include "base/big.h"
 
-#include "image/clones.h"
+#include "base/clones.h"
 
 enum { BINS_MAX = 512, BINS_MIN = 32 };
 static const size_t SMOOTH = 5;

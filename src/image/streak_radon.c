@@ -6,7 +6,7 @@
 #include "image/streaks_internal.h"
 
 #include "base/big.h"
-#include "image/clones.h"
+#include "base/clones.h"
 
 enum { PART_MIN = 32, OCTANTS = 4, LANES = 2 };
 

@@ -5,7 +5,7 @@
  * Holds: 1. whole numbers are treated as spread evenly over +-1/2, so the median is not stuck on
  * them; their bins are a power of two of them wide. 2. they give the same result kept as floats or
  * as 16 bits. */
-#include "image/clones.h"
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 enum { SAMPLE = 192, BINS = 256, BANKS = 4, TILE_ROW = 256 };

@@ -2,8 +2,8 @@
  * with AVX2, chosen at start-up. Element by element both do the same operations (no contraction,
  * no sums over lanes), so results agree to the last bit. Only where compiler and C library are
  * known to do it; elsewhere it is empty. */
-#ifndef NW_IMAGE_CLONES_H
-#define NW_IMAGE_CLONES_H
+#ifndef NW_CLONES_H
+#define NW_CLONES_H
 
 #include <stdlib.h> /* __GLIBC__ */
 
