@@ -26,10 +26,9 @@ static const struct nw_observer SITE = {
     .air = {96000.0, 282.0, 0.65},
     .ut1_utc_s = 0.0};
 
-static double moon_part(const struct nw_sky_moment *m, double altitude, double azimuth) {
-    struct nw_pointing moon;
-    nw_sky_look_apparent(m, m->moon, &moon);
-    const double rho = eraSeps(azimuth, altitude, moon.azimuth_rad, moon.altitude_rad);
+static double moon_part(const struct nw_sky_moment *m, const struct nw_pointing *moon,
+                        double altitude, double azimuth) {
+    const double rho = eraSeps(azimuth, altitude, moon->azimuth_rad, moon->altitude_rad);
     return nw_sky_moonlight_nl(m->moon_phase_rad, rho, 0.5 * NW_PI - altitude,
                                0.5 * NW_PI - m->moon_altitude_rad, K_MAG);
 }
@@ -43,11 +42,13 @@ static double plain(const struct nw_sky_direction *t, const struct nw_sky_moment
             double z = 0.0;
             double other[4];
             const double s = START_s + 60.0 * i;
+            struct nw_pointing moon;
+            nw_sky_look_apparent(&m[i], m[i].moon, &moon);
             (void)eraAtco13(t[k].ra_rad, t[k].dec_rad, 0, 0, 0, 0, 2440587.5, s / 86400.0, 0.0,
                             SITE.place.longitude_rad, SITE.place.latitude_rad, 437.0, 0, 0, 960.0,
                             8.85, 0.65, 0.55, &az, &z, &other[0], &other[1], &other[2], &other[3]);
             ret[k * MINUTES + i] = 0.5 * NW_PI - z;
-            sum += nw_sky_airmass(0.5 * NW_PI - z) + moon_part(&m[i], 0.5 * NW_PI - z, az);
+            sum += nw_sky_airmass(0.5 * NW_PI - z) + moon_part(&m[i], &moon, 0.5 * NW_PI - z, az);
         }
     }
     return sum;
@@ -62,6 +63,8 @@ static double prepared(const struct nw_sky_direction *t, size_t n, const struct 
         (void)eraApco13(2440587.5, (START_s + 60.0 * i) / 86400.0, 0.0, SITE.place.longitude_rad,
                         SITE.place.latitude_rad, 437.0, 0, 0, 960.0, 8.85, 0.65, 0.55, &astrom,
                         &eo);
+        struct nw_pointing moon;
+        nw_sky_look_apparent(&m[i], m[i].moon, &moon);
         for (size_t k = 0; k < n; k++) {
             double ra = 0.0;
             double dec = 0.0;
@@ -71,7 +74,7 @@ static double prepared(const struct nw_sky_direction *t, size_t n, const struct 
             eraAtciqz(t[k].ra_rad, t[k].dec_rad, &astrom, &ra, &dec);
             eraAtioq(ra, dec, &astrom, &az, &z, &other[0], &other[1], &other[2]);
             ret[k * MINUTES + (size_t)i] = (float)(0.5 * NW_PI - z);
-            sum += nw_sky_airmass(0.5 * NW_PI - z) + moon_part(&m[i], 0.5 * NW_PI - z, az);
+            sum += nw_sky_airmass(0.5 * NW_PI - z) + moon_part(&m[i], &moon, 0.5 * NW_PI - z, az);
         }
     }
     return sum;
@@ -102,7 +105,7 @@ int main(int argc, char **argv) {
     }
     for (size_t k = 0; k < n; k++) { /* evenly over the sphere */
         t[k].ra_rad = fmod((double)k * 2.399963, 2.0 * NW_PI);
-        t[k].dec_rad = asin(1.0 - 2.0 * ((double)k + 0.5) / (double)n);
+        t[k].dec_rad = asin(1.0 - 2.0 * ((double)(k * 619 % n) + 0.5) / (double)n);
     }
     (void)memset(rows, 1, 4 * n * MINUTES * sizeof *rows); /* pages are there for everybody */
     struct nw_err err = {0};

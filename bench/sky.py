@@ -17,6 +17,7 @@ import warnings
 import numpy as np
 from astropy import units as u
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_moon, get_sun
+from astropy.coordinates.angle_utilities import angular_separation
 from astropy.coordinates.erfa_astrom import ErfaAstromInterpolator, erfa_astrom
 from astropy.time import Time
 from astropy.utils import iers
@@ -32,7 +33,7 @@ warnings.simplefilter("ignore")
 def astropy_night():
     k = np.arange(N)
     stars = SkyCoord(np.fmod(k * 2.399963, 2 * np.pi) * u.rad,
-                     np.arcsin(1 - 2 * (k + 0.5) / N) * u.rad)
+                     np.arcsin(1 - 2 * (k * 619 % N + 0.5) / N) * u.rad)
     site = EarthLocation(lat=-32.18 * u.deg, lon=146.52 * u.deg, height=437 * u.m)
     times = Time(1.7810e9 + 60 * np.arange(MINUTES), format="unix")
     frame = AltAz(obstime=times, location=site, pressure=960 * u.hPa, temperature=8.85 * u.deg_C,
@@ -41,7 +42,7 @@ def astropy_night():
     phase = np.pi - moon.separation(sun).rad
     moon = moon.transform_to(frame)
     place = stars[:, None].transform_to(frame[None, :])
-    rho = place.separation(moon[None, :]).deg
+    rho = np.degrees(angular_separation(place.az.rad, place.alt.rad, moon.az.rad, moon.alt.rad))
     alpha = np.degrees(phase)
     light = 10 ** (-0.4 * (3.84 + 0.026 * alpha + 4e-9 * alpha ** 4))
     f = 10 ** 5.36 * (1.06 + np.cos(np.radians(rho)) ** 2) + 10 ** (6.15 - rho / 40)

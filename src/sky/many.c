@@ -8,6 +8,7 @@
  * those of the refracted altitude for the airmass, of the true one for the glow (K&S). */
 #include <math.h>
 
+#include "base/clones.h"
 #include "sky/bright.h"
 
 #define KNOTS 4096
@@ -97,8 +98,8 @@ static inline double look_up(const float *table, double place) {
 }
 
 /* Sines of altitude and cosines of separation, then angles, of one target over one block. */
-static void angles(const struct columns *c, const double s[static 3], double *altitude,
-                   double *lifted, double *separation) {
+NW_CLONES static void angles(const struct columns *c, const double s[static 3], double *altitude,
+                             double *lifted, double *separation) {
     const double a = c->a;
     const double b = c->b;
 #pragma omp simd
@@ -119,8 +120,9 @@ static void angles(const struct columns *c, const double s[static 3], double *al
     }
 }
 
-static void write_rows(const struct job *job, const struct columns *c, size_t at,
-                       const double *altitude, const double *lifted, const double *separation) {
+NW_CLONES static void write_rows(const struct job *job, const struct columns *c, size_t at,
+                                 const double *altitude, const double *lifted,
+                                 const double *separation) {
     const double per_rad = KNOTS / (0.5 * NW_PI);
     for (size_t j = 0; job->ret->altitude_rad && j < c->n; j++) {
         job->ret->altitude_rad[at + j] = (float)lifted[j];
