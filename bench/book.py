@@ -1,0 +1,145 @@
+#!/usr/bin/python3
+"""book.py - the book at the size of a lifetime: 200,000 frames, ten million guide samples.
+
+usage: bench/book.py [--frames N] [--keep FOLDER]      (build/nightwright is built)
+
+Fills two books by SQL, one small, one large, and runs the same commands on both, each as a fresh
+process, median of five: adding one new night must cost the same in both; a trend, the list of
+nights and acceptance of the last one stay below a second. The peer is sqlite3 itself: the bare
+pass over the same rows, from Python."""
+import argparse
+import pathlib
+import sqlite3
+import statistics
+import subprocess
+import tempfile
+import time
+
+import numpy as np
+from astropy.io import fits
+
+TOP = pathlib.Path(__file__).resolve().parents[1]
+COMMAND = TOP / "build/nightwright"
+ZONES = [(i, (i % 5 - 2) / 3.0, (i // 5 - 2) / 4.0) for i in range(25)]
+
+
+def write_light(path, start):
+    rng = np.random.default_rng(abs(hash(start)) % 2**32)
+    image = rng.normal(1000.0, 8.0, (128, 128))
+    y, x = np.mgrid[0:128, 0:128]
+    for cx, cy in rng.uniform(12, 116, (15, 2)):
+        image += 3000.0 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 3.0)
+    header = fits.Header({"DATE-OBS": start, "EXPTIME": 60.0, "IMAGETYP": "LIGHT", "FILTER": "L",
+                          "INSTRUME": "cooled mono", "OBJECT": "field one"})
+    fits.writeto(path, image.astype(np.uint16), header, overwrite=True)
+
+
+def run(book, *args):
+    start = time.perf_counter()
+    done = subprocess.run([COMMAND, "book", *map(str, args), "--book", book, "--priority", "normal"],
+                          capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return time.perf_counter() - start
+
+
+def fill(book, n_frames, n_runs):
+    """Rows as `add` writes them: 250 subs a night, 25 zones and 100 stars each; runs of 10,000."""
+    db = sqlite3.connect(book)
+    db.execute("PRAGMA synchronous = OFF")
+    rng = np.random.default_rng(1)
+    db.execute("INSERT INTO train VALUES (9, 'cooled mono', 't', 6248, 4176)")
+    db.execute("INSERT INTO settings VALUES (9, 'gain=100\n')")
+    stars = bytes(2000)
+    for first in range(0, n_frames, 250):
+        night = first // 250 + 1
+        db.execute("INSERT INTO night (id, date, is_stale) VALUES (?, date('1990-01-01', ?), 0)",
+                   (night, f"+{night} days"))
+        for i in range(first + 1, min(first + 250, n_frames) + 1):
+            width, air = float(rng.normal(3.0, 0.3)), float(rng.uniform(1, 2))
+            t = 631152000.0 + night * 86400.0 + (i - first) * 60.0 + 36000.0
+            db.execute("INSERT INTO content VALUES (?, randomblob(32), 'frame', 52, 0, '')", (i,))
+            db.execute("INSERT INTO place VALUES (?, ?, 52, 0)", (f"/captures/{i:07d}.fits", i))
+            db.execute("INSERT INTO frame (id, content_id, train_id, night_id, use, is_double, "
+                       "filter, object, tube_side, settings_id, t_start_utc_s, exposure_s, airmass, "
+                       "pixel_m, focal_length_m, focuser_temperature_K) VALUES (?, ?, 9, ?, "
+                       "'light', 0, 'L', 'field one', '', 9, ?, 60.0, ?, 3.76e-6, 0.644, ?)",
+                       (i, i, night, t, air, float(rng.normal(280, 5))))
+            db.execute("INSERT INTO measure (frame_id, channel, flags, n_stars, n_used, n_saturated, "
+                       "n_streaks, fwhm_px, elongation, limit_mag) VALUES (?, 'mono', 0, 900, 800, 0, "
+                       "0, ?, 1.02, -2.0)", (i, width))
+            db.executemany("INSERT INTO zone VALUES (?, 'mono', ?, ?, ?, 30, ?, 0.02, 0.0, 0.0)",
+                           [(i, *zone, width) for zone in ZONES])
+            db.execute("INSERT INTO star_list VALUES (?, 'mono', ?)", (i, stars))
+    samples = bytes(240000)
+    columns = [row[1] for row in db.execute("PRAGMA table_info(guide_run)")]
+    for i in range(n_runs):
+        value = dict.fromkeys(columns)
+        value.update(id=i + 1, content_id=1000000 + i, number=1, night_id=i % 800 + 1, tube_side="",
+                     why_not_analysed="", n_samples=10000, n_used=9900, n_dithers=9, n_bursts=0,
+                     n_gaps=0, total_rms_logged_rad=2e-6, samples=samples)
+        db.execute("INSERT INTO content VALUES (?, randomblob(32), 'guide-log', 1, 0, '')",
+                   (1000000 + i,))
+        db.execute(f"INSERT INTO guide_run VALUES ({','.join('?' * len(columns))})",
+                   [value[c] for c in columns])
+    db.commit()
+    db.close()
+
+
+def bare_pass(book):
+    start = time.perf_counter()
+    db = sqlite3.connect(f"file:{book}?mode=ro", uri=True)
+    rows = db.execute("SELECT frame.airmass, measure.fwhm_px FROM frame JOIN measure ON frame_id = "
+                      "frame.id").fetchall()
+    db.close()
+    assert rows
+    return time.perf_counter() - start
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--frames", type=int, default=200000)
+    parser.add_argument("--keep", help="folder for the books instead of a temporary one")
+    args = parser.parse_args()
+    with tempfile.TemporaryDirectory() as temp:
+        folder = pathlib.Path(args.keep or temp)
+        folder.mkdir(exist_ok=True)
+        books = {"small": folder / "small.sqlite", "large": folder / "large.sqlite"}
+        for name, book in books.items():
+            if not book.exists():
+                write_light(folder / "first.fits", "2026-05-01T21:00:00")
+                run(book, "add", folder / "first.fits")
+                db = sqlite3.connect(book)
+                db.executescript("PRAGMA foreign_keys = ON; DELETE FROM content; DELETE FROM night; DELETE FROM train; "
+                                 "DELETE FROM settings")
+                db.close()
+                fill(book, 1000 if name == "small" else args.frames,
+                     4 if name == "small" else args.frames // 200)
+            print(f"{name}: {book.stat().st_size / 1e6:.0f} MB")
+        print(f"{'command':34}{'small, s':>10}{'large, s':>10}")
+        tasks = [("add 8 new frames", None), ("trend fwhm_px airmass", ("trend", "fwhm_px", "airmass")),
+                 ("trend ... --every-sub", ("trend", "fwhm_px", "airmass", "--every-sub")),
+                 ("nights", ("nights",)), ("nights --from (last 10)", ("nights", "--from", "1992-03-01")),
+                 ("accept (last night)", ("accept",)), ("change", ("change",))]
+        stamp = 0
+        for label, task in tasks:
+            times = {}
+            for name, book in books.items():
+                runs = []
+                for _ in range(5):
+                    if task is None:
+                        new = folder / f"new{stamp}"
+                        new.mkdir()
+                        for k in range(8):
+                            write_light(new / f"{k}.fits",
+                                        f"2026-06-{stamp % 28 + 1:02d}T2{stamp // 28}:{k:02d}:00")
+                        stamp += 1
+                        runs.append(run(book, "add", new))
+                    else:
+                        runs.append(run(book, *task))
+                times[name] = statistics.median(runs)
+            print(f"{label:34}{times['small']:10.3f}{times['large']:10.3f}")
+        bare = statistics.median(bare_pass(books["large"]) for _ in range(5))
+        print(f"{'peer: a bare pass by sqlite3':34}{'':10}{bare:10.3f}")
+
+
+main()
