@@ -13,8 +13,9 @@ struct nw_progress {
 };
 
 /* Runs body(user, i) for 0 <= i < n on n_threads threads (0 = all cores), in any order, dynamic
- * schedule. body must write only to what belongs to i. Returns how many were done (less than n
- * only when progress asked for a stop). */
+ * schedule. body must write only to what belongs to i. A loop inside a body starts threads of its
+ * own: give it 1 unless more are wanted. Threads begin and end with the loop (30 us each): no loops
+ * of microseconds. Returns how many were done (less than n only when progress asked for a stop). */
 size_t nw_parallel_for(size_t n, int n_threads, void (*body)(void *user, size_t i), void *user,
                        const struct nw_progress *progress);
 

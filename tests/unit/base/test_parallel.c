@@ -1,7 +1,8 @@
 /* test_parallel.c - every index once, progress in order, a stop is a stop. */
 #include "base/parallel.h"
 
-#include <omp.h>
+#include <pthread.h>
+#include <signal.h>
 #include <string.h>
 
 #include "check.h"
@@ -76,22 +77,52 @@ static void test_a_stop_request_ends_the_work(void **state) {
 }
 
 static void note_thread(void *user, size_t i) {
-    ((int *)user)[i] = omp_get_thread_num();
+    ((pthread_t *)user)[i] = pthread_self();
     for (volatile int spin = 0; spin < 20000; spin++) {
     }
 }
 
 static void test_no_more_threads_than_asked(void **state) {
     (void)state;
-    static int thread_of[200];
-    (void)nw_parallel_for(200, 3, note_thread, thread_of, NULL);
-    for (int i = 0; i < 200; i++) {
-        assert_in_range(thread_of[i], 0, 2);
+    static pthread_t thread_of[200];
+    for (int asked = 1; asked <= 3; asked++) {
+        (void)nw_parallel_for(200, asked, note_thread, thread_of, NULL);
+        int n_distinct = 0;
+        for (int i = 0; i < 200; i++) {
+            bool is_new = true;
+            for (int k = 0; k < i && is_new; k++) {
+                is_new = !pthread_equal(thread_of[i], thread_of[k]);
+            }
+            n_distinct += is_new;
+        }
+        assert_in_range(n_distinct, 1, asked);
     }
-    (void)nw_parallel_for(200, 1, note_thread, thread_of, NULL);
-    for (int i = 0; i < 200; i++) {
-        assert_int_equal(thread_of[i], 0);
-    }
+}
+
+struct pair {
+    pthread_barrier_t both; /* neither of two bodies ends before the other has begun */
+    int is_blocked[2];
+};
+
+static void note_mask(void *user, size_t i) {
+    struct pair *const pair = user;
+    (void)pthread_barrier_wait(&pair->both);
+    sigset_t mask;
+    (void)pthread_sigmask(SIG_SETMASK, NULL, &mask);
+    pair->is_blocked[i] = sigismember(&mask, SIGINT);
+}
+
+/* A handler that sets a flag, or a wait for a signal, belongs to the thread that has them. */
+static void test_signals_stay_with_the_caller(void **state) {
+    (void)state;
+    struct pair pair = {.is_blocked = {-1, -1}};
+    assert_int_equal(pthread_barrier_init(&pair.both, NULL, 2), 0);
+    assert_int_equal(nw_parallel_for(2, 2, note_mask, &pair, NULL), 2);
+    (void)pthread_barrier_destroy(&pair.both);
+    assert_int_equal(pair.is_blocked[0] + pair.is_blocked[1], 1);
+    sigset_t mask;
+    (void)pthread_sigmask(SIG_SETMASK, NULL, &mask);
+    assert_int_equal(sigismember(&mask, SIGINT), 0);
 }
 
 int main(void) {
@@ -100,6 +131,7 @@ int main(void) {
         cmocka_unit_test(test_progress_counts_up_from_one_thread_at_a_time),
         cmocka_unit_test(test_a_stop_request_ends_the_work),
         cmocka_unit_test(test_no_more_threads_than_asked),
+        cmocka_unit_test(test_signals_stay_with_the_caller),
     };
     return cmocka_run_group_tests_name("base_parallel", tests, NULL, NULL);
 }
