@@ -9,6 +9,7 @@
 #include "base/err.h"       /* status + error text */
 #include "base/file.h"      /* whole-file reading, atomic writing, folder listing */
 #include "base/hash.h"      /* what a file holds, as a number */
+#include "base/map.h"       /* whole files as memory */
 #include "base/parallel.h"  /* the one parallel loop; progress and cancellation */
 #include "base/pattern.h"   /* wildcards over one line of text */
 #include "base/quantity.h"  /* numbers with units: "448 mm" */
