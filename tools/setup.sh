@@ -1,5 +1,7 @@
-# setup.sh - installs missing Debian packages; sourced by ./check and ./demo.
+# setup.sh - installs missing Debian packages, fetches the lists of the catalogue; sourced by
+# ./check and ./demo, from the top folder.
 # usage: . tools/setup.sh; install_missing FILE...   (FILE: one package a line, "# why" behind it)
+#        fetch_catalogue
 # No network when everything is there; safe to run twice.
 
 missing_packages() {
@@ -37,4 +39,27 @@ install_missing() {
         return 1
     fi
     rm -f "$log"
+}
+
+# The star and deep-sky lists, by npm, at the version and checksum of package-lock.json. Without npm
+# or network the program is built without them: no failure.
+fetch_catalogue() {
+    [ -d data/catalogue/node_modules/d3-celestial/data ] && return 0
+    if ! command -v npm >/dev/null; then
+        # a Node that did not come from Debian brings its npm along; Debian's are two packages
+        install_missing tools/packages-catalogue.txt || true
+    fi
+    if command -v npm >/dev/null; then
+        echo "fetching the lists of the catalogue"
+        log=$(mktemp)
+        if (cd data/catalogue && npm ci --ignore-scripts) >"$log" 2>&1; then
+            touch data/catalogue/meson.build
+        else
+            tail -n 5 "$log" >&2
+            echo "the lists could not be fetched: names of the sky will not be known" >&2
+        fi
+        rm -f "$log"
+    else
+        echo "no npm: names of the sky will not be known" >&2
+    fi
 }
