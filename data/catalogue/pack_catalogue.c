@@ -120,7 +120,7 @@ static bool add_plain(struct nw_pack *pack, const json_t *names, const char *id,
     const char *const bayer = n ? word(n, "bayer") : "";
     const size_t len = strcspn(bayer, "123456789");
     char text[64];
-    if (len == 0 || bayer[len] == '\0') {
+    if (len == 0 || bayer[len] != '1') {
         return true;
     }
     (void)snprintf(text, sizeof text, "%.*s %.8s", (int)len, bayer, word(n, "c"));
