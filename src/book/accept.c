@@ -99,7 +99,7 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
         "exposure_s, object, channel, width_px, height_px FROM night JOIN frame ON night_id = "
         "night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') JOIN train ON "
         "train.id = train_id WHERE date = ?1 AND train_id = ?2 AND filter = ?3 AND use = 'light' "
-        "AND NOT is_double AND fwhm_px IS NOT NULL ORDER BY t_start_utc_s, frame.id LIMIT 3",
+        "AND NOT is_double ORDER BY t_start_utc_s, frame.id LIMIT 3",
         values, 3, &statement, err);
     *ret_n = 0;
     while (status == NW_OK && *ret_n < SUBS) {
@@ -303,8 +303,8 @@ static enum nw_status accept_group(struct nw_book *book, int64_t train,
     return status;
 }
 
-static enum nw_status last_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
-                                 struct nw_err *err) {
+enum nw_status book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
+                               struct nw_err *err) {
     const struct book_value value = book_text(wanted ? wanted : "");
     sqlite3_stmt *statement = NULL;
     bool is_row = false;
@@ -334,7 +334,7 @@ enum nw_status nw_book_accept(struct nw_book *book, const char *date,
     char night[NW_BOOK_DATE] = "";
     size_t n = 0;
     bool is_row = true;
-    enum nw_status status = all && history ? last_night(book, date, night, err)
+    enum nw_status status = all && history ? book_find_night(book, date, night, err)
                                            : nw_err_set(err, NW_NOMEM, "acceptance");
     const struct book_value value = book_text(night);
     if (status == NW_OK) {

@@ -70,6 +70,11 @@ void book_put_bits(unsigned char *to, uint64_t bits, unsigned n_bytes);
 void book_put_float(unsigned char *to, double value); /* 32 bits */
 uint32_t book_get_bits(const unsigned char *from);    /* 32 bits */
 double book_get_float(const unsigned char *from);
+double book_get_double(const unsigned char *from); /* 64 bits */
+/* The listed stars of a frame as those of a measure (stars yours to free; none: NULL): enough of
+ * one to be matched and to solve transmission. */
+enum nw_status book_read_stars(struct nw_book *book, int64_t frame, const char *channel,
+                               struct nw_measure *to, struct nw_err *err) NW_CHECKED;
 
 /* ---- Files -------------------------------------------------------------------------------- */
 
@@ -112,6 +117,10 @@ enum nw_status book_set_place(struct nw_book *book, const char *path, int64_t co
 /* The night of this date, made when it is not there, marked stale; NULL for a time unknown. */
 enum nw_status book_night_id(struct nw_book *book, double t_utc_s, double longitude_rad,
                              struct book_value *ret, struct nw_err *err) NW_CHECKED;
+
+/* The night asked for, "" or NULL: the last; of those with light frames. NOTFOUND. */
+enum nw_status book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
+                               struct nw_err *err) NW_CHECKED;
 
 /* A frame whose header was read and, when a light, measured. */
 enum nw_status book_write_frame(struct nw_book *book, int64_t content_id,

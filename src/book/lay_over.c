@@ -30,66 +30,31 @@ struct nw_book_check *book_add_check(struct nw_book_acceptance *a, const char *w
     return check;
 }
 
-/* The listed stars as a measure, enough of one to be matched. */
-static enum nw_status read_stars(struct nw_book *book, const struct book_sub *sub,
-                                 struct nw_star stars[BOOK_LISTED_STARS], struct nw_measure *ret,
-                                 struct nw_err *err) {
-    const struct book_value values[] = {book_int(sub->id), book_text(sub->channel)};
-    sqlite3_stmt *statement = NULL;
-    bool is_row = false;
-    enum nw_status status =
-        book_prepare(book, "SELECT stars FROM star_list WHERE frame_id = ?1 AND channel = ?2",
-                     values, 2, &statement, err);
-    if (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-    }
-    *ret =
-        (struct nw_measure){.stars = stars, .width_px = sub->width_px, .height_px = sub->height_px};
-    if (status == NW_OK && is_row) {
-        const unsigned char *const bytes = sqlite3_column_blob(statement, 0);
-        const size_t n = (size_t)sqlite3_column_bytes(statement, 0) / BOOK_STAR_BYTES;
-        for (size_t i = 0; bytes && i < n && i < BOOK_LISTED_STARS; i++) {
-            const unsigned char *const from = bytes + BOOK_STAR_BYTES * i;
-            stars[i] = (struct nw_star){.x_px = book_get_float(from),
-                                        .y_px = book_get_float(from + 4),
-                                        .flux_adu = book_get_float(from + 8),
-                                        .flux_sigma_adu = book_get_float(from + 12),
-                                        .flags = book_get_bits(from + 16)};
-            ret->n_stars = i + 1;
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
-/* NOTFOUND in *ret_found false: no night on this target, or the stars do not lie over each other.
- */
+/* *ret_date NULL: no night on this target, or the stars do not lie over each other. */
 static enum nw_status lay_over(struct nw_book *book, const struct book_sub *now,
                                const struct book_history *history, double *ret_scale,
                                double *ret_rotation_rad, const char **ret_date,
                                struct nw_err *err) {
-    struct nw_star(*const stars)[BOOK_LISTED_STARS] = nw_calloc(2, sizeof *stars);
-    struct nw_measure a;
-    struct nw_measure b;
-    enum nw_status status = stars ? NW_OK : nw_err_set(err, NW_NOMEM, "stars of two frames");
+    struct nw_measure tonight = {.width_px = now->width_px, .height_px = now->height_px};
+    enum nw_status status = book_read_stars(book, now->id, now->channel, &tonight, err);
     *ret_date = NULL;
     for (size_t i = 0; i < history->n && status == NW_OK && !*ret_date; i++) {
-        if (!book_is_same_target(now, &history->first[i])) {
+        const struct book_sub *const before = &history->first[i];
+        struct nw_measure stars = {.width_px = before->width_px, .height_px = before->height_px};
+        struct nw_match match = {0};
+        if (!book_is_same_target(now, before)) {
             continue;
         }
-        status = read_stars(book, &history->first[i], stars[0], &a, err);
-        if (status == NW_OK) {
-            status = read_stars(book, now, stars[1], &b, err);
-        }
-        struct nw_match match = {0};
-        if (status == NW_OK && nw_stars_match(&a, &b, &match, NULL) == NW_OK) {
-            *ret_date = history->first[i].date;
+        status = book_read_stars(book, before->id, before->channel, &stars, err);
+        if (status == NW_OK && nw_stars_match(&stars, &tonight, &match, NULL) == NW_OK) {
+            *ret_date = before->date;
             *ret_scale = match.scale;
             *ret_rotation_rad = match.rotation_rad;
             nw_match_done(&match);
         }
+        free(stars.stars);
     }
-    free(stars);
+    free(tonight.stars);
     return status;
 }
 

@@ -1,0 +1,95 @@
+/* live.h - second public header of book: is the night going as it should? Subs in order of time in,
+ * alerts with reason and hysteresis out.
+ *
+ * Pure: the same subs give the same alerts, so a watch that was stopped and started again says the
+ * same. An alert is raised when its number was over the limit in as many subs in a row as its row
+ * of NW_LIVE_KIND_LIST says, and cleared when it was under the lower limit in as many; in between
+ * nothing changes. */
+#ifndef NW_BOOK_LIVE_H
+#define NW_BOOK_LIVE_H
+
+#include "book/book.h"
+
+#define NW_LIVE_KIND_LIST(X)                                                                       \
+    X(WIDTH, "width", "stars wider than they should be", 3)                                        \
+    X(FOCUS, "focus", "focus drifting since the last focus run", 2)                                \
+    X(SHAPE, "shape", "stars longer than wide", 3)                                                 \
+    X(LIGHT, "light", "light lost: cloud, haze or dew", 2)                                         \
+    X(GUIDING, "guiding", "guide errors larger than earlier in the night", 2)                      \
+    X(STOPPED, "stopped", "no new frame", 1)                                                       \
+    X(DISK, "disk", "disk will be full", 1)                                                        \
+    X(MERIDIAN, "meridian", "target nears the meridian", 1)
+enum nw_live_kind {
+#define X(name, word, text, n) NW_LIVE_##name,
+    NW_LIVE_KIND_LIST(X)
+#undef X
+        NW_LIVE_N_KINDS
+};
+const char *nw_live_kind_word(enum nw_live_kind kind);
+const char *nw_live_kind_text(enum nw_live_kind kind);
+
+/* NaN: not known. */
+struct nw_live_sub {
+    double t_start_utc_s, exposure_s, airmass;
+    double fwhm_px, foretold_px, foretold_sigma_px; /* delivered; the rig's, at this airmass */
+    double scale_rad_px;
+    double elongation, transmission; /* against the night's best of this target and filter */
+    double focuser_steps, focuser_temperature_K;
+    double ra_rad, dec_rad, longitude_rad;
+    size_t n_stars;
+    int64_t size_bytes;
+    char filter[32], object[72], tube_side[8];
+};
+struct nw_live_guiding { /* ten minutes of guide log */
+    double t_end_utc_s;
+    double rms_rad; /* as logged, both axes; from the MAD, so that dithers count little */
+};
+struct nw_live_alert {
+    enum nw_live_kind kind;
+    double t_raised_s, t_cleared_s; /* NaN: still on */
+    double value, limit;            /* when it was raised; unit as its text says */
+    char text[240];
+};
+enum { NW_LIVE_MAX_ALERTS = 200 };
+struct nw_live {
+    char date[NW_BOOK_DATE];
+    struct nw_live_sub *subs; /* in order of time */
+    size_t n;
+    struct nw_live_guiding *guiding;
+    size_t n_guiding;
+    struct nw_live_alert alerts[NW_LIVE_MAX_ALERTS]; /* in order of t_raised_s */
+    size_t n_alerts;
+    double exposure_h;   /* sum */
+    double bytes_per_s;  /* that frames take on the disk; NaN under 3 */
+    double t_last_end_s; /* end of the last sub */
+    double usual_gap_s;  /* median from the end of one to the start of the next */
+};
+
+/* What the rig foretells; NULL: width is held against the night's own best. */
+struct nw_live_foretold {
+    /* at airmass airmass[i], ascending; widths on the sky with their sigma */
+    double airmass[8], fwhm_rad[8], sigma_rad[8];
+    size_t n;
+    char filter[32]; /* "": for all */
+};
+/* Reads the subs and guide runs of a night (date "" or NULL: the last with light frames) and
+ * replays the alerts that need no clock. NOTFOUND: no light frame. */
+enum nw_status nw_live_read(struct nw_book *book, const char *date,
+                            const struct nw_live_foretold *foretold, struct nw_live *ret,
+                            struct nw_err *err) NW_CHECKED;
+void nw_live_done(struct nw_live *live);
+/* The alerts of subs and guiding alone, for a `live` whose subs are filled. */
+void nw_live_replay(struct nw_live *live);
+
+/* Adds what only the clock tells: no frame for too long, the meridian near, the disk full before
+ * `t_dawn_s`.
+ *   given  free_bytes     of the disk where the frames land; negative: not known
+ *          was_disk_near  the disk's alert was on at the call before (its hysteresis) */
+struct nw_live_clock {
+    double now_utc_s;
+    double free_bytes;
+    bool was_disk_near;
+};
+void nw_live_tick(struct nw_live *live, const struct nw_live_clock *clock);
+
+#endif
