@@ -16,6 +16,7 @@
 #include <stddef.h>
 
 #include "base/base.h"
+#include "rig/logs.h"
 
 /* Every command, in the order of the help. To add one: its row here, its file in meson.build. */
 /* clang-format off: one row a command, so that adding one touches one line */
@@ -33,6 +34,7 @@
     X(CMD_CLEARANCE)                                                                               \
     X(CMD_BOOK)                                                                                    \
     X(CMD_CATALOGUE)                                                                               \
+    X(CMD_WATCH)                                                                                   \
     X(CMD_SYNTH)
 /* clang-format on */
 
@@ -125,6 +127,17 @@ long cli_count(const struct cli_args *args, const char *name, long if_absent);
 enum nw_status cli_frame_paths(const char *const *given, size_t n, struct nw_paths *paths,
                                struct nw_err *err) NW_CHECKED;
 
+/* The book: --book, else NIGHTWRIGHT_BOOK, else the user's data folder, whose folders are made when
+ * it is to be created. */
+enum { CLI_MAX_PATH = 4096 };
+enum nw_status cli_book_path(const struct cli_args *args, bool is_creating, char path[CLI_MAX_PATH],
+                             struct nw_err *err) NW_CHECKED;
+
+/* The layouts of text logs in a rig file that has been read; none (NULL, 0) where it has no such
+ * section. */
+enum nw_status cli_rig_layouts(const char *rig_path, struct nw_log_layout **ret, size_t *ret_n,
+                               struct nw_err *err) NW_CHECKED;
+
 /* ---- Help --------------------------------------------------------------------------------- */
 
 void cli_help_program(struct nw_buf *text);
@@ -154,7 +167,10 @@ void cli_progress_end(struct cli_progress *bar); /* wipes the bar */
  * the first parallel loop. What the system refuses is left as it is: manners, not a result. */
 void cli_give_way(void);
 
-double cli_clock_s(void); /* monotonic, for elapsed times only */
+double cli_clock_s(void);   /* monotonic, for elapsed times only */
+double cli_now_utc_s(void); /* the computer's clock, seconds since 1970 */
+/* For commands that go on: writes to stdout at once. Others fill their result instead. */
+enum nw_status cli_print_now(const char *data, size_t len, struct nw_err *err) NW_CHECKED;
 
 /* ---- The whole program -------------------------------------------------------------------- */
 

@@ -1,14 +1,9 @@
 /* cmd_book.c - `book VERB ...`: every night kept.
  * Idea: one row a verb: what it wants of the book, how many arguments, what it does. */
-#include <errno.h>
 #include <math.h>
-#include <sys/stat.h>
 
 #include "cli/cli.h"
 #include "report/report_book.h"
-#include "rig/logs.h"
-
-enum { MAX_PATH = 4096 };
 
 struct call {
     const struct cli_args *args;
@@ -18,52 +13,7 @@ struct call {
     struct cli_result *result;
 };
 
-/* ---- Where the book is ---------------------------------------------------------------------- */
-
-static enum nw_status make_folders(char *path, struct nw_err *err) {
-    for (char *at = strchr(path + 1, '/'); at; at = strchr(at + 1, '/')) {
-        *at = '\0';
-        const bool is_made = mkdir(path, 0777) == 0 || errno == EEXIST;
-        const int number = errno;
-        if (!is_made) {
-            char reason[128] = "";
-            (void)strerror_r(number, reason, sizeof reason);
-            return nw_err_set(err, NW_IO, "%s: cannot make this folder for the book: %s", path,
-                              reason);
-        }
-        *at = '/';
-    }
-    return NW_OK;
-}
-
-/* --book, else NIGHTWRIGHT_BOOK, else the user's data folder (XDG Base Directory Specification). */
-static enum nw_status find_book(const struct cli_args *args, bool is_creating, char *path,
-                                struct nw_err *err) {
-    const char *const given = cli_text(args, "book");
-    const char *const said = getenv("NIGHTWRIGHT_BOOK");
-    const char *const data = getenv("XDG_DATA_HOME");
-    const char *const home = getenv("HOME");
-    if (given || (said && said[0] != '\0')) {
-        (void)snprintf(path, MAX_PATH, "%s", given ? given : said);
-        return NW_OK;
-    }
-    if (data && data[0] == '/') {
-        (void)snprintf(path, MAX_PATH, "%s/nightwright/book.sqlite", data);
-    } else if (home && home[0] == '/') {
-        (void)snprintf(path, MAX_PATH, "%s/.local/share/nightwright/book.sqlite", home);
-    } else {
-        return nw_err_set(err, NW_USAGE, "no home folder known: say --book FILE");
-    }
-    return is_creating ? make_folders(path, err) : NW_OK;
-}
-
 /* ---- Verbs ---------------------------------------------------------------------------------- */
-
-static double now_utc_s(void) {
-    struct timespec now = {0};
-    (void)clock_gettime(CLOCK_REALTIME, &now);
-    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
-}
 
 static enum nw_status add(struct call *call, struct nw_err *err) {
     const char *const rig_path = cli_text(call->args, "rig");
@@ -74,12 +24,12 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
     if (rig_path) {
         status = nw_rig_read(rig_path, NULL, 0, &rig, err);
         if (status == NW_OK) {
-            status = nw_rig_read_layouts(rig_path, &layouts, &n_layouts, err);
+            status = cli_rig_layouts(rig_path, &layouts, &n_layouts, err);
         }
     }
     const struct nw_guide_layouts all = {layouts, n_layouts, NULL};
     const struct nw_book_add_opts opts = {
-        .now_utc_s = now_utc_s(),
+        .now_utc_s = cli_now_utc_s(),
         .program_version = NW_VERSION,
         .layouts = n_layouts > 0 ? &all : NULL,
         .longitude_rad = rig ? rig->site.longitude_rad.v : NAN,
@@ -289,7 +239,7 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     size_t verb = 0;
-    char path[MAX_PATH];
+    char path[CLI_MAX_PATH];
     struct call call = {.args = args,
                         .words = cli_positional(args) + 1,
                         .n_words = cli_n_args(args) - 1,
@@ -301,7 +251,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                             VERBS[verb].expected);
     }
     if (status == NW_OK) {
-        status = find_book(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
+        status = cli_book_path(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
     }
     if (status == NW_OK) {
         status = nw_book_open(path, VERBS[verb].access, &call.book, err);

@@ -30,7 +30,7 @@ int cli_exit_code(enum nw_status status) {
 }
 
 /* Everything or an error: a full disk and a closed pipe show at the latest in fflush. */
-static enum nw_status print(const char *data, size_t len, struct nw_err *err) {
+enum nw_status cli_print_now(const char *data, size_t len, struct nw_err *err) {
     errno = 0;
     if ((len > 0 && fwrite(data, 1, len, stdout) != len) || fflush(stdout) != 0) {
         return nw_err_set(err, NW_IO, "cannot write the result to stdout: %s", strerror(errno));
@@ -42,7 +42,7 @@ static enum nw_status print_text(const struct nw_buf *text, struct nw_err *err) 
     if (nw_buf_failed(text)) {
         return nw_err_set(err, NW_NOMEM, "text of the result (over %zu bytes)", text->len);
     }
-    return print(text->data, text->len, err);
+    return cli_print_now(text->data, text->len, err);
 }
 
 static enum nw_status print_result(const struct cli_args *args, struct cli_result *result,
@@ -126,7 +126,7 @@ static enum nw_status run_program(int argc, char *const *argv, bool *ret_is_over
     }
     if (strcmp(word, "--version") == 0) {
         static const char VERSION[] = "nightwright " NW_VERSION "\n";
-        return print(VERSION, sizeof VERSION - 1, err);
+        return cli_print_now(VERSION, sizeof VERSION - 1, err);
     }
     const struct cli_command *const command = cli_command_find(word);
     if (command) {

@@ -13,6 +13,12 @@ double cli_clock_s(void) {
     return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
 }
 
+double cli_now_utc_s(void) {
+    struct timespec now = {0};
+    (void)clock_gettime(CLOCK_REALTIME, &now);
+    return (double)now.tv_sec + 1e-9 * (double)now.tv_nsec;
+}
+
 /* One write, so that lines of several programs do not mix. File names and header texts may hold
  * anything: what could steer a terminal or break the line is replaced. */
 static void say(const char *kind, const char *text) {

@@ -1,0 +1,41 @@
+/* watch.h - shared by the files of the command `watch`. */
+#ifndef NW_CLI_WATCH_H
+#define NW_CLI_WATCH_H
+
+#include "book/live.h"
+#include "cli/cli.h"
+#include "rig/logs.h"
+
+struct watch_told { /* an alert that was told */
+    enum nw_live_kind kind;
+    double t_raised_s;
+    bool is_cleared;
+};
+enum { WATCH_MAX_TOLD = 1000 };
+
+struct watch {
+    const char *folder, *page, *command;
+    bool is_json, is_once;
+    int n_threads;
+    struct nw_book *book;
+    struct nw_rig *rig;
+    struct nw_log_layout *layouts;
+    size_t n_layouts;
+    struct nw_live_foretold foretold;
+    bool has_foretold;
+    struct nw_live live; /* of the last pass */
+    bool has_live, was_disk_near;
+    size_t n_told_subs;
+    struct watch_told told[WATCH_MAX_TOLD];
+    size_t n_told;
+    double page_s; /* cli_clock_s of the last page */
+};
+
+/* Takes the folder in, replays the night, tells what is new, writes the page. */
+enum nw_status watch_pass(struct watch *w, struct nw_err *err) NW_CHECKED;
+/* What is left for the end: with --once the whole answer. */
+enum nw_status watch_result(struct watch *w, struct cli_result *result,
+                            struct nw_err *err) NW_CHECKED;
+void watch_done(struct watch *w);
+
+#endif

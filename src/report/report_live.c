@@ -1,0 +1,93 @@
+/* report_live.c - the night as it goes, in lines and as JSON. */
+#include <math.h>
+
+#include "report/report_live.h"
+
+#define AS NW_ARCSEC_PER_RAD
+
+static void clock_text(double t_s, char text[8]) {
+    char iso[32];
+    nw_time_write_iso(t_s, 0, iso, sizeof iso);
+    (void)snprintf(text, 8, "%.5s", strlen(iso) > 16 ? iso + 11 : "  -  ");
+}
+
+void nw_report_live_alert(const struct nw_live_alert *alert, bool is_cleared, struct nw_buf *buf) {
+    char when[8];
+    clock_text(is_cleared ? alert->t_cleared_s : alert->t_raised_s, when);
+    nw_buf_printf(buf, "%s  %-8s %-9s ", when, is_cleared ? "OVER" : "ALERT",
+                  nw_live_kind_word(alert->kind));
+    nw_report_clean(buf, is_cleared ? nw_live_kind_text(alert->kind) : alert->text);
+    nw_buf_printf(buf, "\n");
+}
+
+void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf) {
+    if (live->n == 0) {
+        return;
+    }
+    const struct nw_live_sub *const sub = &live->subs[live->n - 1];
+    char when[8];
+    clock_text(sub->t_start_utc_s, when);
+    nw_buf_printf(buf, "%s  sub %-4zu ", when, live->n);
+    if (isfinite(sub->scale_rad_px)) {
+        nw_buf_printf(buf, "%.2f arcsec", sub->fwhm_px * sub->scale_rad_px * AS);
+    } else {
+        nw_buf_printf(buf, "%.2f px", sub->fwhm_px);
+    }
+    if (isfinite(sub->foretold_px)) {
+        nw_buf_printf(buf, " (foretold %.2f +- %.2f)", sub->foretold_px * sub->scale_rad_px * AS,
+                      sub->foretold_sigma_px * sub->scale_rad_px * AS);
+    }
+    if (isfinite(sub->transmission)) {
+        nw_buf_printf(buf, ", light %.0f %%", 100.0 * sub->transmission);
+    }
+    nw_buf_printf(buf, ", %zu stars", sub->n_stars);
+    if (live->n_guiding > 0) {
+        nw_buf_printf(buf, ", guiding %.2f arcsec as logged",
+                      live->guiding[live->n_guiding - 1].rms_rad * AS);
+    }
+    nw_buf_printf(buf, "\n");
+}
+
+static void put_alert(struct nw_json *json, json_t *list, const struct nw_live_alert *alert) {
+    json_t *const item = nw_json_item(json, list);
+    nw_json_text(json, item, "kind", nw_live_kind_word(alert->kind));
+    nw_json_time(json, item, "raised_utc", alert->t_raised_s, 0);
+    nw_json_time(json, item, "cleared_utc", alert->t_cleared_s, 0);
+    nw_json_bool(json, item, "is_on", !isfinite(alert->t_cleared_s));
+    nw_json_number(json, item, "value", alert->value, 6);
+    nw_json_number(json, item, "limit", alert->limit, 6);
+    nw_json_text(json, item, "text", alert->text);
+}
+
+enum nw_status nw_report_live_json(const struct nw_live *live, double now_utc_s, json_t **ret,
+                                   struct nw_err *err) {
+    struct nw_json json;
+    nw_json_begin(&json, "watch", 1);
+    nw_json_text(&json, NULL, "night", live->date);
+    nw_json_time(&json, NULL, "now_utc", now_utc_s, 0);
+    nw_json_number(&json, NULL, "exposure_h", live->exposure_h, 6);
+    nw_json_number(&json, NULL, "gb_per_h", live->bytes_per_s * 3600.0 / 1e9, 6);
+    json_t *const alerts = nw_json_array(&json, NULL, "alerts");
+    for (size_t i = 0; i < live->n_alerts; i++) {
+        put_alert(&json, alerts, &live->alerts[i]);
+    }
+    json_t *const subs = nw_json_array(&json, NULL, "subs");
+    for (size_t i = 0; i < live->n; i++) {
+        const struct nw_live_sub *const sub = &live->subs[i];
+        json_t *const item = nw_json_item(&json, subs);
+        nw_json_time(&json, item, "start_utc", sub->t_start_utc_s, 3);
+        nw_json_number(&json, item, "exposure_s", sub->exposure_s, 6);
+        nw_json_text(&json, item, "filter", sub->filter);
+        nw_json_text(&json, item, "object", sub->object);
+        nw_json_number(&json, item, "fwhm_px", sub->fwhm_px, 5);
+        nw_json_number(&json, item, "fwhm_arcsec", sub->fwhm_px * sub->scale_rad_px * AS, 5);
+        nw_json_number(&json, item, "foretold_arcsec", sub->foretold_px * sub->scale_rad_px * AS,
+                       5);
+        nw_json_number(&json, item, "foretold_sigma_arcsec",
+                       sub->foretold_sigma_px * sub->scale_rad_px * AS, 5);
+        nw_json_number(&json, item, "elongation", sub->elongation, 5);
+        nw_json_number(&json, item, "relative_transmission", sub->transmission, 5);
+        nw_json_count(&json, item, "stars", sub->n_stars);
+    }
+    return nw_json_end(&json, ret, err);
+}
