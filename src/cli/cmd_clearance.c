@@ -149,14 +149,17 @@ static void analyse(struct nw_clearance_report *report) {
     const struct nw_mount *const mount = &report->rig->mount;
     struct limits_job job = {report};
     (void)nw_parallel_for((size_t)2 * NW_CLEARANCE_DECS, 0, one_limit, &job, NULL);
-    report->usual.distance_m = INFINITY;
+    report->usual.distance_m = report->usual_sure.margin_m = INFINITY;
     for (size_t i = 0; i < (size_t)2 * NW_CLEARANCE_DECS; i++) {
         const size_t side = i / NW_CLEARANCE_DECS;
         const size_t k = i % NW_CLEARANCE_DECS;
+        struct nw_contact sure;
         const struct nw_contact c =
             nw_clearance_usual(report->model, ((double)k - 90.0) * NW_RAD_PER_DEG,
-                               (enum nw_side)side, &report->limits[side][k]);
+                               (enum nw_side)side, &report->limits[side][k], &sure);
         report->usual = c.distance_m < report->usual.distance_m ? c : report->usual;
+        report->usual_sure =
+            sure.margin_m < report->usual_sure.margin_m ? sure : report->usual_sure;
     }
     report->park = (struct nw_pose){mount->park_hour_angle_rad.v, mount->park_declination_rad.v,
                                     mount->park_side[0] == 'w' ? NW_SIDE_WEST : NW_SIDE_EAST};

@@ -13,17 +13,19 @@
 
 #define JOINED_M 0.010
 #define SAME_M 0.002
-#define LIGHT_LENGTH_M 40.0
+#define ONE_SIDED_95 1.645 /* quantile of the normal distribution */
 
 struct pair {
     size_t a, b;
-    unsigned turns; /* of enum axis_turn: the turns that change its distance */
+    unsigned turns;      /* of enum axis_turn: the turns that change its distance */
+    double most_sigma_m; /* of its distance, in whatever direction */
 };
 
 struct nw_clearance {
     struct nw_body *bodies;
     struct convex *local; /* on their frames */
-    double *radius_m;     /* of the sphere about the middle */
+    bool is_open;
+    double *radius_m; /* of the sphere about the middle */
     size_t n;
     struct pair *pairs, *joined;
     size_t n_pairs, n_joined;
@@ -81,32 +83,58 @@ static double size_variance_m2(const struct nw_val *size, double share) {
     return pow(0.5 * sigma * share, 2.0);
 }
 
-/* n in the frame that the body rides on; outlines of opened bodies as if closed. */
-static double variance_m2(const struct nw_body *body, const double n[static 3]) {
-    double sum = 0.0;
-    for (int i = 0; i < 3; i++) {
-        sum += pow(place_sigma_m(body, i) * n[i], 2.0);
+/* Along n and at the point of the outline that lies farthest that way; n on the body's frame. */
+static double variance_m2(const struct nw_clearance *model, size_t i, const double n[static 3]) {
+    const struct nw_body *const body = &model->bodies[i];
+    const struct convex *const c = &model->local[i];
+    double point[3];
+    convex_support(c, n, point);
+    const double sum = place_variance_m2(body, model->is_open, point, n);
+    double own[3]; /* n along the body's sides, as turned */
+    for (int k = 0; k < 3; k++) {
+        own[k] = c->axes[0][k] * n[0] + c->axes[1][k] * n[1] + c->axes[2][k] * n[2];
     }
     if (body->shape == NW_SHAPE_BOX) {
-        return sum + size_variance_m2(&body->length_m, n[0]) +
-               size_variance_m2(&body->width_m, n[1]) + size_variance_m2(&body->height_m, n[2]);
+        return sum + size_variance_m2(&body->length_m, own[0]) +
+               size_variance_m2(&body->width_m, own[1]) + size_variance_m2(&body->height_m, own[2]);
     }
-    const double across = sqrt(fmax(0.0, 1.0 - n[body->along] * n[body->along]));
-    return sum + size_variance_m2(&body->length_m, n[body->along]) +
+    const double across = sqrt(fmax(0.0, 1.0 - own[0] * own[0]));
+    return sum + size_variance_m2(&body->length_m, own[0]) +
            size_variance_m2(&body->diameter_m, across);
 }
 
+/* sign: +1 for the body that the normal leaves, -1 for the one that it points at. */
 static double variance_of(const struct nw_clearance *model, size_t i,
-                          const struct nw_mount_frames *frames, const double normal[static 3]) {
+                          const struct nw_mount_frames *frames, const double normal[static 3],
+                          double sign) {
     const struct nw_body *const body = &model->bodies[i];
     const double(*const rot)[3] = body->rides == NW_RIDES_TUBE   ? frames->tube
                                   : body->rides == NW_RIDES_AXIS ? frames->axis
                                                                  : IDENTITY;
     double n[3];
     for (int k = 0; k < 3; k++) {
-        n[k] = rot[0][k] * normal[0] + rot[1][k] * normal[1] + rot[2][k] * normal[2];
+        n[k] = sign * (rot[0][k] * normal[0] + rot[1][k] * normal[1] + rot[2][k] * normal[2]);
     }
-    return variance_m2(body, n);
+    return variance_m2(model, i, n);
+}
+
+/* Never less than the error in any direction: three at right angles added up, and an opened body's
+ * lever at its longest. */
+static double most_variance_m2(const struct nw_clearance *model, size_t i) {
+    const struct nw_body *const body = &model->bodies[i];
+    const struct convex *const c = &model->local[i];
+    double sum = 0.0;
+    double lever2 = 0.0;
+    for (int k = 0; k < 3; k++) {
+        const double n[3] = {k == 0, k == 1, k == 2};
+        sum += variance_m2(model, i, n);
+        lever2 += pow(c->at[k] - body->hinge_at_m[k].v, 2.0);
+    }
+    if (!model->is_open || body->hinge < 0) {
+        return sum;
+    }
+    const double angle = isnan(body->hinge_open_rad.sigma) ? HINGE_RAD : body->hinge_open_rad.sigma;
+    return sum + pow(angle * (sqrt(lever2) + model->radius_m[i]), 2.0);
 }
 
 /* ---- One attitude ---- */
@@ -114,45 +142,60 @@ static double variance_of(const struct nw_clearance *model, size_t i,
 enum { MAX_OUTLINES = 64 };
 
 struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose) {
-    return clearance_of(model, pose, ALL_PAIRS);
+    return clearance_of(model, pose, ALL_PAIRS, false);
+}
+
+struct nw_contact nw_clearance_margin_at(const struct nw_clearance *model,
+                                         const struct nw_pose *pose) {
+    return clearance_of(model, pose, ALL_PAIRS, true);
+}
+
+/* The smaller one as a sphere, seen from the larger one's outline: a lower bound. */
+static double at_least_m(const struct nw_clearance *model, const struct convex *bodies, size_t a,
+                         size_t b) {
+    const bool is_a_large = model->radius_m[a] > model->radius_m[b];
+    const size_t large = is_a_large ? a : b;
+    const size_t small = is_a_large ? b : a;
+    return convex_from_point(&bodies[large], bodies[small].at) - model->radius_m[small];
 }
 
 struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
-                               unsigned turns) {
+                               unsigned turns, bool is_by_margin) {
     const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
     struct convex bodies[MAX_OUTLINES];
     for (size_t i = 0; i < model->n; i++) {
         bodies[i] = placed(model, i, &frames);
     }
-    struct convex_gap best = {.distance_m = INFINITY};
-    struct nw_contact contact = {.distance_m = INFINITY, .sigma_m = NAN};
+    struct nw_contact best = {.distance_m = INFINITY, .sigma_m = NAN, .margin_m = INFINITY};
+    double normal[3] = {0.0, 0.0, 1.0};
     for (size_t p = 0; p < model->n_pairs; p++) {
-        const size_t a = model->pairs[p].a;
-        const size_t b = model->pairs[p].b;
-        if (turns != ALL_PAIRS && turns != model->pairs[p].turns) {
+        const struct pair *const pair = &model->pairs[p];
+        if (turns != ALL_PAIRS && turns != pair->turns) {
             continue;
         }
-        /* the smaller one as a sphere, seen from the larger one's outline: a lower bound */
-        const bool is_a_large = model->radius_m[a] > model->radius_m[b];
-        const size_t large = is_a_large ? a : b;
-        const size_t small = is_a_large ? b : a;
-        if (convex_from_point(&bodies[large], bodies[small].at) >
-            best.distance_m + model->radius_m[small]) {
+        const double least_m = at_least_m(model, bodies, pair->a, pair->b);
+        if (is_by_margin ? least_m - ONE_SIDED_95 * pair->most_sigma_m > best.margin_m
+                         : least_m > best.distance_m) {
             continue;
         }
-        const struct convex_gap gap = convex_distance(&bodies[a], &bodies[b]);
-        if (gap.distance_m < best.distance_m) {
-            best = gap;
-            contact.a = a;
-            contact.b = b;
+        const struct convex_gap gap = convex_distance(&bodies[pair->a], &bodies[pair->b]);
+        struct nw_contact here = {.distance_m = gap.distance_m, .a = pair->a, .b = pair->b};
+        if (is_by_margin) {
+            here.sigma_m = sqrt(variance_of(model, here.a, &frames, gap.normal, 1.0) +
+                                variance_of(model, here.b, &frames, gap.normal, -1.0));
+            here.margin_m = here.distance_m - ONE_SIDED_95 * here.sigma_m;
+        }
+        if (is_by_margin ? here.margin_m < best.margin_m : here.distance_m < best.distance_m) {
+            best = here;
+            memcpy(normal, gap.normal, sizeof normal);
         }
     }
-    contact.distance_m = best.distance_m;
-    if (isfinite(best.distance_m)) {
-        contact.sigma_m = sqrt(variance_of(model, contact.a, &frames, best.normal) +
-                               variance_of(model, contact.b, &frames, best.normal));
+    if (!is_by_margin && isfinite(best.distance_m)) {
+        best.sigma_m = sqrt(variance_of(model, best.a, &frames, normal, 1.0) +
+                            variance_of(model, best.b, &frames, normal, -1.0));
+        best.margin_m = best.distance_m - ONE_SIDED_95 * best.sigma_m;
     }
-    return contact;
+    return best;
 }
 
 /* ---- The model ---- */
@@ -215,9 +258,10 @@ static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bod
             bool is_joined = false;
             if (!is_fixed(model, a, b, &is_joined)) {
                 model->pairs[model->n_pairs++] =
-                    (struct pair){a, b, turns_of(&bodies[a], &bodies[b])};
+                    (struct pair){a, b, turns_of(&bodies[a], &bodies[b]),
+                                  sqrt(most_variance_m2(model, a) + most_variance_m2(model, b))};
             } else if (is_joined) {
-                model->joined[model->n_joined++] = (struct pair){a, b, 0};
+                model->joined[model->n_joined++] = (struct pair){a, b, 0, 0.0};
             }
         }
     }
@@ -237,6 +281,7 @@ enum nw_status nw_clearance_new(const struct nw_body *bodies, size_t n, double l
     enum nw_status status = model ? NW_OK : nw_err_set(err, NW_NOMEM, "clearance");
     if (status == NW_OK) {
         model->latitude_rad = latitude_rad;
+        model->is_open = is_open;
         model->bodies = nw_calloc(n, sizeof *model->bodies);
         model->local = nw_calloc(n, sizeof *model->local);
         model->radius_m = nw_calloc(n, sizeof *model->radius_m);
@@ -308,60 +353,16 @@ double clearance_latitude_rad(const struct nw_clearance *model) {
     return model->latitude_rad;
 }
 
-/* ---- The light column ---- */
+bool clearance_stands(const struct nw_clearance *model, size_t i) {
+    return model->bodies[i].rides == NW_RIDES_GROUND && model->radius_m[i] > 0.0;
+}
 
-/* From the front end of a tube along its axis, with a radius. */
-static bool is_hidden(const struct nw_clearance *model, size_t tube, const struct nw_pose *pose,
-                      double radius_m) {
+size_t clearance_n(const struct nw_clearance *model) {
+    return model->n;
+}
+
+struct convex clearance_placed(const struct nw_clearance *model, size_t i,
+                               const struct nw_pose *pose) {
     const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
-    struct convex light = placed(model, tube, &frames);
-    const double ahead = light.half[0] + 0.5 * LIGHT_LENGTH_M;
-    for (int i = 0; i < 3; i++) {
-        light.at[i] += light.axes[i][0] * ahead;
-    }
-    light.half[0] = 0.5 * LIGHT_LENGTH_M;
-    light.half[1] = light.half[2] = radius_m;
-    for (size_t i = 0; i < model->n; i++) {
-        if (model->bodies[i].rides == NW_RIDES_GROUND && model->radius_m[i] > 0.0 &&
-            convex_distance(&light, &model->local[i]).distance_m <= 0.0) {
-            return true;
-        }
-    }
-    return false;
-}
-
-/* The lowest altitude from which on nothing hides it, to 0.05 deg, looking down from the zenith. */
-static double lowest_rad(const struct nw_clearance *model, size_t tube, double azimuth_rad,
-                         double radius_m) {
-    const double step = 0.5 * NW_RAD_PER_DEG;
-    double clear = NW_PI / 2.0;
-    while (clear > 0.0) {
-        const struct nw_pose pose =
-            nw_mount_pose_of(model->latitude_rad, clear - step, azimuth_rad);
-        if (is_hidden(model, tube, &pose, radius_m)) {
-            break;
-        }
-        clear -= step;
-    }
-    if (clear <= 0.0) {
-        return -NW_PI / 2.0;
-    }
-    double hidden = clear - step;
-    while (clear - hidden > 0.05 * NW_RAD_PER_DEG) {
-        const double middle = 0.5 * (clear + hidden);
-        const struct nw_pose pose = nw_mount_pose_of(model->latitude_rad, middle, azimuth_rad);
-        if (is_hidden(model, tube, &pose, radius_m)) {
-            hidden = middle;
-        } else {
-            clear = middle;
-        }
-    }
-    return clear;
-}
-
-struct nw_sight nw_clearance_sight(const struct nw_clearance *model, size_t tube,
-                                   double azimuth_rad) {
-    assert(tube < model->n && model->local[tube].is_round);
-    return (struct nw_sight){lowest_rad(model, tube, azimuth_rad, model->local[tube].half[1]),
-                             lowest_rad(model, tube, azimuth_rad, 0.0)};
+    return placed(model, i, &frames);
 }

@@ -26,9 +26,13 @@ bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret
 struct nw_contact {
     double distance_m; /* of the nearest pair; negative: overlap */
     double sigma_m;    /* from the errors of places and sizes along the line between them */
+    double margin_m;   /* that can be relied on at 95 %: distance - 1.645 sigma */
     size_t a, b;       /* bodies */
 };
 struct nw_contact nw_clearance_at(const struct nw_clearance *model, const struct nw_pose *pose);
+/* The pair with the least margin instead: not always the nearest one. */
+struct nw_contact nw_clearance_margin_at(const struct nw_clearance *model,
+                                         const struct nw_pose *pose);
 
 /* Points of the outline of a body in east, north, up, for drawings: the corners of a box, or two
  * circles. Returns how many, 0 for a point. */
@@ -44,6 +48,7 @@ enum nw_end { NW_END_HORIZON, NW_END_CONTACT, NW_END_TURN }; /* a full turn: not
 struct nw_reach {
     bool is_reachable; /* false: below the horizon, or in contact, in the middle already */
     double ha_min_rad, ha_max_rad;
+    double sure_min_rad, sure_max_rad; /* as far as 95 % are sure; NaN: not even in the middle */
     enum nw_end min_end, max_end;
     struct nw_contact at_min, at_max; /* of contacts: the pair; else the clearance there */
     struct nw_contact least;          /* nearest approach of the whole range */
@@ -57,9 +62,10 @@ void nw_clearance_map(const struct nw_clearance *model, enum nw_side side, doubl
                       size_t n_ha, size_t n_dec, int n_threads, double *ret);
 
 /* Nearest approach of one range within the usual half (tube east: H 0 to 12 h; west: -12 h to 0),
- * on a raster of 1 deg; distance infinite where the range has no part of it. */
+ * on a raster of 1 deg, and the least margin; infinite where the range has no part of it. */
 struct nw_contact nw_clearance_usual(const struct nw_clearance *model, double dec_rad,
-                                     enum nw_side side, const struct nw_reach *reach);
+                                     enum nw_side side, const struct nw_reach *reach,
+                                     struct nw_contact *ret_least_margin);
 
 /* A slew: every attitude that any order and speed of the two axes could pass on the way (the box
  * between the two, never through "weights up past vertical"), by branch and bound. */
@@ -77,11 +83,16 @@ void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *f
 double nw_mount_nearest_rad(double latitude_rad, const struct nw_pose *from,
                             const struct nw_pose *to, double ha_rad, double dec_rad);
 
-/* The horizon as an aperture sees it: lowest altitudes at one azimuth (east of north) at which the
- * light column of a round tube, from its front end on, passes what stands on the ground wholly, and
- * with its middle. -pi/2: nothing is in the way. tube: index of the body. */
+/* What walls and roof hide of the sky from an aperture (sight.c): the share of the light column of
+ * a round tube, from its front end on, that what stands on the ground cuts off, 0 to 1, on 96
+ * points of equal area (to 0.01). tube: index of the body. */
+double nw_clearance_hidden(const struct nw_clearance *model, size_t tube,
+                           const struct nw_pose *pose);
+/* The horizon as an aperture sees it at one azimuth (east of north), to 0.05 deg: the lowest
+ * altitudes down to which nothing is hidden, at most half, and not yet all. -pi/2: nothing is in
+ * the way down to the horizon. */
 struct nw_sight {
-    double whole_rad, half_rad;
+    double whole_rad, half_rad, none_rad;
 };
 struct nw_sight nw_clearance_sight(const struct nw_clearance *model, size_t tube,
                                    double azimuth_rad);

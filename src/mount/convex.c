@@ -46,7 +46,7 @@ static void support_local(const struct convex *body, const double d[static 3],
     local[2] = u[2] * scale;
 }
 
-static void support(const struct convex *body, const double d[static 3], double ret[static 3]) {
+void convex_support(const struct convex *body, const double d[static 3], double ret[static 3]) {
     double local[3];
     support_local(body, d, local);
     for (int i = 0; i < 3; i++) {
@@ -75,6 +75,51 @@ double convex_from_point(const struct convex *body, const double point[static 3]
     const double p = fmax(0.0, fabs(u) - body->half[1]);
     const double q = fmax(0.0, fabs(v) - body->half[2]);
     return sqrt(along * along + p * p + q * q);
+}
+
+/* Narrows the stretch low..high of a ray, p + t d, to where it lies between two planes. */
+static bool between_planes(double p, double d, double half, double *low, double *high) {
+    if (fabs(d) < 1e-15) {
+        return fabs(p) <= half;
+    }
+    const double a = (-half - p) / d;
+    const double b = (half - p) / d;
+    *low = fmax(*low, fmin(a, b));
+    *high = fmin(*high, fmax(a, b));
+    return *low <= *high;
+}
+
+bool convex_is_hit(const struct convex *body, const double from[static 3],
+                   const double direction[static 3]) {
+    double between[3];
+    subtract(from, body->at, between);
+    double p[3];
+    double d[3];
+    for (int i = 0; i < 3; i++) {
+        p[i] = along_axis(body, i, between);
+        d[i] = along_axis(body, i, direction);
+    }
+    double low = 0.0;
+    double high = INFINITY;
+    if (!between_planes(p[0], d[0], body->half[0], &low, &high)) {
+        return false;
+    }
+    if (!body->is_round) {
+        return between_planes(p[1], d[1], body->half[1], &low, &high) &&
+               between_planes(p[2], d[2], body->half[2], &low, &high);
+    }
+    const double a = d[1] * d[1] + d[2] * d[2]; /* |p + t d|^2 <= r^2 across the axis */
+    const double b = p[1] * d[1] + p[2] * d[2];
+    const double c = p[1] * p[1] + p[2] * p[2] - body->half[1] * body->half[1];
+    if (a < 1e-30) {
+        return c <= 0.0;
+    }
+    const double inside = b * b - a * c;
+    if (inside < 0.0) {
+        return false;
+    }
+    const double root = sqrt(inside);
+    return fmax(low, (-b - root) / a) <= fmin(high, (-b + root) / a);
 }
 
 double convex_reach(const struct convex *body) {
@@ -278,8 +323,8 @@ struct convex_gap convex_distance(const struct convex *a, const struct convex *b
         double pa[3];
         double pb[3];
         double w[3];
-        support(a, v, pa);
-        support(b, back, pb);
+        convex_support(a, v, pa);
+        convex_support(b, back, pb);
         subtract(pb, pa, w);
         const double length = sqrt(length2);
         /* v.w / |v| is a lower bound of the distance once v is a point of the difference */

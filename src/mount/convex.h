@@ -28,5 +28,12 @@ double convex_from_point(const struct convex *body, const double point[static 3]
 double convex_reach(const struct convex *body); /* radius of the sphere about its middle */
 /* Extent of the body along `direction` from its middle (support function). */
 double convex_extent(const struct convex *body, const double direction[static 3]);
+/* The point of the body that is farthest along `direction`. */
+void convex_support(const struct convex *body, const double direction[static 3],
+                    double ret[static 3]);
+
+/* Does the ray from `from` along `direction` (any length) meet the body? Closed form. */
+bool convex_is_hit(const struct convex *body, const double from[static 3],
+                   const double direction[static 3]);
 
 #endif

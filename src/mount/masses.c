@@ -10,6 +10,37 @@ double place_sigma_m(const struct nw_body *body, int axis) {
     return isnan(at->sigma) ? PLACE_M : at->sigma;
 }
 
+static double hinge_sigma_m(const struct nw_body *body, int axis) {
+    const struct nw_val *const at = &body->hinge_at_m[axis];
+    return isnan(at->sigma) ? PLACE_M : at->sigma;
+}
+
+/* Opened: p = h + T (c - h), so that dp = T dc + (1 - T) dh + (e x (p - h)) d(angle). */
+double place_variance_m2(const struct nw_body *body, bool is_open, const double point_m[static 3],
+                         const double n[static 3]) {
+    double sum = 0.0;
+    if (!is_open || body->hinge < 0) {
+        for (int i = 0; i < 3; i++) {
+            sum += pow(place_sigma_m(body, i) * n[i], 2.0);
+        }
+        return sum;
+    }
+    double at[3];
+    double turn[3][3];
+    nw_body_place(body, true, at, turn);
+    for (int i = 0; i < 3; i++) {
+        const double described = turn[0][i] * n[0] + turn[1][i] * n[1] + turn[2][i] * n[2];
+        sum += pow(place_sigma_m(body, i) * described, 2.0) +
+               pow(hinge_sigma_m(body, i) * (n[i] - described), 2.0);
+    }
+    const int j = (body->hinge + 1) % 3;
+    const int k = (body->hinge + 2) % 3;
+    const double across =
+        n[k] * (point_m[j] - body->hinge_at_m[j].v) - n[j] * (point_m[k] - body->hinge_at_m[k].v);
+    const double sigma = isnan(body->hinge_open_rad.sigma) ? HINGE_RAD : body->hinge_open_rad.sigma;
+    return sum + pow(sigma * across, 2.0);
+}
+
 /* Principal inertia about the middle, along the body's own x, y, z. */
 static void own_inertia(const struct nw_body *body, double ret[static 3]) {
     const double m = body->mass_kg.v;
@@ -55,10 +86,11 @@ void nw_mass_add(struct nw_mass_sum *sum, const struct nw_body *body, bool is_op
     sum->mass_kg += m;
     const double r2 = at[0] * at[0] + at[1] * at[1] + at[2] * at[2];
     for (int i = 0; i < 3; i++) {
+        const double unit[3] = {i == 0, i == 1, i == 2};
         sum->moment_kg_m[i] += m * at[i];
-        sum->moment_sigma_kg_m[i] =
-            hypot(sum->moment_sigma_kg_m[i],
-                  hypot(mass_sigma_kg(body) * at[i], m * place_sigma_m(body, i)));
+        sum->moment_sigma_kg_m[i] = hypot(
+            sum->moment_sigma_kg_m[i], hypot(mass_sigma_kg(body) * at[i],
+                                             m * sqrt(place_variance_m2(body, is_open, at, unit))));
         for (int j = 0; j < 3; j++) {
             double turned = 0.0; /* turn * diag(own) * turn^T */
             for (int k = 0; k < 3; k++) {

@@ -2,6 +2,7 @@
 #ifndef NW_MOUNT_INTERNAL_H
 #define NW_MOUNT_INTERNAL_H
 
+#include "mount/convex.h"
 #include "mount/mount.h"
 
 #include <math.h>
@@ -12,6 +13,11 @@
 
 double mass_sigma_kg(const struct nw_body *body);
 double place_sigma_m(const struct nw_body *body, int axis);
+/* Variance of the place of one of its points along the unit vector n, both on its frame: that of
+ * the body, and of an opened one also those of its hinge and of the opening angle. */
+#define HINGE_RAD (1.0 * NW_RAD_PER_DEG)
+double place_variance_m2(const struct nw_body *body, bool is_open, const double point_m[static 3],
+                         const double n[static 3]);
 
 /* A weight on the counterweight shaft: slides along z and rides on the axis frame. */
 bool is_weight(const struct nw_body *body);
@@ -22,13 +28,18 @@ struct nw_clearance;
 struct nw_contact;
 /* Pairs by the turns that change their distance. */
 enum axis_turn { ALL_PAIRS = 0, DEC_TURN = 1u << 0, POLAR_TURN = 1u << 1 };
+/* The nearest pair of one kind; or the one with the least margin. */
 struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
-                               unsigned turns); /* the nearest pair of one kind */
+                               unsigned turns, bool is_by_margin);
 /* The box of a slew without its ends. fine_m infinite: stops at knowing whether it is free. */
 struct nw_slew;
 void clearance_search(const struct nw_clearance *model, const struct nw_pose *from,
                       const struct nw_pose *to, double fine_m, struct nw_slew *ret);
 double clearance_reach_m(const struct nw_clearance *model); /* of all that moves, from the axes */
+size_t clearance_n(const struct nw_clearance *model);
+bool clearance_stands(const struct nw_clearance *model, size_t i); /* an outline on the ground */
+struct convex clearance_placed(const struct nw_clearance *model, size_t i,
+                               const struct nw_pose *pose);
 double clearance_latitude_rad(const struct nw_clearance *model);
 
 /* Weights on the shaft, from the mount outwards, touching. */

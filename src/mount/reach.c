@@ -22,29 +22,36 @@ static double setting_rad(double latitude_rad, double dec_rad, double min_altitu
     return c >= down ? 0.0 : c <= -down ? NW_PI : acos(c / down);
 }
 
-/* From the middle one way (sign +1 or -1) to `end_rad`. Fills where it ended and why. */
-static double go(const struct nw_clearance *model, struct nw_pose pose, double sign, double end_rad,
-                 struct nw_contact *at_end, struct nw_contact *least, bool *is_contact) {
+struct way {
+    double end_rad; /* of what was gone through */
+    struct nw_contact at_end, least;
+    bool is_contact;
+};
+
+/* From the middle one way (sign +1 or -1) to `end_rad`, until nothing is left of the distance or,
+ * by margin, of what is sure of it. The margin follows the distance as closely as the errors along
+ * the line change slowly. */
+static struct way go(const struct nw_clearance *model, struct nw_pose pose, double sign,
+                     double end_rad, bool is_by_margin) {
     const double reach = clearance_reach_m(model);
-    *is_contact = false;
-    *at_end = nw_clearance_at(model, &pose);
+    struct way way = {.at_end = clearance_of(model, &pose, ALL_PAIRS, is_by_margin)};
+    way.least = way.at_end;
     while (sign * (end_rad - pose.ha_rad) > 0.0) {
-        const double step = fmin(fmax(at_end->distance_m / reach, FINEST_RAD), LONGEST_RAD);
+        const double left_m = is_by_margin ? way.at_end.margin_m : way.at_end.distance_m;
+        const double step = fmin(fmax(left_m / reach, FINEST_RAD), LONGEST_RAD);
         struct nw_pose next = pose;
         next.ha_rad += sign * fmin(step, fabs(end_rad - pose.ha_rad));
-        const struct nw_contact there = nw_clearance_at(model, &next);
-        if (there.distance_m <= 0.0) {
-            *at_end = there;
-            *is_contact = true;
-            return pose.ha_rad;
+        const struct nw_contact there = clearance_of(model, &next, ALL_PAIRS, is_by_margin);
+        way.is_contact = (is_by_margin ? there.margin_m : there.distance_m) <= 0.0;
+        way.at_end = there;
+        if (way.is_contact) {
+            break;
         }
         pose = next;
-        *at_end = there;
-        if (there.distance_m < least->distance_m) {
-            *least = there;
-        }
+        way.least = there.distance_m < way.least.distance_m ? there : way.least;
     }
-    return pose.ha_rad;
+    way.end_rad = pose.ha_rad;
+    return way;
 }
 
 void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum nw_side side,
@@ -53,7 +60,8 @@ void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum n
     const bool is_circumpolar = setting >= NW_PI;
     const double half = side == NW_SIDE_EAST ? 0.5 * setting : -0.5 * setting;
     const struct nw_pose middle = {half, dec_rad, side};
-    *ret = (struct nw_reach){.ha_min_rad = NAN, .ha_max_rad = NAN};
+    *ret = (struct nw_reach){
+        .ha_min_rad = NAN, .ha_max_rad = NAN, .sure_min_rad = NAN, .sure_max_rad = NAN};
     if (!(setting > 0.0)) {
         return;
     }
@@ -65,16 +73,26 @@ void nw_clearance_reach(const struct nw_clearance *model, double dec_rad, enum n
     const double low = is_circumpolar ? half - NW_PI : -setting;
     const double high = is_circumpolar ? half + NW_PI : setting;
     const enum nw_end open_end = is_circumpolar ? NW_END_TURN : NW_END_HORIZON;
-    bool is_contact = false;
-    ret->ha_min_rad = go(model, middle, -1.0, low, &ret->at_min, &ret->least, &is_contact);
-    ret->min_end = is_contact ? NW_END_CONTACT : open_end;
-    ret->ha_max_rad = go(model, middle, 1.0, high, &ret->at_max, &ret->least, &is_contact);
-    ret->max_end = is_contact ? NW_END_CONTACT : open_end;
+    const struct way down = go(model, middle, -1.0, low, false);
+    const struct way up = go(model, middle, 1.0, high, false);
+    ret->ha_min_rad = down.end_rad;
+    ret->ha_max_rad = up.end_rad;
+    ret->at_min = down.at_end;
+    ret->at_max = up.at_end;
+    ret->min_end = down.is_contact ? NW_END_CONTACT : open_end;
+    ret->max_end = up.is_contact ? NW_END_CONTACT : open_end;
+    ret->least = down.least.distance_m < up.least.distance_m ? down.least : up.least;
+    if (nw_clearance_margin_at(model, &middle).margin_m > 0.0) {
+        ret->sure_min_rad = go(model, middle, -1.0, down.end_rad, true).end_rad;
+        ret->sure_max_rad = go(model, middle, 1.0, up.end_rad, true).end_rad;
+    }
 }
 
 struct nw_contact nw_clearance_usual(const struct nw_clearance *model, double dec_rad,
-                                     enum nw_side side, const struct nw_reach *reach) {
-    struct nw_contact least = {.distance_m = INFINITY, .sigma_m = NAN};
+                                     enum nw_side side, const struct nw_reach *reach,
+                                     struct nw_contact *ret_least_margin) {
+    struct nw_contact least = {.distance_m = INFINITY, .sigma_m = NAN, .margin_m = INFINITY};
+    *ret_least_margin = least;
     const bool is_east = side == NW_SIDE_EAST;
     const double low = is_east ? 0.0 : fmax(reach->ha_min_rad, -NW_PI);
     const double high = is_east ? fmin(reach->ha_max_rad, NW_PI) : 0.0;
@@ -84,6 +102,8 @@ struct nw_contact nw_clearance_usual(const struct nw_clearance *model, double de
         const struct nw_pose pose = {low + i * step, dec_rad, side};
         const struct nw_contact c = nw_clearance_at(model, &pose);
         least = c.distance_m < least.distance_m ? c : least;
+        const struct nw_contact sure = nw_clearance_margin_at(model, &pose);
+        *ret_least_margin = sure.margin_m < ret_least_margin->margin_m ? sure : *ret_least_margin;
     }
     return least;
 }
@@ -179,7 +199,7 @@ static void search(struct search *job, const struct box *box) {
     const double polar_half = 0.5 * (box->high.polar_rad - box->low.polar_rad);
     const double dec_half = 0.5 * (box->high.dec_rad - box->low.dec_rad);
     const struct nw_pose pose = pose_of_angles(clearance_latitude_rad(model), middle);
-    const struct nw_contact contact = clearance_of(model, &pose, job->turns);
+    const struct nw_contact contact = clearance_of(model, &pose, job->turns, false);
     if (contact.distance_m < ret->least.distance_m) {
         ret->least = contact;
         ret->where = pose;

@@ -30,7 +30,7 @@ static void cell_end(struct nw_buf *buf, double ha_rad, enum nw_end end) {
 }
 
 static void text_limits(const struct nw_clearance_report *r, struct nw_buf *buf) {
-    nw_buf_printf(buf, "\n  dec    tube east, h        tube west, h        nearest, mm   pair\n");
+    nw_buf_printf(buf, "\n  dec    tube east, h        tube west, h        near,mm  pair\n");
     for (size_t k = 0; k < NW_CLEARANCE_DECS; k += 10) {
         const struct nw_reach *const east = &r->limits[NW_SIDE_EAST][k];
         const struct nw_reach *const west = &r->limits[NW_SIDE_WEST][k];
@@ -57,9 +57,9 @@ static void text_limits(const struct nw_clearance_report *r, struct nw_buf *buf)
                                            : near->max_end == NW_END_CONTACT ? &near->at_max
                                                                              : &near->least;
         char pair[128];
-        nw_report_fixed(buf, 8, fmax(c->distance_m, 0.0) * 1e3, 0);
+        nw_report_fixed(buf, 6, fmax(c->distance_m, 0.0) * 1e3, 0);
         nw_buf_printf(buf, "  ");
-        nw_report_left(buf, 24, pair_name(r, c, pair, sizeof pair));
+        nw_report_left(buf, 26, pair_name(r, c, pair, sizeof pair));
         nw_buf_printf(buf, "\n");
     }
     nw_buf_printf(buf, "  ! contact there   _ below %.0f deg of altitude\n",
@@ -69,18 +69,20 @@ static void text_limits(const struct nw_clearance_report *r, struct nw_buf *buf)
 static void text_usual(const struct nw_clearance_report *r, struct nw_buf *buf) {
     const struct nw_contact c = r->usual;
     char pair[128];
-    char text[500];
+    char sure[128];
+    char text[600];
     if (!isfinite(c.distance_m)) {
         nw_report_paragraph(buf, 2, "Nothing can be reached: every attitude is in contact.");
         return;
     }
     (void)snprintf(text, sizeof text,
                    "With a flip on each meridian the nearest approach above %.0f deg is %.0f mm +- "
-                   "%.0f (%s); 95 %% sure of %.0f mm. %s",
+                   "%.0f (%s); 95 %% sure of %.0f mm (%s). %s",
                    r->min_altitude_rad * DEG, c.distance_m * 1e3, c.sigma_m * 1e3,
-                   pair_name(r, &c, pair, sizeof pair), (c.distance_m - 1.645 * c.sigma_m) * 1e3,
-                   c.distance_m - 1.645 * c.sigma_m > 0.0 ? "Contact-free in the model."
-                                                          : "Not contact-free within its errors.");
+                   pair_name(r, &c, pair, sizeof pair), r->usual_sure.margin_m * 1e3,
+                   pair_name(r, &r->usual_sure, sure, sizeof sure),
+                   r->usual_sure.margin_m > 0.0 ? "Contact-free in the model."
+                                                : "Not contact-free within its errors.");
     nw_report_paragraph(buf, 2, text);
 }
 
@@ -107,7 +109,7 @@ static void text_sight(const struct nw_clearance_report *r, struct nw_buf *buf) 
         return;
     }
     nw_buf_printf(buf, "\nHORIZON as each tube sees it: free from this altitude on, deg (half "
-                       "hidden)\n");
+                       "hidden, all hidden)\n");
     for (size_t i = 0; i < r->n_apertures; i++) {
         nw_buf_printf(buf, "  %s\n ", r->bodies[r->apertures[i]].name);
         for (size_t k = 0; k < NW_CLEARANCE_AZIMUTHS; k++) {
@@ -116,13 +118,23 @@ static void text_sight(const struct nw_clearance_report *r, struct nw_buf *buf) 
             if (s->whole_rad <= 0.0) {
                 (void)snprintf(cell, sizeof cell, "%s free", NAMES[k]);
             } else {
-                (void)snprintf(cell, sizeof cell, "%s %.1f (%.1f)", NAMES[k], s->whole_rad * DEG,
-                               fmax(s->half_rad, 0.0) * DEG);
+                char half[16] = "-";
+                char none[16] = "-";
+                if (s->half_rad > 0.0) {
+                    (void)snprintf(half, sizeof half, "%.1f", s->half_rad * DEG);
+                }
+                if (s->none_rad > 0.0) {
+                    (void)snprintf(none, sizeof none, "%.1f", s->none_rad * DEG);
+                }
+                (void)snprintf(cell, sizeof cell, "%s %.1f (%s, %s)", NAMES[k], s->whole_rad * DEG,
+                               half, none);
             }
             nw_buf_printf(buf, " ");
-            nw_report_left(buf, 17, cell);
+            nw_report_left(buf, 22, cell);
             nw_buf_printf(buf, "%s",
-                          k % 4 == 3 ? (k + 1 < NW_CLEARANCE_AZIMUTHS ? "\n " : "\n") : "");
+                          k + 1 == NW_CLEARANCE_AZIMUTHS ? "\n"
+                          : k % 3 == 2                   ? "\n "
+                                                         : "");
         }
     }
 }
@@ -276,6 +288,8 @@ static void json_limits(struct nw_json *json, const struct nw_clearance_report *
             nw_json_text(json, o, "tube_side", SIDES[side]);
             nw_json_number(json, o, "ha_min_deg", limit->ha_min_rad * DEG, 6);
             nw_json_number(json, o, "ha_max_deg", limit->ha_max_rad * DEG, 6);
+            nw_json_number(json, o, "ha_min_95_deg", limit->sure_min_rad * DEG, 6);
+            nw_json_number(json, o, "ha_max_95_deg", limit->sure_max_rad * DEG, 6);
             nw_json_text(json, o, "min_end", end_word(limit->min_end));
             nw_json_text(json, o, "max_end", end_word(limit->max_end));
             json_end(json, o, r, limit);
@@ -295,6 +309,7 @@ static void json_sight(struct nw_json *json, const struct nw_clearance_report *r
             nw_json_number(json, p, "whole_above_deg", fmax(0.0, r->sight[i][k].whole_rad * DEG),
                            5);
             nw_json_number(json, p, "half_above_deg", fmax(0.0, r->sight[i][k].half_rad * DEG), 5);
+            nw_json_number(json, p, "none_below_deg", fmax(0.0, r->sight[i][k].none_rad * DEG), 5);
         }
     }
 }
@@ -309,7 +324,7 @@ enum nw_status nw_report_clearance_json(const struct nw_clearance_report *r, jso
     nw_json_bool(&json, NULL, "open", r->is_open);
     nw_json_bool(&json, NULL, "contact_free", c.distance_m > 0.0 && isfinite(c.distance_m));
     nw_json_number(&json, NULL, "minimum_mm", c.distance_m * 1e3, 5);
-    nw_json_number(&json, NULL, "margin_95_mm", (c.distance_m - 1.645 * c.sigma_m) * 1e3, 5);
+    nw_json_number(&json, NULL, "margin_95_mm", r->usual_sure.margin_m * 1e3, 5);
     nw_json_number(&json, NULL, "park_minimum_mm", r->at_park.distance_m * 1e3, 5);
     json_limits(&json, r);
     json_sight(&json, r);

@@ -18,8 +18,8 @@ struct nw_clearance_report {
     double min_altitude_rad;
     struct nw_reach limits[2][NW_CLEARANCE_DECS]; /* by side; declination -90 to 90 deg */
     /* Nearest approach within the usual halves: what a program that flips on each meridian passes;
-     * distance infinite: nothing is reachable. */
-    struct nw_contact usual;
+     * distance infinite: nothing is reachable. And the least margin on the same way. */
+    struct nw_contact usual, usual_sure;
     struct nw_pose park;
     struct nw_contact at_park;
     struct nw_safe safe;

@@ -73,6 +73,74 @@ static void test_error_along_the_line(void **state) {
     nw_clearance_free(model);
 }
 
+/* A panel opened by a right angle about a hinge along y at (0.5, 0, 0.3), seen from a wall towards
+ * +z: its thickness direction has turned, and the angle's error works over the lever. */
+static void test_error_of_an_opened_panel(void **state) {
+    (void)state;
+    struct nw_body bodies[2] = {box_body(NW_RIDES_TUBE, 0.5, 0.02, 0.2, 0.2),
+                                box_body(NW_RIDES_GROUND, 1.0, 0.2, 60.0, 60.0)};
+    bodies[0].at_m[0] = VAL(0.5);
+    bodies[0].at_m[2] = VAL(0.2);
+    bodies[0].hinge = 1;
+    bodies[0].hinge_at_m[0] = VAL(0.5);
+    bodies[0].hinge_at_m[1] = VAL(0.0);
+    bodies[0].hinge_at_m[2] = VAL(0.3);
+    bodies[0].hinge_open_rad = VAL(NW_PI / 2.0); /* z to x: middle (0.4, 0, 0.3), flat along x */
+    bodies[1].at_m[0] = VAL(2.1);
+    for (int i = 0; i < 3; i++) {
+        bodies[1].at_m[i].sigma = 0.0;
+    }
+    struct nw_err err;
+    struct nw_clearance *model = NULL;
+    const struct nw_pose pose = {0.0, 20.0 * DEG, NW_SIDE_EAST}; /* z is east */
+    const double lever = 0.2; /* from the hinge to the far edge, along x */
+    bodies[0].hinge_open_rad.sigma = 0.02;
+    bodies[0].length_m.sigma = 0.004; /* was along x, is along z now */
+    bodies[0].at_m[0].sigma = 0.003;  /* so is the place */
+    bodies[0].at_m[2].sigma = 0.5;    /* turned out of the line, together with ... */
+    bodies[0].hinge_at_m[0].sigma = 0.0;
+    bodies[0].hinge_at_m[2].sigma = 0.001;
+    bodies[0].hinge_open_rad.v = NW_PI / 2.0 + 1e-6; /* so that the far edge is the nearest */
+    assert_int_equal(nw_clearance_new(bodies, 2, 48.0 * DEG, true, &model, &err), NW_OK);
+    const struct nw_contact c = nw_clearance_at(model, &pose);
+    check_near(c.distance_m, 2.0 - 0.3 - 0.01, 1e-5, "half the thickness above the hinge");
+    check_near(c.sigma_m, sqrt(pow(lever * 0.02, 2.0) + 4e-6 + 9e-6 + 1e-6), 2e-4,
+               "angle over its lever, half the thickness, place, hinge");
+    check_near(c.margin_m, c.distance_m - 1.645 * c.sigma_m, 1e-12, "normal quantile");
+    nw_clearance_free(model);
+}
+
+/* What is sure is never farther than what can be reached, and the margin is gone where it ends. */
+static void test_sure_ranges_end_where_the_margin_does(void **state) {
+    (void)state;
+    struct nw_body bodies[N_BODIES];
+    observatory(bodies);
+    for (size_t i = 0; i < N_BODIES; i++) {
+        for (int k = 0; k < 3; k++) {
+            bodies[i].at_m[k].sigma = 0.01;
+        }
+    }
+    struct nw_clearance *const model = model_of(bodies, 4, -32.0);
+    int n = 0;
+    for (int d = -80; d <= 50; d += 10) {
+        struct nw_reach r;
+        nw_clearance_reach(model, d * DEG, NW_SIDE_EAST, 0.0, &r);
+        if (!r.is_reachable || r.min_end != NW_END_CONTACT) {
+            continue;
+        }
+        assert_true(r.sure_min_rad > r.ha_min_rad && r.sure_max_rad <= r.ha_max_rad);
+        const struct nw_pose at = {r.sure_min_rad - 0.02 * DEG, d * DEG, NW_SIDE_EAST};
+        const struct nw_contact c = nw_clearance_margin_at(model, &at);
+        assert_true(c.margin_m <= 1e-4 && c.distance_m > 0.0);
+        /* brute force over all pairs is what `at` gives when there is one pair: the least margin is
+         * never more than that of the nearest pair */
+        assert_true(c.margin_m <= nw_clearance_at(model, &at).margin_m + 1e-12);
+        n++;
+    }
+    assert_true(n >= 3);
+    nw_clearance_free(model);
+}
+
 /* East and west are mirror images when nothing stands to one side. */
 static void test_sides_mirror_each_other(void **state) {
     (void)state;
@@ -208,6 +276,10 @@ static void test_sight_over_a_wall(void **state) {
     check_near(east.half_rad, edge, 0.06 * DEG, "line of sight over the near edge");
     check_near(east.whole_rad, edge + asin(radius / hypot(height, distance)), 0.06 * DEG,
                "the edge touches the light column");
+    check_near(east.none_rad, edge - asin(radius / hypot(height, distance)), 0.2 * DEG,
+               "the other side of the column; 99 % of a disc is 0.97 of its height");
+    const struct nw_pose at_edge = nw_mount_pose_of(-32.0 * DEG, edge, NW_PI / 2.0);
+    check_near(nw_clearance_hidden(model, 0, &at_edge), 0.5, 0.02, "half a disc, 96 points");
     const struct nw_sight west = nw_clearance_sight(model, 0, 1.5 * NW_PI);
     check_near(west.whole_rad, -NW_PI / 2.0, 0.0, "nothing in the way");
     nw_clearance_free(model);
@@ -269,6 +341,8 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_distance_to_a_plane),
         cmocka_unit_test(test_error_along_the_line),
+        cmocka_unit_test(test_error_of_an_opened_panel),
+        cmocka_unit_test(test_sure_ranges_end_where_the_margin_does),
         cmocka_unit_test(test_sides_mirror_each_other),
         cmocka_unit_test(test_no_contact_is_jumped_over),
         cmocka_unit_test(test_slews_by_looking_everywhere),
