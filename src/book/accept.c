@@ -303,8 +303,8 @@ static enum nw_status accept_group(struct nw_book *book, int64_t train,
     return status;
 }
 
-enum nw_status book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
-                               struct nw_err *err) {
+enum nw_status nw_book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
+                                  struct nw_err *err) {
     const struct book_value value = book_text(wanted ? wanted : "");
     sqlite3_stmt *statement = NULL;
     bool is_row = false;
@@ -334,7 +334,7 @@ enum nw_status nw_book_accept(struct nw_book *book, const char *date,
     char night[NW_BOOK_DATE] = "";
     size_t n = 0;
     bool is_row = true;
-    enum nw_status status = all && history ? book_find_night(book, date, night, err)
+    enum nw_status status = all && history ? nw_book_find_night(book, date, night, err)
                                            : nw_err_set(err, NW_NOMEM, "acceptance");
     const struct book_value value = book_text(night);
     if (status == NW_OK) {

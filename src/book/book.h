@@ -104,6 +104,10 @@ enum nw_status nw_book_nights(struct nw_book *book, const char *from, const char
                               struct nw_book_night **ret, size_t *ret_n,
                               struct nw_err *err) NW_CHECKED;
 
+/* The night asked for, "" or NULL: the last; of those with light frames. NOTFOUND. */
+enum nw_status nw_book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
+                                  struct nw_err *err) NW_CHECKED;
+
 struct nw_book_change {
     int64_t id;
     bool is_owners; /* else noticed in the headers */

@@ -118,10 +118,6 @@ enum nw_status book_set_place(struct nw_book *book, const char *path, int64_t co
 enum nw_status book_night_id(struct nw_book *book, double t_utc_s, double longitude_rad,
                              struct book_value *ret, struct nw_err *err) NW_CHECKED;
 
-/* The night asked for, "" or NULL: the last; of those with light frames. NOTFOUND. */
-enum nw_status book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
-                               struct nw_err *err) NW_CHECKED;
-
 /* A frame whose header was read and, when a light, measured. */
 enum nw_status book_write_frame(struct nw_book *book, int64_t content_id,
                                 const struct nw_series_item *item,

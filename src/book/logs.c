@@ -6,7 +6,7 @@
 
 #include "book/book_internal.h"
 
-enum { AXIS_VALUES = 9 };
+enum { AXIS_VALUES = 9, EVENT_BYTES = 1 << 22 };
 
 enum nw_status book_read_log(const char *path, const struct nw_book_add_opts *opts,
                              struct book_log *ret, struct nw_err *err) {
@@ -60,6 +60,26 @@ static unsigned char *pack_samples(const struct nw_guide_log *log) {
     return bytes;
 }
 
+/* Dithers that the analysis found without being told stand among the events as if they had been
+ * told: nothing else is kept of how they showed. */
+static void write_events(const struct nw_guide_log *log, const struct nw_guide_analysis *a,
+                         struct nw_buf *to) {
+    nw_buf_printf(to, "%s", "");
+    for (size_t i = 0; i < log->n; i++) {
+        if (log->rows[i].is_event) {
+            nw_buf_printf(to, "%.6f %s\n", log->rows[i].t_s, log->rows[i].event);
+        }
+    }
+    bool is_told = false;
+    for (size_t i = 0; i < log->n && !is_told; i++) {
+        is_told = log->rows[i].is_event && strstr(log->rows[i].event, "dither");
+    }
+    for (size_t i = 0; a && !is_told && i < a->n_dithers; i++) {
+        nw_buf_printf(to, "%.6f dither\n%.6f settled\n", a->dithers[i].start_s,
+                      a->dithers[i].end_s);
+    }
+}
+
 static size_t put_axis(struct book_value *to, const struct nw_guide_axis *axis) {
     static const struct nw_guide_axis NOTHING = {
         .rms_logged_rad = NAN,
@@ -93,6 +113,14 @@ static size_t put_analysis(struct book_value *to, const struct nw_guide_log *log
     to[n++] = book_real(a ? a->interval_s : NAN);
     to[n++] = book_real(log->exposure_s);
     to[n++] = book_real(log->declination_rad);
+    to[n++] = book_real(log->hour_angle_rad);
+    to[n++] = book_real(log->latitude_rad);
+    to[n++] = book_real(log->guide_scale_rad_px);
+    to[n++] = book_real(log->ra_rate_rad_s);
+    to[n++] = book_real(log->dec_rate_rad_s);
+    to[n++] = book_real(log->worm_period_s);
+    to[n++] = book_int(log->pulse_acts);
+    to[n++] = book_int(log->is_dec_sign_known);
     to[n++] = book_size(log->n);
     to[n++] = book_size(a ? a->n_used : 0);
     to[n++] = book_size(a ? a->n_dithers : 0);
@@ -111,12 +139,17 @@ static size_t put_analysis(struct book_value *to, const struct nw_guide_log *log
 static enum nw_status write_run(struct nw_book *book, int64_t content_id,
                                 const struct book_log *log, size_t i, double longitude_rad,
                                 struct nw_err *err) {
-    enum { BEFORE = 6, VALUES = BEFORE + 10 + 2 * AXIS_VALUES + 4 + 1 };
+    enum { BEFORE = 6, VALUES = BEFORE + 18 + 2 * AXIS_VALUES + 4 + 2 };
     const struct nw_guide_log *const run = log->runs->items[i].log;
     const double start_s = run->has_dates && run->n > 0 ? run->rows[0].t_s : NAN;
     struct book_value values[VALUES];
     unsigned char *const samples = pack_samples(run);
-    enum nw_status status = samples ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu samples", run->n);
+    struct nw_buf events;
+    nw_buf_init(&events, EVENT_BYTES);
+    write_events(run, log->results[i].analysis, &events);
+    enum nw_status status = samples && !nw_buf_failed(&events)
+                                ? NW_OK
+                                : nw_err_set(err, NW_NOMEM, "%zu samples", run->n);
     if (status == NW_OK) {
         status = book_night_id(book, start_s, longitude_rad, &values[2], err);
     }
@@ -127,16 +160,19 @@ static enum nw_status write_run(struct nw_book *book, int64_t content_id,
     values[5] = book_real(start_s);
     size_t n = BEFORE;
     n += put_analysis(values + n, run, log->results[i].analysis);
+    values[n++] = book_text(events.data);
     values[n++] = book_blob(samples, run->n * BOOK_SAMPLE_BYTES);
     if (status == NW_OK) {
-        status = book_run(book,
-                          "INSERT INTO guide_run VALUES (NULL, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, "
-                          "?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, "
-                          "?24, ?25, ?26, ?27, ?28, ?29, ?30, ?31, ?32, ?33, ?34, ?35, ?36, ?37, "
-                          "?38, ?39)",
-                          values, n, err);
+        status =
+            book_run(book,
+                     "INSERT INTO guide_run VALUES (NULL, ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, "
+                     "?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24, ?25, "
+                     "?26, ?27, ?28, ?29, ?30, ?31, ?32, ?33, ?34, ?35, ?36, ?37, ?38, ?39, ?40, "
+                     "?41, ?42, ?43, ?44, ?45, ?46, ?47, ?48)",
+                     values, n, err);
     }
     free(samples);
+    nw_buf_done(&events);
     return status;
 }
 

@@ -255,7 +255,7 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
     struct nw_live *const live = ret;
     struct reading *readings = NULL;
     *live = (struct nw_live){.bytes_per_s = NAN, .t_last_end_s = NAN, .usual_gap_s = NAN};
-    enum nw_status status = book_find_night(book, date, live->date, err);
+    enum nw_status status = nw_book_find_night(book, date, live->date, err);
     if (status == NW_OK) {
         status = read_subs(book, foretold, live, &readings, err);
     }

@@ -58,6 +58,11 @@ struct nw_star_frame {
     double since_focus_s; /* time since the last focus run */
 };
 
+/* Fills since_focus_s of n frames in order of time from the focuser's positions: time since its
+ * last change, known only after the first, and only where changes are rare (a focuser that follows
+ * the temperature moves at every other frame, and says nothing of focus runs). */
+void nw_star_since_focus(struct nw_star_frame *stars, const double *steps, size_t n);
+
 /* How one colour of a colour camera was measured. */
 enum nw_star_colour {
     NW_STAR_COLOUR_OWN_PIXELS,  /* on its own pixels: nothing is interpolated */

@@ -129,3 +129,21 @@ enum nw_status star_effects(const struct star_point *point, const double *relati
     }
     return status;
 }
+
+void nw_star_since_focus(struct nw_star_frame *stars, const double *steps, size_t n) {
+    size_t n_moves = 0;
+    for (size_t i = 1; i < n; i++) {
+        n_moves +=
+            isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0;
+    }
+    if (n_moves == 0 || 3 * n_moves > n) {
+        return;
+    }
+    double t_run_s = NAN;
+    for (size_t i = 1; i < n; i++) {
+        if (isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0) {
+            t_run_s = stars[i].t_start_utc_s;
+        }
+        stars[i].since_focus_s = stars[i].t_start_utc_s - t_run_s;
+    }
+}

@@ -141,31 +141,6 @@ static int by_time(const void *a, const void *b) {
     return (x->t_start_utc_s > y->t_start_utc_s) - (x->t_start_utc_s < y->t_start_utc_s);
 }
 
-struct place_of_focus {
-    double t_s, steps;
-};
-
-/* Time since the last change of the focuser, from header positions: known only after the first
- * change, and only where changes are rare (a focuser that follows the temperature moves at every
- * other frame, and says nothing of focus runs). */
-static void since_focus(struct nw_star_frame *stars, const double *steps, size_t n) {
-    size_t n_moves = 0;
-    for (size_t i = 1; i < n; i++) {
-        n_moves +=
-            isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0;
-    }
-    if (n_moves == 0 || 3 * n_moves > n) {
-        return;
-    }
-    double t_run_s = NAN;
-    for (size_t i = 1; i < n; i++) {
-        if (isfinite(steps[i]) && isfinite(steps[i - 1]) && fabs(steps[i] - steps[i - 1]) > 0) {
-            t_run_s = stars[i].t_start_utc_s;
-        }
-        stars[i].since_focus_s = stars[i].t_start_utc_s - t_run_s;
-    }
-}
-
 struct sorted {
     struct nw_star_frame star; /* first: by_time reads it */
     double steps;
@@ -207,7 +182,7 @@ static enum nw_status collect(const struct frame_work *work, size_t n, const str
         night->stars[i] = sorted[i].star;
         steps[i] = sorted[i].steps;
     }
-    since_focus(night->stars, steps, night->n);
+    nw_star_since_focus(night->stars, steps, night->n);
 done:
     free(steps);
     free(sorted);

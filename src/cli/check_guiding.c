@@ -187,12 +187,10 @@ static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *ev
     return is_any ? NW_OK : first;
 }
 
-enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
-                             const struct nw_setup *setup, struct check_night *night,
-                             struct nw_star_evidence *evidence, struct nw_err *err) {
-    const struct nw_guide_layouts layouts = {rig->logs, rig->n_logs, NULL};
-    struct nw_guide_runs *runs = NULL;
-    struct beside b = {.night = night};
+enum nw_status check_guiding_runs(const struct nw_guide_runs *runs, const struct nw_rig *rig,
+                                  const struct nw_setup *setup, struct check_night *night,
+                                  struct nw_star_evidence *evidence, struct nw_err *err) {
+    struct beside b = {.runs = runs, .night = night};
     enum nw_status status = NW_OK;
     b.opts = (struct nw_guide_opts){.sub_length_s = setup->sub_length_s.v,
                                     .noise_floor_rad = noise_floor_rad(rig, setup)};
@@ -203,19 +201,26 @@ enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
         status = nw_err_set(err, NW_NOMEM, "%zu frames", night->n);
         goto done;
     }
-    status = nw_guide_read_runs(path, &layouts, &runs, err);
-    if (status != NW_OK) {
-        goto done;
-    }
-    b.runs = runs;
     status = lay_beside(runs, night, b.spans, &evidence->is_join_certain, err);
     if (status == NW_OK) {
         status = analyse_runs(&b, evidence, err);
     }
 done:
-    nw_guide_runs_free(runs);
     free(b.spans);
     free(b.own);
     free(b.frame);
+    return status;
+}
+
+enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
+                             const struct nw_setup *setup, struct check_night *night,
+                             struct nw_star_evidence *evidence, struct nw_err *err) {
+    const struct nw_guide_layouts layouts = {rig->logs, rig->n_logs, NULL};
+    struct nw_guide_runs *runs = NULL;
+    enum nw_status status = nw_guide_read_runs(path, &layouts, &runs, err);
+    if (status == NW_OK) {
+        status = check_guiding_runs(runs, rig, setup, night, evidence, err);
+    }
+    nw_guide_runs_free(runs);
     return status;
 }

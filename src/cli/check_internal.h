@@ -2,10 +2,11 @@
 #ifndef NW_CHECK_INTERNAL_H
 #define NW_CHECK_INTERNAL_H
 
+#include "book/evidence.h"
 #include "budget/budget.h"
 #include "budget/ledger.h"
 #include "cli/cli.h"
-#include "guiding/guiding.h"
+#include "guiding/runs.h"
 #include "image/image.h"
 #include "report/report.h"
 #include "rig/rig.h"
@@ -15,7 +16,8 @@ struct check_night {
     struct nw_star_frame *stars; /* in order of time */
     size_t n;
     bool is_interpolated;
-    struct nw_buf remark; /* on the frames that were left out */
+    char date[NW_BOOK_DATE]; /* of a night out of the book */
+    struct nw_buf remark;    /* on the frames that were left out */
 };
 
 /* Measures files, and the frames in folders. DATA: none has a usable star. */
@@ -26,6 +28,14 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
 enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_night *night,
                              struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+enum nw_status check_guiding_runs(const struct nw_guide_runs *runs, const struct nw_rig *rig,
+                                  const struct nw_setup *setup, struct check_night *night,
+                                  struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+/* Frames and guide runs of a night out of the book (date "" or NULL: its last); ret_date says
+ * which. Guide runs that cannot be laid beside the frames are left out with a remark. */
+enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
+                          const struct nw_setup *setup, struct check_night *night,
+                          struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
 /* The budgets beside the star width: `name` alone, which must apply then, or all that the rig
  * describes (NULL). */
 enum { CHECK_LEDGERS = 16 };

@@ -126,12 +126,37 @@ static enum nw_status print(const struct cli_args *args, const struct nw_check_r
     return status;
 }
 
+static enum nw_status look_into_book(const struct cli_args *args, const struct nw_rig *rig,
+                                     const struct nw_setup *setup, struct check_night *night,
+                                     struct nw_star_evidence *evidence, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    enum nw_status status = cli_book_path(args, false, path, err);
+    if (status == NW_OK) {
+        status = nw_book_open(path, NW_BOOK_READ, &book, err);
+    }
+    if (status == NW_OK) {
+        status = check_book(book, cli_text(args, "night"), rig, setup, night, evidence, err);
+    }
+    nw_book_close(book);
+    return status;
+}
+
 static enum nw_status look_at_night(const struct cli_args *args, const struct nw_rig *rig,
                                     const struct nw_setup *setup, struct check_night *night,
                                     struct nw_star_evidence *evidence, struct nw_err *err) {
     enum nw_status status = NW_OK;
     size_t n_given = 0;
     const char *const *given = cli_texts(args, "frames", &n_given);
+    const bool is_of_book = cli_given(args, "book") || cli_given(args, "night");
+    if (is_of_book && (n_given > 0 || cli_given(args, "guiding"))) {
+        return nw_err_set(err, NW_USAGE,
+                          "--book and --night take frames and guide log out of the book, expected "
+                          "no --frames or --guiding beside them");
+    }
+    if (is_of_book) {
+        status = look_into_book(args, rig, setup, night, evidence, err);
+    }
     if (n_given > 0) {
         status = check_frames(given, n_given, rig, setup, night, err);
     }
@@ -222,6 +247,14 @@ static const struct cli_option OPTIONS[] = {
      .value = "FOLDER|FILE",
      .help = "frames of one night, to set beside the prediction"},
     {.name = "guiding", .kind = CLI_TEXT, .value = "LOG", .help = "guide log of the same night"},
+    {.name = "book",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "frames and guide log of a night out of this book, instead of files"},
+    {.name = "night",
+     .kind = CLI_TEXT,
+     .value = "DATE",
+     .help = "of --book, else of your book: the night of this evening; else its last"},
     {.name = "set",
      .kind = CLI_TEXT,
      .value = "PATH=VALUE",

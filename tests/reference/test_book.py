@@ -306,3 +306,30 @@ def test_a_book_of_a_newer_program_is_left_alone(tmp_path):
     done = run(book, "add", tmp_path / "lights")
     assert done.returncode == 2 and "version 999" in done.stderr
     assert book.read_bytes() == before
+
+
+def test_check_out_of_the_book_says_what_the_files_say(tmp_path):
+    """A whole simulated night: frames and guide log, by way of the book and without it."""
+    night, book, rig = tmp_path / "night", tmp_path / "book.sqlite", TOP / "data/demo/rig.yaml"
+    done = subprocess.run([COMMAND, "synth", rig, "-o", night, "--subs", "10", "--size", "800x800"],
+                          capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    answer(book, "add", night)
+
+    def check(*args):
+        done = subprocess.run([COMMAND, "check", rig, *args, "--json"], capture_output=True,
+                              text=True)
+        assert done.returncode == 0, done.stderr
+        return json.loads(done.stdout)
+
+    by_book = check("--book", book)
+    by_files = check("--frames", night, "--guiding", night / "guide.csv")
+    for one, other in zip(by_book["budgets"][0]["lines"], by_files["budgets"][0]["lines"]):
+        for key in ("predicted", "measured", "alone"):  # samples are kept in single precision
+            assert one[key] == pytest.approx(other[key], rel=1e-3), (one["id"], key)
+    for key in ("predicted", "measured"):
+        total = by_book["budgets"][0]["total"][key]
+        assert total == pytest.approx(by_files["budgets"][0]["total"][key], rel=1e-4)
+    done = subprocess.run([COMMAND, "check", rig, "--book", book, "--night", "2001-01-01"],
+                          capture_output=True, text=True)
+    assert done.returncode == 2 and "2001-01-01" in done.stderr

@@ -141,6 +141,14 @@ CREATE TABLE guide_run (
     interval_s REAL,
     exposure_s REAL,
     declination_rad REAL,
+    hour_angle_rad REAL,
+    latitude_rad REAL,
+    guide_scale_rad_px REAL,
+    ra_rate_rad_s REAL,
+    dec_rate_rad_s REAL,
+    given_worm_period_s REAL,
+    pulse_acts INTEGER NOT NULL, -- 0 not known, 1 before, 2 after the row
+    is_dec_sign_known INTEGER NOT NULL,
     n_samples INTEGER NOT NULL,
     n_used INTEGER NOT NULL,
     n_dithers INTEGER NOT NULL,
@@ -169,6 +177,7 @@ CREATE TABLE guide_run (
     worm_amplitude_rad REAL,
     worm_amplitude_sigma_rad REAL,
     backlash_s REAL,
+    events TEXT NOT NULL,  -- lines "t_s event": what the log says, and dithers as understood
     samples BLOB NOT NULL, -- t_s as 64-bit, then ra_rad, dec_rad, ra_pulse_s, dec_pulse_s as
                            -- 32-bit little-endian floats, row after row: 24 bytes each
     UNIQUE (content_id, number)

@@ -1,0 +1,325 @@
+/* evidence.c - a night of the book as evidence for the budgets: see evidence.h. */
+#include "book/evidence.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "book/book_internal.h"
+#include "sky/sky.h"
+
+enum { MAX_ROWS = 5000000, MAX_FRAMES = 100000 };
+static const double SAME_ROW_S = 1e-3;
+
+/* ---- Guide runs ----------------------------------------------------------------------------- */
+
+/* "1781435762.100000 dither\n" from `text` on; false at the end or where it is no such line. */
+static bool next_event(const char **text, double *ret_t_s, char event[32]) {
+    const char *const behind = nw_text_scan_double(*text, ret_t_s);
+    if (!behind || *behind != ' ') {
+        return false;
+    }
+    const char *const end = strchr(behind, '\n');
+    if (!end) {
+        return false;
+    }
+    const size_t len = (size_t)(end - behind);
+    nw_text_copy(event, len < 32 ? len : 32, behind + 1);
+    *text = end + 1;
+    return true;
+}
+
+static size_t count_events(const char *text) {
+    size_t n = 0;
+    double t_s = 0.0;
+    char event[32];
+    while (next_event(&text, &t_s, event)) {
+        n++;
+    }
+    return n;
+}
+
+static int by_time(const void *a, const void *b) {
+    const double left = ((const struct nw_guide_row *)a)->t_s;
+    const double right = ((const struct nw_guide_row *)b)->t_s;
+    return left < right ? -1 : left > right ? 1 : 0;
+}
+
+static struct nw_guide_row *row_at(struct nw_guide_log *log, size_t n, double t_s) {
+    size_t low = 0;
+    size_t high = n;
+    while (low < high) {
+        const size_t middle = low + (high - low) / 2;
+        if (log->rows[middle].t_s < t_s - SAME_ROW_S) {
+            low = middle + 1;
+        } else {
+            high = middle;
+        }
+    }
+    return low < n && fabs(log->rows[low].t_s - t_s) <= SAME_ROW_S ? &log->rows[low] : NULL;
+}
+
+/* Events go to the rows that they stood in, else get rows of their own. */
+static void put_events(struct nw_guide_log *log, const char *text) {
+    const size_t n_samples = log->n;
+    double t_s = 0.0;
+    char event[32];
+    while (next_event(&text, &t_s, event)) {
+        struct nw_guide_row *row = row_at(log, n_samples, t_s);
+        if (!row) {
+            row = &log->rows[log->n++];
+            *row = (struct nw_guide_row){.t_s = t_s,
+                                         .ra_rad = NAN,
+                                         .dec_rad = NAN,
+                                         .ra_pulse_s = NAN,
+                                         .dec_pulse_s = NAN,
+                                         .snr = NAN,
+                                         .lock_x_px = NAN,
+                                         .lock_y_px = NAN};
+        }
+        row->is_event = true;
+        nw_text_copy(row->event, sizeof row->event, event);
+    }
+    qsort(log->rows, log->n, sizeof *log->rows, by_time);
+}
+
+static void put_samples(struct nw_guide_log *log, const unsigned char *bytes, size_t n) {
+    for (size_t i = 0; i < n; i++) {
+        const unsigned char *const from = bytes + BOOK_SAMPLE_BYTES * i;
+        log->rows[i] = (struct nw_guide_row){.t_s = book_get_double(from),
+                                             .ra_rad = book_get_float(from + 8),
+                                             .dec_rad = book_get_float(from + 12),
+                                             .ra_pulse_s = book_get_float(from + 16),
+                                             .dec_pulse_s = book_get_float(from + 20),
+                                             .snr = NAN,
+                                             .lock_x_px = NAN,
+                                             .lock_y_px = NAN};
+    }
+    log->n = n;
+}
+
+enum {
+    RUN_PATH,
+    RUN_SIDE,
+    RUN_EXPOSURE,
+    RUN_DEC,
+    RUN_HOUR_ANGLE,
+    RUN_LATITUDE,
+    RUN_SCALE,
+    RUN_RA_RATE,
+    RUN_DEC_RATE,
+    RUN_WORM,
+    RUN_ACTS,
+    RUN_SIGN,
+    RUN_EVENTS,
+    RUN_SAMPLES
+};
+static const char RUNS[] =
+    "SELECT coalesce((SELECT path FROM place WHERE place.content_id = guide_run.content_id LIMIT "
+    "1), 'the book'), tube_side, exposure_s, declination_rad, hour_angle_rad, latitude_rad, "
+    "guide_scale_rad_px, ra_rate_rad_s, dec_rate_rad_s, given_worm_period_s, pulse_acts, "
+    "is_dec_sign_known, events, samples FROM guide_run JOIN night ON night.id = night_id WHERE "
+    "date "
+    "= ?1 AND start_utc_s IS NOT NULL ORDER BY start_utc_s";
+
+static enum nw_status take_run(sqlite3_stmt *row, struct nw_guide_log **ret, struct nw_err *err) {
+    const size_t n = (size_t)sqlite3_column_bytes(row, RUN_SAMPLES) / BOOK_SAMPLE_BYTES;
+    const char *const events = (const char *)sqlite3_column_text(row, RUN_EVENTS);
+    const size_t n_rows = n + count_events(events ? events : "");
+    struct nw_guide_log *const log = nw_calloc(1, sizeof *log);
+    if (!log || n_rows > MAX_ROWS || !(log->rows = nw_calloc(n_rows + 1, sizeof *log->rows)) ||
+        !(log->path = nw_strdup((const char *)sqlite3_column_text(row, RUN_PATH)))) {
+        nw_guide_free(log);
+        return nw_err_set(err, NW_NOMEM, "%zu samples of a guide log", n);
+    }
+    put_samples(log, sqlite3_column_blob(row, RUN_SAMPLES), n);
+    put_events(log, events ? events : "");
+    log->has_dates = true;
+    log->has_zone = true;
+    log->exposure_s = book_column_real(row, RUN_EXPOSURE);
+    log->declination_rad = book_column_real(row, RUN_DEC);
+    log->hour_angle_rad = book_column_real(row, RUN_HOUR_ANGLE);
+    log->latitude_rad = book_column_real(row, RUN_LATITUDE);
+    log->guide_scale_rad_px = book_column_real(row, RUN_SCALE);
+    log->ra_rate_rad_s = book_column_real(row, RUN_RA_RATE);
+    log->dec_rate_rad_s = book_column_real(row, RUN_DEC_RATE);
+    log->worm_period_s = book_column_real(row, RUN_WORM);
+    log->pulse_acts = (enum nw_pulse_acts)sqlite3_column_int(row, RUN_ACTS);
+    log->is_dec_sign_known = sqlite3_column_int(row, RUN_SIGN) != 0;
+    book_column_text(row, RUN_SIDE, log->tube_side, sizeof log->tube_side);
+    *ret = log;
+    return NW_OK;
+}
+
+enum nw_status nw_book_guide_runs(struct nw_book *book, const char *date,
+                                  struct nw_guide_runs **ret, struct nw_err *err) {
+    const struct book_value value = book_text(date);
+    struct nw_guide_runs *runs = nw_calloc(1, sizeof *runs);
+    sqlite3_stmt *statement = NULL;
+    size_t cap = 0;
+    bool is_row = true;
+    if (!runs || !(runs->path = nw_strdup(book->path))) {
+        nw_guide_runs_free(runs);
+        return nw_err_set(err, NW_NOMEM, "guide runs of a night");
+    }
+    enum nw_status status = book_prepare(book, RUNS, &value, 1, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&runs->items, &cap, runs->n + 1, sizeof *runs->items,
+                         NW_GUIDE_MAX_RUNS, err);
+        if (status == NW_OK) {
+            runs->items[runs->n] = (struct nw_guide_run){.log = NULL};
+            status = take_run(statement, &runs->items[runs->n].log, err);
+            runs->n += status == NW_OK ? 1 : 0;
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    if (status == NW_OK) {
+        *ret = runs;
+    } else {
+        nw_guide_runs_free(runs);
+    }
+    return status;
+}
+
+/* ---- Frames --------------------------------------------------------------------------------- */
+
+enum {
+    F_ID,
+    F_START,
+    F_EXPOSURE,
+    F_AIRMASS,
+    F_ALTITUDE,
+    F_RA,
+    F_DEC,
+    F_FWHM,
+    F_SIGMA,
+    F_E1,
+    F_E2,
+    F_E_SIGMA,
+    F_STEPS,
+    F_CHANNEL
+};
+static const char FRAMES[] =
+    "SELECT frame.id, t_start_utc_s, exposure_s, airmass, altitude_rad, ra_rad, dec_rad, fwhm_px, "
+    "fwhm_sigma_px, e1, e2, e_sigma, focuser_steps, channel FROM night JOIN frame ON night_id = "
+    "night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') WHERE date = ?1 AND "
+    "use = 'light' AND NOT is_double AND fwhm_px IS NOT NULL AND (?2 = '' OR filter = '' OR filter "
+    "= ?2 COLLATE NOCASE) ORDER BY t_start_utc_s, frame.id";
+
+static double airmass_of(sqlite3_stmt *row, const struct nw_rig *rig) {
+    const double given = book_column_real(row, F_AIRMASS);
+    const double start_s = book_column_real(row, F_START);
+    const double exposure_s = book_column_real(row, F_EXPOSURE);
+    const double altitude = book_column_real(row, F_ALTITUDE);
+    const double half_s = isfinite(exposure_s) ? 0.5 * exposure_s : 0.0;
+    if (isfinite(given)) {
+        return given;
+    }
+    const struct nw_place place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v,
+                                   rig->site.elevation_m.v};
+    const struct nw_air_state air = {rig->site.pressure_Pa.v, rig->site.temperature_K.v,
+                                     rig->site.relative_humidity.v};
+    struct nw_pointing pointing;
+    if (nw_sky_pointing(book_column_real(row, F_RA), book_column_real(row, F_DEC), start_s + half_s,
+                        &place, &air, &pointing, NULL) == NW_OK) {
+        return pointing.airmass;
+    }
+    return isfinite(altitude) ? nw_sky_airmass(altitude) : NAN;
+}
+
+/* Middle and corner zones. */
+static enum nw_status read_zones(struct nw_book *book, int64_t frame, const char *channel,
+                                 double scale_rad, struct nw_star_frame *star, struct nw_err *err) {
+    static const int64_t CORNERS[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
+                                       NW_ZONES_X * NW_ZONES_Y - 1};
+    const struct book_value values[] = {book_int(frame), book_text(channel)};
+    sqlite3_stmt *statement = NULL;
+    bool is_row = true;
+    enum nw_status status =
+        book_prepare(book, "SELECT number, fwhm_px FROM zone WHERE frame_id = ?1 AND channel = ?2",
+                     values, 2, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        const int64_t number = sqlite3_column_int64(statement, 0);
+        const double width_rad = book_column_real(statement, 1) * scale_rad;
+        if (number == NW_ZONES_X * NW_ZONES_Y / 2) {
+            star->fwhm_centre_rad = width_rad;
+        }
+        for (size_t k = 0; k < 4; k++) {
+            star->fwhm_corner_rad[k] = number == CORNERS[k] ? width_rad : star->fwhm_corner_rad[k];
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+static void take_frame(sqlite3_stmt *row, const struct nw_book_frames_opts *opts,
+                       struct nw_star_frame *star) {
+    *star = (struct nw_star_frame){
+        .t_start_utc_s = book_column_real(row, F_START),
+        .exposure_s = book_column_real(row, F_EXPOSURE),
+        .airmass = airmass_of(row, opts->rig),
+        .dec_rad = book_column_real(row, F_DEC),
+        .fwhm_rad = book_column_real(row, F_FWHM) * opts->scale_rad_px,
+        .fwhm_sigma_rad = book_column_real(row, F_SIGMA) * opts->scale_rad_px,
+        .e1 = book_column_real(row, F_E1),
+        .e2 = book_column_real(row, F_E2),
+        .e_sigma = book_column_real(row, F_E_SIGMA),
+        .fwhm_centre_rad = NAN,
+        .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
+        .motion_ra_rad = NAN,
+        .motion_dec_rad = NAN,
+        .motion_ra_low_rad = NAN,
+        .motion_ra_high_rad = NAN,
+        .motion_dec_low_rad = NAN,
+        .motion_dec_high_rad = NAN,
+        .since_focus_s = NAN,
+    };
+}
+
+enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_frames_opts *opts,
+                                   struct nw_star_frame **ret, size_t *ret_n, struct nw_err *err) {
+    const struct book_value values[] = {book_text(opts->date),
+                                        book_text(opts->filter ? opts->filter : "")};
+    struct nw_star_frame *stars = NULL;
+    double *steps = NULL;
+    size_t n = 0;
+    size_t caps[2] = {0, 0};
+    sqlite3_stmt *statement = NULL;
+    bool is_row = true;
+    enum nw_status status = book_prepare(book, FRAMES, values, 2, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&stars, &caps[0], n + 1, sizeof *stars, MAX_FRAMES, err);
+        if (status == NW_OK) {
+            status = nw_grow((void **)&steps, &caps[1], n + 1, sizeof *steps, MAX_FRAMES, err);
+        }
+        if (status == NW_OK) {
+            char channel[8];
+            take_frame(statement, opts, &stars[n]);
+            steps[n] = book_column_real(statement, F_STEPS);
+            book_column_text(statement, F_CHANNEL, channel, sizeof channel);
+            status = read_zones(book, sqlite3_column_int64(statement, F_ID), channel,
+                                opts->scale_rad_px, &stars[n++], err);
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    if (status == NW_OK) {
+        nw_star_since_focus(stars, steps, n);
+        *ret = stars;
+        *ret_n = n;
+    } else {
+        free(stars);
+    }
+    free(steps);
+    return status;
+}

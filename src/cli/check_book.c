@@ -1,0 +1,43 @@
+/* check_book.c - a night of the book as evidence for the budgets. */
+#include "cli/check_internal.h"
+
+static enum nw_status read_frames(struct nw_book *book, const struct nw_rig *rig,
+                                  const struct nw_setup *setup, struct check_night *night,
+                                  struct nw_err *err) {
+    struct nw_book_frames_opts opts = {.date = night->date,
+                                       .filter = setup->filter.name,
+                                       .scale_rad_px = nw_setup_scale_rad(setup),
+                                       .rig = rig};
+    enum nw_status status = nw_book_star_frames(book, &opts, &night->stars, &night->n, err);
+    if (status == NW_OK && night->n == 0 && opts.filter[0] != '\0') {
+        nw_buf_printf(&night->remark, "no frame names the filter %s: all lights taken; ",
+                      opts.filter);
+        opts.filter = "";
+        free(night->stars);
+        status = nw_book_star_frames(book, &opts, &night->stars, &night->n, err);
+    }
+    if (status == NW_OK && night->n == 0) {
+        status = nw_err_set(err, NW_DATA, "the night of %s: no measured light frame", night->date);
+    }
+    return status;
+}
+
+enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
+                          const struct nw_setup *setup, struct check_night *night,
+                          struct nw_star_evidence *evidence, struct nw_err *err) {
+    struct nw_guide_runs *runs = NULL;
+    struct nw_err why = {0};
+    enum nw_status status = nw_book_find_night(book, date, night->date, err);
+    if (status == NW_OK) {
+        status = read_frames(book, rig, setup, night, err);
+    }
+    if (status == NW_OK) {
+        status = nw_book_guide_runs(book, night->date, &runs, err);
+    }
+    if (status == NW_OK && runs->n > 0 &&
+        check_guiding_runs(runs, rig, setup, night, evidence, &why) != NW_OK) {
+        nw_buf_printf(&night->remark, "the guide log (%s); ", why.text);
+    }
+    nw_guide_runs_free(runs);
+    return status;
+}
