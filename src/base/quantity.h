@@ -26,6 +26,7 @@
     X(EXPANSION, "an expansion coefficient", "23.6 um/m/K")                                        \
     X(LENGTH_PER_TEMPERATURE, "a length per kelvin", "16 um/K")                                    \
     X(PRESSURE, "a pressure", "900 hPa")                                                           \
+    X(TORQUE, "a turning moment", "0.5 N m")                                                       \
     X(POWER, "a power", "25 W")                                                                    \
     X(VOLTAGE, "a voltage", "13.8 V")                                                              \
     X(CURRENT, "a current", "3 A")                                                                 \

@@ -207,6 +207,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     status = status == NW_OK ? find_sun(args, report, err) : status;
     status = status == NW_OK ? nw_rig_bodies_of(rig, report->setup, &bodies, &report->n_bodies, err)
                              : status;
+    report->n_bodies = nw_bodies_keep(bodies, report->n_bodies, false);
     status = status == NW_OK ? nw_clearance_new(bodies, report->n_bodies, rig->site.latitude_rad.v,
                                                 report->is_open, &model, err)
                              : status;

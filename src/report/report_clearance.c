@@ -108,8 +108,8 @@ static void text_sight(const struct nw_clearance_report *r, struct nw_buf *buf) 
     if (r->n_apertures == 0) {
         return;
     }
-    nw_buf_printf(buf, "\nHORIZON as each tube sees it: free from this altitude on, deg (half "
-                       "hidden, all hidden)\n");
+    nw_buf_printf(buf, "\nHORIZON of each tube: free above this altitude, deg (half, all hidden "
+                       "below)\n");
     for (size_t i = 0; i < r->n_apertures; i++) {
         nw_buf_printf(buf, "  %s\n ", r->bodies[r->apertures[i]].name);
         for (size_t k = 0; k < NW_CLEARANCE_AZIMUTHS; k++) {

@@ -32,6 +32,9 @@ enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_
     body->slide = axis_of(body->slide_word);
     body->hinge = axis_of(body->hinge_word);
     assert(body->along >= 0);
+    body->stands = body->roof_word[0] == 'o'   ? NW_STANDS_ROOF_OPEN
+                   : body->roof_word[0] == 'c' ? NW_STANDS_ROOF_CLOSED
+                                               : NW_STANDS_ALWAYS;
     const bool is_round = body->shape == NW_SHAPE_CYLINDER || body->shape == NW_SHAPE_TUBE;
     const bool is_box = body->shape == NW_SHAPE_BOX;
     const struct need needs[] = {

@@ -5,8 +5,8 @@
 
 /* In the order of docs/rig-keys.md. */
 static const struct nw_rig_keys *const TABLES[] = {
-    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path, &nw_rig_keys_bodies,
-    &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
+    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path,   &nw_rig_keys_bodies,
+    &nw_rig_keys_places, &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -29,6 +29,12 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
          "the sky, z along the declination axis out to the saddle, y = z x x. Frame "
          "axis: z as before, x along the polar axis to the pole above the horizon. "
          "Frame ground: x east, y north, z up."},
+    [NW_RIG_POSITION] = {"positions.*.", "Positions",
+                         "Attitudes with a name, such as that for flats; the parked one is "
+                         "mount.park. Hour angle with declination, or altitude with azimuth."},
+    [NW_RIG_CABLE] = {"cables.*.", "Cables",
+                      "What hangs between two points on different frames, by name: is it long "
+                      "enough at every attitude? Frames as of bodies."},
     [NW_RIG_SETUP] = {"setups.*.", "Setups",
                       "Ways of using the parts, by name; the first one is the default."},
     [NW_RIG_SCREW] = {"setups.*.screws.*.", "Screws",

@@ -35,6 +35,13 @@ static const struct nw_rig_key ROWS[] = {
             "needed where slide.along is given", "least place of its middle along that direction"),
     DERIVED("bodies.*.slide.to", BODY, nw_body, slide_to_m, LENGTH, "-100 m", "100 m",
             "needed where slide.along is given", "greatest place of its middle"),
+    WORD(
+        "bodies.*.roof", BODY, nw_body, roof_word, "always|open|closed", "always", 0,
+        "when it is there: always, or only while the roof is open, or closed (the closed roof, and "
+        "what it passes on its way)"),
+    DERIVED("bodies.*.shield", BODY, nw_body, shield_m, LENGTH, "0 mm", "5 m",
+            "not known: the Sun then counts as entering from anywhere in front",
+            "of a telescope's tube: how far its front lens or mirror lies behind the front edge"),
     WORD("bodies.*.carried_by", BODY, nw_body, carried_by, NULL, "", 0,
          "the body that it is fixed to: it goes along when that one is shifted"),
     WORD("bodies.*.hinge.along", BODY, nw_body, hinge_word, "x|y|z", "", 0,

@@ -57,6 +57,9 @@ static const struct nw_rig_key ROWS[] = {
     DERIVED("site.warning_time", SITE, nw_site, warning_time_s, TIME, "0 s", "24 h",
             "not known: time to safe is then not judged",
             "how long before rain you usually know of it"),
+    DERIVED("site.hand_time", SITE, nw_site, hand_time_s, TIME, "1 s", "24 h",
+            "not known: what a power cut costs is then not judged",
+            "time to bring the mount to park and shut the roof by hand, without power"),
 
     /* ---- mount ---- */
     WORD("mount.name", MOUNT, nw_mount, name, NULL, "", 0, "what it is, for people"),
@@ -91,5 +94,10 @@ static const struct nw_rig_key ROWS[] = {
             "90 deg", "the pole above the horizon", "declination of the parked tube"),
     WORD("mount.park.side", MOUNT, nw_mount, park_side, "east|west", "east", 0,
          "where the tube stands when parked"),
+    ASSUMED("mount.imbalance", MOUNT, nw_mount, imbalance_n_m, TORQUE, "0.01 N m", "100 N m",
+            "0.5 N m", "0.25 N m", PRACTICE,
+            "what may be left of turning moment about either axis, at its worst attitude"),
+    ASSUMED("mount.margin", MOUNT, nw_mount, margin_m, LENGTH, "0 mm", "1 m", "10 mm", "0 mm",
+            PRACTICE, "distance that is to be left, at 95 %, between what could touch"),
 };
 KEYS_OF(site, ROWS);

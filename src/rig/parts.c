@@ -15,10 +15,12 @@ struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
         .pieces = {"pieces", NW_RIG_PIECE, sizeof(struct nw_piece), NULL, {false}},
         .spacers = {"spacers", NW_RIG_SPACER, sizeof(struct nw_spacer), NULL, {false}},
         .bodies = {"bodies", NW_RIG_BODY, sizeof(struct nw_body), NULL, {false}},
+        .positions = {"positions", NW_RIG_POSITION, sizeof(struct nw_position), NULL, {false}},
+        .cables = {"cables", NW_RIG_CABLE, sizeof(struct nw_cable), NULL, {false}},
     };
-    struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors, &parts.focusers,
-                                            &parts.filters,    &parts.cameras,    &parts.pieces,
-                                            &parts.spacers,    &parts.bodies};
+    struct nw_rig_inventory *const all[] = {
+        &parts.telescopes, &parts.correctors, &parts.focusers, &parts.filters,   &parts.cameras,
+        &parts.pieces,     &parts.spacers,    &parts.bodies,   &parts.positions, &parts.cables};
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         all[i]->node = nw_rig_tree_find(root, all[i]->key);
     }
@@ -85,6 +87,12 @@ static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_ri
     if (status == NW_OK && inv->object == NW_RIG_BODY) {
         status = nw_rig_finish_body(reader, node, path, to);
     }
+    if (status == NW_OK && inv->object == NW_RIG_POSITION) {
+        status = nw_rig_finish_position(reader, node, path, to);
+    }
+    if (status == NW_OK && inv->object == NW_RIG_CABLE) {
+        nw_rig_finish_cable(to);
+    }
     return status;
 }
 _Static_assert(offsetof(struct nw_telescope, name) == 0, "name first");
@@ -95,6 +103,8 @@ _Static_assert(offsetof(struct nw_camera, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_piece, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_spacer, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_body, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_position, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_cable, name) == 0, "name first");
 
 /* Every part must be right, also those that no setup uses. */
 enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
@@ -108,6 +118,8 @@ enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
         struct nw_piece piece;
         struct nw_spacer spacer;
         struct nw_body body;
+        struct nw_position position;
+        struct nw_cable cable;
     } part;
     if (!inv->node) {
         return NW_OK;

@@ -92,6 +92,17 @@ static void setup_done(struct nw_setup *setup) {
     free(setup->changes);
 }
 
+size_t nw_bodies_keep(struct nw_body *bodies, size_t n, bool is_roof_closed) {
+    const enum nw_stands other = is_roof_closed ? NW_STANDS_ROOF_OPEN : NW_STANDS_ROOF_CLOSED;
+    size_t n_kept = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (bodies[i].stands != other) {
+            bodies[n_kept++] = bodies[i];
+        }
+    }
+    return n_kept;
+}
+
 void nw_rig_free(struct nw_rig *rig) {
     if (!rig) {
         return;
@@ -101,6 +112,8 @@ void nw_rig_free(struct nw_rig *rig) {
     }
     free(rig->setups);
     free(rig->bodies);
+    free(rig->positions);
+    free(rig->cables);
     free(rig->spacers);
     free(rig->logs);
     free(rig->assumptions);

@@ -46,6 +46,7 @@ struct nw_site {
     struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
     /* until everything is closed */
     struct nw_val reaction_time_s, roof_time_s, warning_time_s;
+    struct nw_val hand_time_s; /* without power: mount to park and roof shut, by hand */
 };
 
 struct nw_mount {
@@ -60,7 +61,9 @@ struct nw_mount {
     struct nw_val shaft_diameter_m; /* of the counterweight shaft */
     struct nw_val slew_rate_rad_s;  /* of either axis, on the way */
     struct nw_val park_hour_angle_rad, park_declination_rad;
-    char park_side[8]; /* east | west */
+    char park_side[8];           /* east | west */
+    struct nw_val imbalance_n_m; /* left about either axis, that it is to bear */
+    struct nw_val margin_m;      /* wanted between what could touch, at 95 % */
 };
 
 struct nw_telescope {
@@ -137,10 +140,12 @@ struct nw_camera {
  *   ground  x east, y north, z up */
 enum nw_rides { NW_RIDES_TUBE, NW_RIDES_AXIS, NW_RIDES_GROUND };
 enum nw_shape { NW_SHAPE_POINT, NW_SHAPE_CYLINDER, NW_SHAPE_TUBE, NW_SHAPE_BOX };
+enum nw_stands { NW_STANDS_ALWAYS, NW_STANDS_ROOF_OPEN, NW_STANDS_ROOF_CLOSED };
 struct nw_body {
     char name[NW_NAME_SIZE];
-    char rides_word[8], shape_word[12], along_word[4], slide_word[8], hinge_word[8];
+    char rides_word[8], shape_word[12], along_word[4], slide_word[8], hinge_word[8], roof_word[8];
     enum nw_rides rides;
+    enum nw_stands stands;    /* there only while the roof is open, or closed */
     enum nw_shape shape;      /* a tube is a thin wall: for its inertia, not for contact */
     int along;                /* 0 1 2: the axis x, y, z of a cylinder or tube */
     struct nw_val mass_kg;    /* unknown: takes no part in the balance */
@@ -154,6 +159,26 @@ struct nw_body {
     char carried_by[NW_NAME_SIZE]; /* \"\" or the body that takes it along when it is shifted */
     int hinge;                     /* -1, or the axis parallel to which it opens */
     struct nw_val hinge_at_m[3], hinge_open_rad; /* described closed; right-handed turn */
+    struct nw_val shield_m; /* of a telescope's tube: from its front edge back to the front lens */
+};
+
+/* An attitude with a name. */
+struct nw_position {
+    char name[NW_NAME_SIZE];
+    struct nw_val hour_angle_rad, declination_rad, altitude_rad, azimuth_rad; /* one pair known */
+    char side[8];                                                             /* east | west */
+    char panel[8], roof[8]; /* closed | open: what has a hinge; the roof */
+};
+
+/* Something that hangs between two points and has a length. */
+struct nw_cable {
+    char name[NW_NAME_SIZE];
+    struct {
+        char rides_word[8];
+        enum nw_rides rides;
+        struct nw_val at_m[3]; /* on that frame */
+    } end[2];
+    struct nw_val length_m; /* between the points where it is held */
 };
 
 /* A change the owner could make: what `could be` and the advice are computed from. */
@@ -219,6 +244,9 @@ struct nw_setup {
     size_t n_changes;
     char without[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* bodies that are not there in this setup */
     size_t n_without;
+    /* tubes that are capped, or have a filter for the Sun in front of all of the aperture */
+    char capped[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE], sun_filtered[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE];
+    size_t n_capped, n_sun_filtered;
     /* the path behind the corrector: what stays, and the rings that are in it */
     struct nw_piece pieces[NW_RIG_MAX_FILTERS];
     struct nw_spacer rings[NW_RIG_MAX_FILTERS];
@@ -236,6 +264,10 @@ struct nw_rig {
     size_t n_setups;
     struct nw_body *bodies; /* all that are described; nw_setup_has_body says which a setup has */
     size_t n_bodies;
+    struct nw_position *positions; /* flats and others; the parked one is the mount's */
+    size_t n_positions;
+    struct nw_cable *cables;
+    size_t n_cables;
     struct nw_spacer *spacers; /* all rings that the owner has */
     size_t n_spacers;
     struct nw_log_layout *logs; /* how text logs are laid out (rig/logs.h) */
@@ -269,6 +301,9 @@ bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body)
 /* Copies of the bodies of a setup; *ret is yours to free. NOTFOUND: the file describes none. */
 enum nw_status nw_rig_bodies_of(const struct nw_rig *rig, const struct nw_setup *setup,
                                 struct nw_body **ret, size_t *ret_n, struct nw_err *err) NW_CHECKED;
+
+/* Leaves those bodies that are there while the roof is closed, or open; returns how many. */
+size_t nw_bodies_keep(struct nw_body *bodies, size_t n, bool is_roof_closed);
 
 /* Angle of one (binned) pixel on the sky, small-angle: p b / f [rad]; times 206264.806 in arcsec
  * (REFERENCES IMG-01, IMG-02). */

@@ -64,6 +64,8 @@ enum nw_rig_object {
     NW_RIG_PIECE,
     NW_RIG_SPACER,
     NW_RIG_BODY,
+    NW_RIG_POSITION,
+    NW_RIG_CABLE,
     NW_RIG_SETUP,
     NW_RIG_SCREW,
     NW_RIG_CHANGE,
@@ -107,7 +109,8 @@ struct nw_rig_keys {
     size_t n;
 };
 extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
-    nw_rig_keys_bodies, nw_rig_keys_setups, nw_rig_keys_logs, nw_rig_keys_screws;
+    nw_rig_keys_bodies, nw_rig_keys_places, nw_rig_keys_setups, nw_rig_keys_logs,
+    nw_rig_keys_screws;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -137,7 +140,7 @@ struct nw_rig_staged {
     char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];
     char filter[NW_NAME_SIZE], camera[NW_NAME_SIZE];
     char guide_telescope[NW_NAME_SIZE], guide_camera[NW_NAME_SIZE];
-    struct nw_rig_names filters, without, path, rings;
+    struct nw_rig_names filters, without, capped, sun_filtered, path, rings;
 };
 
 /* ---- Reading values (value.c) ---- */
@@ -189,7 +192,7 @@ struct nw_rig_inventory {
 
 struct nw_rig_parts {
     struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, pieces, spacers,
-        bodies;
+        bodies, positions, cables;
 };
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
@@ -210,6 +213,13 @@ enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_
 /* All bodies of the file, into the rig. */
 enum nw_status nw_rig_read_bodies(struct nw_rig_reader *reader,
                                   struct nw_rig_inventory *inv) NW_CHECKED;
+/* Angles in pairs; words become numbers; all of them into the rig. */
+enum nw_status nw_rig_finish_position(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                      const char *path,
+                                      const struct nw_position *position) NW_CHECKED;
+void nw_rig_finish_cable(struct nw_cable *cable);
+enum nw_status nw_rig_read_places(struct nw_rig_reader *reader,
+                                  struct nw_rig_parts *parts) NW_CHECKED;
 /* All rings of the file, into the rig. */
 enum nw_status nw_rig_read_spacers(struct nw_rig_reader *reader,
                                    struct nw_rig_inventory *inv) NW_CHECKED;

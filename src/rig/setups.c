@@ -105,14 +105,14 @@ static enum nw_status take_guide(struct nw_rig_reader *reader, struct nw_rig_par
     return status;
 }
 
-/* Only bodies that the file describes can be left out. */
-static enum nw_status take_without(const struct nw_rig_reader *reader,
-                                   const struct nw_rig_node *node, const char *path,
-                                   struct nw_rig_staged *staged) {
-    const struct place list = place_of(node, path, "without");
-    for (size_t i = 0; i < staged->without.n; i++) {
+/* Only bodies that the file describes can be left out, capped or filtered. */
+static enum nw_status take_bodies(const struct nw_rig_reader *reader,
+                                  const struct nw_rig_node *node, const char *path, const char *key,
+                                  const struct nw_rig_names *named, char (*ret)[NW_NAME_SIZE]) {
+    const struct place list = place_of(node, path, key);
+    for (size_t i = 0; i < named->n; i++) {
         const char *names[NW_RIG_MAX_PARTS];
-        const char *const name = staged->without.items[i];
+        const char *const name = named->items[i];
         bool is_there = false;
         for (size_t k = 0; k < reader->rig->n_bodies; k++) {
             names[k] = reader->rig->bodies[k].name;
@@ -124,9 +124,28 @@ static enum nw_status take_without(const struct nw_rig_reader *reader,
                                "'%.48s' is not described under bodies%s%s%s", name,
                                near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
         }
-        nw_text_copy(staged->setup.without[staged->setup.n_without++], NW_NAME_SIZE, name);
+        nw_text_copy(ret[i], NW_NAME_SIZE, name);
     }
     return NW_OK;
+}
+
+static enum nw_status take_all_bodies(const struct nw_rig_reader *reader,
+                                      const struct nw_rig_node *node, const char *path,
+                                      struct nw_rig_staged *staged) {
+    struct nw_setup *const s = &staged->setup;
+    s->n_without = staged->without.n;
+    s->n_capped = staged->capped.n;
+    s->n_sun_filtered = staged->sun_filtered.n;
+    enum nw_status status =
+        take_bodies(reader, node, path, "without", &staged->without, s->without);
+    if (status == NW_OK) {
+        status = take_bodies(reader, node, path, "capped", &staged->capped, s->capped);
+    }
+    if (status == NW_OK) {
+        status =
+            take_bodies(reader, node, path, "sun_filter", &staged->sun_filtered, s->sun_filtered);
+    }
+    return status;
 }
 
 static enum nw_status take_corrector(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
@@ -244,7 +263,7 @@ static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts 
         status = finish_focal_length(reader, path, s);
     }
     if (status == NW_OK) {
-        status = take_without(reader, node, path, staged);
+        status = take_all_bodies(reader, node, path, staged);
     }
     if (status == NW_OK) {
         status = nw_rig_take_path(reader, parts, node, path, staged);

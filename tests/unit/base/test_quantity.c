@@ -118,7 +118,7 @@ static void test_refusals_say_found_and_expected(void **state) {
     refused("448", NW_DIM_LENGTH, NW_FORMAT, text);
     (void)snprintf(text, sizeof text, "\"25 W\" is a power, %s", length);
     refused("25 W", NW_DIM_LENGTH, NW_FORMAT, text);
-    (void)snprintf(text, sizeof text, "\"3 N.m\" is of another dimension, %s", length);
+    (void)snprintf(text, sizeof text, "\"3 N.m\" is a turning moment, %s", length);
     refused("3 N.m", NW_DIM_LENGTH, NW_FORMAT, text);
     (void)snprintf(text, sizeof text, "unknown unit \"mmm\", the nearest is \"mm\"; %s", length);
     refused("448 mmm", NW_DIM_LENGTH, NW_FORMAT, text);

@@ -79,11 +79,51 @@ static void test_carriers_are_there_and_form_no_ring(void **state) {
                 "rig.yaml:7:3: bodies.a.carried_by: bodies carry each other in a ring");
 }
 
+static void test_roof_positions_and_cables(void **state) {
+    (void)state;
+    struct nw_rig *const rig = must_read(
+        BODIES("  roof: {rides: ground, roof: closed}\n"
+               "  wall: {rides: ground}\n"
+               "  tube: {rides: tube}\n"
+               "positions:\n"
+               "  flats: {altitude: 5 deg, azimuth: 350 deg, side: west, panel: open}\n"
+               "  rest: {hour_angle: -90 deg, declination: 0 deg, roof: closed}\n"
+               "cables:\n"
+               "  power: {from: {rides: ground, y: 100 mm, z: -600 mm}, to: {rides: tube, x: -40 "
+               "mm},\n"
+               "          length: {value: 1.6 m, sigma: 20 mm}}\n"),
+        "setups.one.capped=[tube]");
+    assert_int_equal(rig->bodies[0].stands, NW_STANDS_ROOF_CLOSED);
+    assert_int_equal(rig->bodies[1].stands, NW_STANDS_ALWAYS);
+    struct nw_body kept[3] = {rig->bodies[0], rig->bodies[1], rig->bodies[2]};
+    assert_int_equal(nw_bodies_keep(kept, 3, true), 3);
+    assert_int_equal(nw_bodies_keep(kept, 3, false), 2);
+    assert_string_equal(kept[0].name, "wall");
+    assert_int_equal(rig->n_positions, 2);
+    check_near(rig->positions[0].azimuth_rad.v, 350.0 / 180.0 * NW_PI, 1e-12, "as written");
+    assert_string_equal(rig->positions[0].panel, "open");
+    assert_string_equal(rig->positions[1].side, "east");
+    assert_int_equal(rig->n_cables, 1);
+    assert_int_equal(rig->cables[0].end[1].rides, NW_RIDES_TUBE);
+    check_near(rig->cables[0].end[0].at_m[2].v, -0.6, 1e-15, "as written");
+    check_near(rig->cables[0].length_m.sigma, 0.02, 1e-15, "as written");
+    assert_int_equal(rig->setups[0].n_capped, 1);
+    nw_rig_free(rig);
+    must_refuse(SMALL_RIG "positions: {flats: {altitude: 5 deg, declination: 3 deg}}\n", NULL,
+                NW_NOTFOUND,
+                "rig.yaml:6:13: positions.flats: needs hour_angle with declination, or altitude "
+                "with azimuth");
+    must_refuse(BODIES("  tube: {rides: tube}\n"), "setups.one.sun_filter=[tub]", NW_NOTFOUND,
+                "--set: setups.one.sun_filter: 'tub' is not described under bodies; nearest is "
+                "'tube'");
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_places_shapes_and_travel),
         cmocka_unit_test(test_a_setup_can_leave_bodies_out),
         cmocka_unit_test(test_what_a_shape_needs_must_be_there),
+        cmocka_unit_test(test_roof_positions_and_cables),
         cmocka_unit_test(test_carriers_are_there_and_form_no_ring),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
