@@ -9,6 +9,7 @@
 #define NW_BOOK_LIVE_H
 
 #include "book/book.h"
+#include "sky/sky.h"
 
 #define NW_LIVE_KIND_LIST(X)                                                                       \
     X(WIDTH, "width", "stars wider than they should be", 3)                                        \
@@ -33,6 +34,7 @@ struct nw_live_sub {
     double t_start_utc_s, exposure_s, airmass;
     double fwhm_px, foretold_px, foretold_sigma_px; /* delivered; the rig's, at this airmass */
     double scale_rad_px;
+    double noise_adu;                /* of a sky pixel */
     double elongation, transmission; /* against the night's best of this target and filter */
     double focuser_steps, focuser_temperature_K;
     double ra_rad, dec_rad, longitude_rad;
@@ -78,6 +80,8 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
                             const struct nw_live_foretold *foretold, struct nw_live *ret,
                             struct nw_err *err) NW_CHECKED;
 void nw_live_done(struct nw_live *live);
+/* Where the frames of a night were taken, as the first that says so; NaN: none does. */
+struct nw_place nw_live_place(struct nw_book *book, const char *date);
 /* The alerts of subs and guiding alone, for a `live` whose subs are filled. */
 void nw_live_replay(struct nw_live *live);
 

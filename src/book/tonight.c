@@ -39,7 +39,8 @@ static void foretell(struct nw_live_sub *sub, const struct nw_live_foretold *f) 
 static const char SUBS[] =
     "SELECT frame.id, t_start_utc_s, exposure_s, airmass, fwhm_px, pixel_m / focal_length_m, "
     "elongation, focuser_steps, focuser_temperature_K, ra_rad, dec_rad, longitude_rad, n_stars, "
-    "content.size_bytes, filter, object, tube_side, channel, width_px, height_px FROM night JOIN "
+    "content.size_bytes, filter, object, tube_side, channel, width_px, height_px, noise_adu FROM "
+    "night JOIN "
     "frame ON night_id = night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') "
     "JOIN content ON content.id = content_id JOIN train ON train.id = train_id WHERE date = ?1 AND "
     "use = 'light' AND NOT is_double AND t_start_utc_s IS NOT NULL ORDER BY t_start_utc_s, "
@@ -65,6 +66,7 @@ static void take_row(sqlite3_stmt *row, struct nw_live_sub *sub, struct reading 
         .n_stars = (size_t)sqlite3_column_int64(row, 12),
         .size_bytes = sqlite3_column_int64(row, 13),
         .transmission = NAN,
+        .noise_adu = book_column_real(row, 20),
     };
     book_column_text(row, 14, sub->filter, sizeof sub->filter);
     book_column_text(row, 15, sub->object, sizeof sub->object);
@@ -272,6 +274,24 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
     }
     free(readings);
     return status;
+}
+
+struct nw_place nw_live_place(struct nw_book *book, const char *date) {
+    const struct book_value value = book_text(date);
+    struct nw_place place = {NAN, NAN, NAN};
+    sqlite3_stmt *statement = NULL;
+    bool is_row = false;
+    if (book_prepare(book,
+                     "SELECT latitude_rad, longitude_rad FROM night JOIN frame ON night_id = "
+                     "night.id WHERE date = ?1 AND latitude_rad IS NOT NULL AND longitude_rad IS "
+                     "NOT NULL LIMIT 1",
+                     &value, 1, &statement, NULL) == NW_OK &&
+        book_step(book, statement, &is_row, NULL) == NW_OK && is_row) {
+        place.latitude_rad = book_column_real(statement, 0);
+        place.longitude_rad = book_column_real(statement, 1);
+    }
+    (void)sqlite3_finalize(statement);
+    return place;
 }
 
 void nw_live_done(struct nw_live *live) {
