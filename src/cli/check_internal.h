@@ -36,6 +36,19 @@ enum nw_status check_guiding_runs(const struct nw_guide_runs *runs, const struct
 enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
                           const struct nw_setup *setup, struct check_night *night,
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+/* The rig as each of its changes would make it: overrides of the caller, then those of the change.
+ */
+struct check_changed {
+    struct nw_star_alternative *items;
+    struct changed_rig {
+        struct nw_rig *rig;
+    } * rigs;
+    size_t n;
+};
+enum nw_status check_alternatives(const char *path, const char *const *sets, size_t n_sets,
+                                  const struct nw_setup *setup, struct check_changed *ret,
+                                  struct nw_err *err) NW_CHECKED;
+void check_changed_done(struct check_changed *changed);
 /* The budgets beside the star width: `name` alone, which must apply then, or all that the rig
  * describes (NULL). */
 enum { CHECK_LEDGERS = 16 };

@@ -35,6 +35,7 @@
     X(CMD_BOOK)                                                                                    \
     X(CMD_CATALOGUE)                                                                               \
     X(CMD_WATCH)                                                                                   \
+    X(CMD_REPORT)                                                                                  \
     X(CMD_SYNTH)
 /* clang-format on */
 

@@ -5,81 +5,6 @@
 #include "cli/check_internal.h"
 #include "report/report.h"
 
-/* The rig as each of its changes would make it. */
-struct changed {
-    struct nw_star_alternative *items;
-    struct changed_rig {
-        struct nw_rig *rig;
-    } * rigs;
-    size_t n;
-};
-
-static void changed_done(struct changed *changed) {
-    for (size_t i = 0; i < changed->n; i++) {
-        nw_rig_free(changed->rigs[i].rig);
-    }
-    free(changed->rigs);
-    free(changed->items);
-    *changed = (struct changed){0};
-}
-
-/* Overrides of the caller, then those of the change. */
-static enum nw_status read_changed(const char *path, const char *const *sets, size_t n_sets,
-                                   const struct nw_change *change, struct nw_rig **ret,
-                                   struct nw_err *err) {
-    enum nw_status status = NW_OK;
-    const size_t n = n_sets + change->n_settings;
-    const char **overrides = nw_calloc(n + 1, sizeof *overrides);
-    struct nw_buf *texts = nw_calloc(change->n_settings + 1, sizeof *texts);
-    if (!overrides || !texts) {
-        status = nw_err_set(err, NW_NOMEM, "%zu overrides", n);
-        goto done;
-    }
-    for (size_t i = 0; i < n_sets; i++) {
-        overrides[i] = sets[i];
-    }
-    for (size_t i = 0; i < change->n_settings; i++) {
-        nw_buf_init(&texts[i], 4096);
-        nw_buf_printf(&texts[i], "%s=%s", change->settings[i].path, change->settings[i].value);
-        overrides[n_sets + i] = nw_buf_failed(&texts[i]) ? "" : texts[i].data;
-    }
-    status = nw_rig_read(path, overrides, n, ret, err);
-    if (status != NW_OK) {
-        status = nw_err_at(err, status, "change '%s'", change->name);
-    }
-done:
-    for (size_t i = 0; texts && i < change->n_settings; i++) {
-        nw_buf_done(&texts[i]);
-    }
-    free(texts);
-    free(overrides);
-    return status;
-}
-
-static enum nw_status read_alternatives(const struct cli_args *args, const struct nw_setup *setup,
-                                        struct changed *ret, struct nw_err *err) {
-    enum nw_status status = NW_OK;
-    size_t n_sets = 0;
-    const char *const *sets = cli_texts(args, "set", &n_sets);
-    ret->items = nw_calloc(setup->n_changes + 1, sizeof *ret->items);
-    ret->rigs = nw_calloc(setup->n_changes + 1, sizeof *ret->rigs);
-    if (!ret->items || !ret->rigs) {
-        return nw_err_set(err, NW_NOMEM, "%zu changes", setup->n_changes);
-    }
-    for (size_t i = 0; i < setup->n_changes && status == NW_OK; i++) {
-        status = read_changed(cli_arg(args, 0), sets, n_sets, &setup->changes[i], &ret->rigs[i].rig,
-                              err);
-        if (status == NW_OK) {
-            ret->n = i + 1;
-            ret->items[i] =
-                (struct nw_star_alternative){.change = &setup->changes[i],
-                                             .rig = ret->rigs[i].rig,
-                                             .setup = nw_rig_setup(ret->rigs[i].rig, setup->name)};
-        }
-    }
-    return status;
-}
-
 static double mean_exposure(const struct check_night *night) {
     double sum = 0.0;
     for (size_t i = 0; i < night->n; i++) {
@@ -175,11 +100,14 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
                                  struct cli_result *result, struct nw_err *err) {
     struct nw_check_report report = *check;
     struct nw_star_budget *budget = NULL;
-    struct changed changed = {0};
+    struct check_changed changed = {0};
     struct check_night night = {0};
     struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
+    size_t n_sets = 0;
+    const char *const *sets = cli_texts(args, "set", &n_sets);
     nw_buf_init(&night.remark, 400);
-    enum nw_status status = read_alternatives(args, check->setup, &changed, err);
+    enum nw_status status =
+        check_alternatives(cli_arg(args, 0), sets, n_sets, check->setup, &changed, err);
     if (status == NW_OK) {
         status = look_at_night(args, check->rig, check->setup, &night, &evidence, err);
     }
@@ -203,7 +131,7 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
         status = print(args, &report, result, err);
     }
     nw_star_budget_free(budget);
-    changed_done(&changed);
+    check_changed_done(&changed);
     free(night.stars);
     nw_buf_done(&night.remark);
     return status;

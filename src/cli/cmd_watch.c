@@ -13,35 +13,9 @@
 #include <sys/signalfd.h>
 #include <unistd.h>
 
-#include "budget/budget.h"
-#include "report/report_live.h"
+#include "cli/foretell.h"
 
 enum { EVENT_BYTES = 1 << 14 };
-
-/* ---- Foretelling ---------------------------------------------------------------------------- */
-
-/* The rig's width at airmasses from 1 to 3: the evidence is one frame whose own width does not
- * matter, it only says how high the target stands. */
-static enum nw_status foretell(const struct nw_rig *rig, const struct nw_setup *setup,
-                               struct nw_live_foretold *ret, struct nw_err *err) {
-    static const double AIRMASSES[] = {1.0, 1.2, 1.5, 2.0, 3.0};
-    enum nw_status status = NW_OK;
-    *ret = (struct nw_live_foretold){.n = 0};
-    nw_text_copy(ret->filter, sizeof ret->filter, setup->filter.name);
-    for (size_t i = 0; i < sizeof AIRMASSES / sizeof AIRMASSES[0] && status == NW_OK; i++) {
-        struct nw_setup there = *setup;
-        struct nw_star_budget *budget = NULL;
-        there.airmass.v = AIRMASSES[i];
-        status = nw_star_budget_new(rig, &there, NULL, NULL, 0, &budget, err);
-        if (status == NW_OK) {
-            ret->airmass[ret->n] = AIRMASSES[i];
-            ret->fwhm_rad[ret->n] = budget->predicted_rad;
-            ret->sigma_rad[ret->n++] = budget->predicted_sigma_rad;
-        }
-        nw_star_budget_free(budget);
-    }
-    return status;
-}
 
 static enum nw_status read_rig(const struct cli_args *args, struct watch *w, struct nw_err *err) {
     const char *const path = cli_text(args, "rig");
@@ -57,7 +31,7 @@ static enum nw_status read_rig(const struct cli_args *args, struct watch *w, str
         status = nw_rig_find_setup(w->rig, cli_text(args, "setup"), &setup, err);
     }
     if (status == NW_OK) {
-        status = foretell(w->rig, setup, &w->foretold, err);
+        status = cli_foretell(w->rig, setup, &w->foretold, err);
         w->has_foretold = status == NW_OK;
     }
     return status;

@@ -5,15 +5,9 @@
 
 #define AS NW_ARCSEC_PER_RAD
 
-static void clock_text(double t_s, char text[8]) {
-    char iso[32];
-    nw_time_write_iso(t_s, 0, iso, sizeof iso);
-    (void)snprintf(text, 8, "%.5s", strlen(iso) > 16 ? iso + 11 : "  -  ");
-}
-
 void nw_report_live_alert(const struct nw_live_alert *alert, bool is_cleared, struct nw_buf *buf) {
-    char when[8];
-    clock_text(is_cleared ? alert->t_cleared_s : alert->t_raised_s, when);
+    char when[48];
+    (void)nw_report_clock(when, sizeof when, is_cleared ? alert->t_cleared_s : alert->t_raised_s);
     nw_buf_printf(buf, "%s  %-8s %-9s ", when, is_cleared ? "OVER" : "ALERT",
                   nw_live_kind_word(alert->kind));
     nw_report_clean(buf, is_cleared ? nw_live_kind_text(alert->kind) : alert->text);
@@ -25,8 +19,8 @@ void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf) {
         return;
     }
     const struct nw_live_sub *const sub = &live->subs[live->n - 1];
-    char when[8];
-    clock_text(sub->t_start_utc_s, when);
+    char when[48];
+    (void)nw_report_clock(when, sizeof when, sub->t_start_utc_s);
     nw_buf_printf(buf, "%s  sub %-4zu ", when, live->n);
     if (isfinite(sub->scale_rad_px)) {
         nw_buf_printf(buf, "%.2f arcsec", sub->fwhm_px * sub->scale_rad_px * AS);

@@ -3,44 +3,10 @@
  * foretold, light, guiding. Nothing is told by colour alone. */
 #include <math.h>
 
+#include "report/html.h"
 #include "report/report_live.h"
-#include "report/svg.h"
 
-#define AS NW_ARCSEC_PER_RAD
 enum { MAX_PAGE = 16 << 20 };
-
-static const char HEAD[] =
-    "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n"
-    "<meta http-equiv=\"refresh\" content=\"60\">\n"
-    "<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n"
-    "<link rel=\"icon\" href=\"data:,\">\n<title>The night</title>\n<style>\n"
-    "body { font: 16px/1.45 sans-serif; margin: 1em auto; max-width: 50em; padding: 0 1em; }\n"
-    "svg { width: 100%; height: auto; }\n"
-    "table { border-collapse: collapse; }\n"
-    "td, th { border-bottom: 1px solid #888; padding: .2em .8em .2em 0; text-align: left; }\n"
-    "tr.on td { font-weight: bold; border-left: .4em solid #000; padding-left: .5em; }\n"
-    "</style>\n</head>\n<body>\n";
-
-static void add_escaped(struct nw_buf *to, const char *text) {
-    for (const char *at = text; *at != '\0'; at++) {
-        const char *const entity = *at == '&'   ? "&amp;"
-                                   : *at == '<' ? "&lt;"
-                                   : *at == '>' ? "&gt;"
-                                   : *at == '"' ? "&quot;"
-                                                : NULL;
-        if (entity) {
-            nw_buf_printf(to, "%s", entity);
-        } else {
-            nw_buf_printf(to, "%c", (unsigned char)*at < 0x20 ? ' ' : *at);
-        }
-    }
-}
-
-static void clock_text(double t_s, char text[8]) {
-    char iso[32];
-    nw_time_write_iso(t_s, 0, iso, sizeof iso);
-    (void)snprintf(text, 8, "%.5s", strlen(iso) > 16 ? iso + 11 : "");
-}
 
 static void add_alerts(const struct nw_live *live, struct nw_buf *page) {
     size_t n_on = 0;
@@ -55,121 +21,19 @@ static void add_alerts(const struct nw_live *live, struct nw_buf *page) {
     nw_buf_printf(page, "<table>\n<tr><th>from</th><th>to</th><th>what</th><th></th></tr>\n");
     for (size_t i = live->n_alerts; i-- > 0;) { /* newest first */
         const struct nw_live_alert *const alert = &live->alerts[i];
-        char from[8];
-        char to[8];
-        clock_text(alert->t_raised_s, from);
-        clock_text(alert->t_cleared_s, to);
+        char from[48];
+        char to[48];
+
         const bool is_on = !isfinite(alert->t_cleared_s);
         nw_buf_printf(page, "<tr%s><td>%s</td><td>%s</td><td>%s</td><td>",
-                      is_on ? " class=\"on\"" : "", from, is_on ? "now" : to,
+                      is_on ? " class=\"on\"" : "",
+                      nw_report_clock(from, sizeof from, alert->t_raised_s),
+                      is_on ? "now" : nw_report_clock(to, sizeof to, alert->t_cleared_s),
                       nw_live_kind_text(alert->kind));
-        add_escaped(page, alert->text);
+        html_text(page, alert->text);
         nw_buf_printf(page, "</td></tr>\n");
     }
     nw_buf_printf(page, "</table>\n");
-}
-
-/* ---- Strips --------------------------------------------------------------------------------- */
-
-struct strips {
-    struct nw_svg svg;
-    double *t, *y, *low, *high; /* as long as subs and guiding */
-    double from_s, to_s;
-};
-
-static struct nw_svg_frame strip(const struct strips *s, double top_mm, const char *label) {
-    return (struct nw_svg_frame){
-        .left_mm = 20.0,
-        .top_mm = top_mm,
-        .width_mm = 164.0,
-        .height_mm = 38.0,
-        .x = {.low = s->from_s, .high = s->to_s, .scale = NW_SVG_CLOCK, .has_grid = true},
-        .y = {.label = label, .has_grid = true}};
-}
-
-static const struct nw_svg_style MARKS = {
-    .ink = NW_SVG_BLACK, .fill = NW_SVG_INKED, .mark_mm = 1.6};
-static const struct nw_svg_style BAND = {.ink = NW_SVG_NO_INK, .fill = NW_SVG_TINT};
-static const struct nw_svg_style LINE = {.ink = NW_SVG_BLUE, .line_mm = 0.5};
-
-static void draw_width(struct strips *s, const struct nw_live *live) {
-    const bool is_arcsec = isfinite(live->subs[0].scale_rad_px);
-    struct nw_svg_frame frame = strip(s, 8.0, is_arcsec ? "width [arcsec]" : "width [px]");
-    size_t n_foretold = 0;
-    for (size_t i = 0; i < live->n; i++) {
-        const struct nw_live_sub *const sub = &live->subs[i];
-        const double scale = is_arcsec ? sub->scale_rad_px * AS : 1.0;
-        s->t[i] = sub->t_start_utc_s;
-        s->y[i] = sub->fwhm_px * scale;
-        s->low[i] = (sub->foretold_px - 2.0 * sub->foretold_sigma_px) * scale;
-        s->high[i] = (sub->foretold_px + 2.0 * sub->foretold_sigma_px) * scale;
-        n_foretold += isfinite(s->low[i]) ? 1 : 0;
-    }
-    nw_svg_range(s->y, live->n, 0.15, &frame.y.low, &frame.y.high);
-    for (size_t i = 0; i < live->n && n_foretold > 1; i++) {
-        frame.y.low = fmin(frame.y.low, isfinite(s->low[i]) ? s->low[i] : INFINITY);
-        frame.y.high = fmax(frame.y.high, isfinite(s->high[i]) ? s->high[i] : -INFINITY);
-    }
-    nw_svg_axes(&s->svg, &frame);
-    if (n_foretold > 1) {
-        nw_svg_band(&s->svg, &frame, s->t, s->low, s->high, live->n, &BAND);
-    }
-    nw_svg_marks(&s->svg, &frame, s->t, s->y, live->n, &MARKS);
-    if (n_foretold > 1) {
-        nw_svg_text(&s->svg, (double[2]){20.0, 5.5}, NW_SVG_START, NW_SVG_SMALL_mm,
-                    "grey: foretold from the rig, two standard errors either way");
-    }
-}
-
-static void draw_light(struct strips *s, const struct nw_live *live) {
-    struct nw_svg_frame frame = strip(s, 60.0, "light [%]");
-    for (size_t i = 0; i < live->n; i++) {
-        s->t[i] = live->subs[i].t_start_utc_s;
-        s->y[i] = 100.0 * live->subs[i].transmission;
-    }
-    frame.y.high = 105.0;
-    nw_svg_axes(&s->svg, &frame);
-    nw_svg_marks(&s->svg, &frame, s->t, s->y, live->n, &MARKS);
-}
-
-static void draw_guiding(struct strips *s, const struct nw_live *live) {
-    struct nw_svg_frame frame = strip(s, 112.0, "guiding [arcsec]");
-    double top = 0.1;
-    for (size_t i = 0; i < live->n_guiding; i++) {
-        s->t[i] = live->guiding[i].t_end_utc_s;
-        s->y[i] = live->guiding[i].rms_rad * AS;
-        top = fmax(top, s->y[i]);
-    }
-    frame.y.high = 1.15 * top;
-    nw_svg_axes(&s->svg, &frame);
-    if (live->n_guiding > 0) {
-        nw_svg_polyline(&s->svg, &frame, s->t, s->y, live->n_guiding, &LINE);
-    } else {
-        nw_svg_text(&s->svg, (double[2]){24.0, 130.0}, NW_SVG_START, NW_SVG_TEXT_mm,
-                    "no guide log of this night in the book");
-    }
-}
-
-static enum nw_status draw(const struct nw_live *live, struct nw_buf *ret, struct nw_err *err) {
-    const size_t n = (live->n > live->n_guiding ? live->n : live->n_guiding) + 1;
-    double *const room = nw_calloc(4 * n, sizeof *room);
-    if (!room) {
-        return nw_err_set(err, NW_NOMEM, "page of %zu subs", live->n);
-    }
-    struct strips s = {.t = room, .y = room + n, .low = room + 2 * n, .high = room + 3 * n};
-    s.from_s = live->subs[0].t_start_utc_s - 600.0;
-    s.to_s = live->t_last_end_s + 600.0;
-    if (live->n_guiding > 0) {
-        s.from_s = fmin(s.from_s, live->guiding[0].t_end_utc_s - 600.0);
-        s.to_s = fmax(s.to_s, live->guiding[live->n_guiding - 1].t_end_utc_s);
-    }
-    nw_svg_begin(&s.svg, "night", 190.0, 162.0, "The night so far",
-                 "star width, light and guide error against the time of day, UTC");
-    draw_width(&s, live);
-    draw_light(&s, live);
-    draw_guiding(&s, live);
-    free(room);
-    return nw_svg_end(&s.svg, ret, err);
 }
 
 enum nw_status nw_report_live_page(const struct nw_live *live, double now_utc_s, struct nw_buf *ret,
@@ -177,24 +41,25 @@ enum nw_status nw_report_live_page(const struct nw_live *live, double now_utc_s,
     struct nw_buf drawing;
     char when[32];
     nw_buf_init(&drawing, 1);
-    enum nw_status status = live->n > 0 ? draw(live, &drawing, err) : NW_OK;
+    enum nw_status status = live->n > 0 ? html_strips(live, 0.0, &drawing, err) : NW_OK;
     if (status != NW_OK) {
         return status;
     }
     nw_buf_init(ret, MAX_PAGE);
     nw_time_write_iso(now_utc_s, 0, when, sizeof when);
-    nw_buf_printf(ret, "%s<h1>Night of %s</h1>\n<p>As of %.10s %.5s UTC: %zu subs, %.1f hours",
-                  HEAD, live->date, when, when + 11, live->n, live->exposure_h);
+    html_begin(ret, "The night", 60);
+    nw_buf_printf(ret, "<h1>Night of %s</h1>\n<p>As of %.10s %.5s UTC: %zu subs, %.1f hours",
+                  live->date, when, when + 11, live->n, live->exposure_h);
     if (live->n > 0) {
         nw_buf_printf(ret, "; now ");
-        add_escaped(ret, live->subs[live->n - 1].object);
+        html_text(ret, live->subs[live->n - 1].object);
     }
     nw_buf_printf(ret, ".</p>\n");
     add_alerts(live, ret);
     nw_buf_printf(ret, "<h2>So far</h2>\n%s", drawing.data ? drawing.data : "<p>No sub yet.</p>\n");
-    nw_buf_printf(
-        ret, "<p>Light: against the best sub of the same target and filter. Guiding: rms "
-             "of ten minutes as logged, dithers left out. Times are UTC.</p>\n</body>\n</html>\n");
+    nw_buf_printf(ret, "<p>Light: against the best sub of the same target and filter. Guiding: rms "
+                       "of ten minutes as logged, dithers left out. Times are UTC.</p>\n");
+    html_end(ret);
     nw_buf_done(&drawing);
     if (nw_buf_failed(ret)) {
         nw_buf_done(ret);
