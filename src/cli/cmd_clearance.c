@@ -19,7 +19,7 @@ static const struct cli_option OPTIONS[] = {
      .value = "ALT,AZ[,SIDE]",
      .help =
          "judge a slew that starts here [deg, azimuth from north through east]; SIDE: where the "
-         "tube stands, else the side with the weights low"},
+         "tube stands, else the side with the weights low; or park, or a position of the rig file"},
     {.name = "to", .kind = CLI_TEXT, .value = "ALT,AZ[,SIDE]", .help = "and ends here"},
     {.name = "at",
      .kind = CLI_TEXT,
@@ -37,8 +37,24 @@ static const struct cli_option OPTIONS[] = {
     {0},
 };
 
-static enum nw_status read_place(const char *option, const char *text, double latitude_rad,
+/* "park", or one of the rig's positions. */
+static bool is_known_place(const struct nw_rig *rig, const char *name, struct nw_pose *ret) {
+    for (size_t i = 0; i < rig->n_positions; i++) {
+        if (strcmp(rig->positions[i].name, name) == 0) {
+            *ret = nw_mount_pose_at(rig->site.latitude_rad.v, &rig->positions[i]);
+            return true;
+        }
+    }
+    *ret = nw_mount_park(&rig->mount);
+    return strcmp(name, "park") == 0;
+}
+
+static enum nw_status read_place(const struct nw_rig *rig, const char *option, const char *text,
                                  struct nw_pose *ret, struct nw_err *err) {
+    if (is_known_place(rig, text, ret)) {
+        return NW_OK;
+    }
+    const double latitude_rad = rig->site.latitude_rad.v;
     char part[3][16] = {"", "", ""};
     size_t n = 0;
     bool is_long = false;
@@ -58,10 +74,11 @@ static enum nw_status read_place(const char *option, const char *text, double la
     if (is_long || n < 2 || !nw_text_to_double(part[0], &altitude) ||
         !nw_text_to_double(part[1], &azimuth) || !(fabs(altitude) <= 90.0) ||
         !(fabs(azimuth) <= 360.0) || (n == 3 && !is_side)) {
-        return nw_err_set(err, NW_USAGE,
-                          "--%s is '%.60s', expected altitude and azimuth in degrees, as 45,120, "
-                          "and at most the side of the tube, as 45,120,east",
-                          option, text);
+        return nw_err_set(
+            err, NW_USAGE,
+            "--%s is '%.60s', expected altitude and azimuth in degrees, as 45,120, "
+            "and at most the side of the tube, as 45,120,east, or the name of a position",
+            option, text);
     }
     *ret = nw_mount_pose_of(latitude_rad, altitude * NW_RAD_PER_DEG, azimuth * NW_RAD_PER_DEG);
     if (is_side) {
@@ -74,7 +91,6 @@ static enum nw_status read_slew(const struct cli_args *args, struct nw_clearance
                                 struct nw_err *err) {
     const char *const from = cli_text(args, "from");
     const char *const to = cli_text(args, "to");
-    const double latitude_rad = report->rig->site.latitude_rad.v;
     if (!from && !to) {
         return NW_OK;
     }
@@ -82,9 +98,9 @@ static enum nw_status read_slew(const struct cli_args *args, struct nw_clearance
         return nw_err_set(err, NW_USAGE, "--from and --to belong together");
     }
     report->has_slew = true;
-    enum nw_status status = read_place("from", from, latitude_rad, &report->from, err);
+    enum nw_status status = read_place(report->rig, "from", from, &report->from, err);
     if (status == NW_OK) {
-        status = read_place("to", to, latitude_rad, &report->to, err);
+        status = read_place(report->rig, "to", to, &report->to, err);
     }
     return status;
 }
@@ -132,21 +148,29 @@ static void one_limit(void *user, size_t i) {
 }
 
 static void look_out(struct nw_clearance_report *report) {
-    for (size_t i = 0; i < report->n_bodies && report->n_apertures < 8; i++) {
-        const struct nw_body *const body = &report->bodies[i];
-        if (body->rides == NW_RIDES_TUBE && body->shape == NW_SHAPE_TUBE && body->along == 0) {
-            const size_t a = report->n_apertures++;
-            report->apertures[a] = i;
-            for (size_t k = 0; k < NW_CLEARANCE_AZIMUTHS; k++) {
-                report->sight[a][k] = nw_clearance_sight(
-                    report->model, i, 2.0 * NW_PI * (double)k / NW_CLEARANCE_AZIMUTHS);
-            }
+    report->n_apertures = nw_mount_apertures(report->setup, report->bodies, report->n_bodies,
+                                             sizeof report->apertures / sizeof report->apertures[0],
+                                             report->apertures);
+    for (size_t a = 0; a < report->n_apertures; a++) {
+        for (size_t k = 0; k < NW_CLEARANCE_AZIMUTHS; k++) {
+            report->sight[a][k] =
+                nw_clearance_sight(report->model, report->apertures[a].body,
+                                   2.0 * NW_PI * (double)k / NW_CLEARANCE_AZIMUTHS);
         }
+        if (report->has_slew) {
+            report->hidden[a] =
+                nw_clearance_hidden(report->model, report->apertures[a].body, &report->to);
+        }
+    }
+    report->n_cables =
+        report->rig->n_cables < NW_CLEARANCE_CABLES ? report->rig->n_cables : NW_CLEARANCE_CABLES;
+    for (size_t i = 0; i < report->n_cables; i++) {
+        nw_cable_need_of(&report->rig->cables[i], report->rig->site.latitude_rad.v,
+                         &report->limits[0][0], NW_CLEARANCE_DECS, &report->cables[i]);
     }
 }
 
-static void analyse(struct nw_clearance_report *report) {
-    const struct nw_mount *const mount = &report->rig->mount;
+static void find_limits(struct nw_clearance_report *report) {
     struct limits_job job = {report};
     (void)nw_parallel_for((size_t)2 * NW_CLEARANCE_DECS, 0, one_limit, &job, NULL);
     report->usual.distance_m = report->usual_sure.margin_m = INFINITY;
@@ -161,17 +185,38 @@ static void analyse(struct nw_clearance_report *report) {
         report->usual_sure =
             sure.margin_m < report->usual_sure.margin_m ? sure : report->usual_sure;
     }
-    report->park = (struct nw_pose){mount->park_hour_angle_rad.v, mount->park_declination_rad.v,
-                                    mount->park_side[0] == 'w' ? NW_SIDE_WEST : NW_SIDE_EAST};
+}
+
+/* The way home from everywhere, with the roof closed over it where one is described. */
+static enum nw_status find_safe(struct nw_clearance_report *report, struct nw_err *err) {
+    const struct nw_rig *const rig = report->rig;
+    const struct nw_safe_times times = {rig->mount.slew_rate_rad_s, rig->site.reaction_time_s,
+                                        rig->site.roof_time_s, rig->site.warning_time_s,
+                                        rig->site.hand_time_s};
+    struct nw_clearance *roofed = NULL;
+    enum nw_status status = NW_OK;
+    report->has_closed_roof = nw_rig_has_closed_roof(rig, report->setup);
+    if (report->has_closed_roof) {
+        status = nw_clearance_of_setup(rig, report->setup, report->is_open, true, &roofed, err);
+    }
+    if (status == NW_OK) {
+        status = nw_clearance_safe(report->model, roofed, &report->park, &times,
+                                   report->min_altitude_rad, &report->safe, err);
+    }
+    nw_clearance_free(roofed);
+    return status;
+}
+
+static enum nw_status analyse(struct nw_clearance_report *report, struct nw_err *err) {
+    find_limits(report);
+    report->park = nw_mount_park(&report->rig->mount);
     report->at_park = nw_clearance_at(report->model, &report->park);
-    nw_clearance_safe(report->model, &report->park, mount->slew_rate_rad_s.v,
-                      report->min_altitude_rad, &report->safe);
     look_out(report);
     if (report->has_slew) {
         nw_clearance_slew(report->model, &report->from, &report->to, &report->slew);
-        nw_clearance_slew(report->model, &report->from, &report->park, &report->home);
-        nw_clearance_slew(report->model, &report->park, &report->to, &report->away);
+        nw_clearance_way(report->model, &report->from, &report->to, true, &report->way);
     }
+    return find_safe(report, err);
 }
 
 static enum nw_status write_chart(const struct nw_clearance_report *report, const char *path,
@@ -191,7 +236,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     size_t n_set = 0;
     const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
-    struct nw_body *bodies = NULL;
+    struct nw_place_check *places = NULL;
     struct nw_clearance *model = NULL;
     struct nw_clearance_report *const report = nw_calloc(1, sizeof *report);
     enum nw_status status = report ? nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err)
@@ -205,19 +250,20 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report->setup, err);
     status = status == NW_OK ? read_slew(args, report, err) : status;
     status = status == NW_OK ? find_sun(args, report, err) : status;
-    status = status == NW_OK ? nw_rig_bodies_of(rig, report->setup, &bodies, &report->n_bodies, err)
-                             : status;
-    report->n_bodies = nw_bodies_keep(bodies, report->n_bodies, false);
-    status = status == NW_OK ? nw_clearance_new(bodies, report->n_bodies, rig->site.latitude_rad.v,
-                                                report->is_open, &model, err)
-                             : status;
+    status = status == NW_OK
+                 ? nw_clearance_of_setup(rig, report->setup, report->is_open, false, &model, err)
+                 : status;
     if (status != NW_OK) {
         goto done;
     }
-    report->bodies = bodies;
+    report->bodies = nw_clearance_bodies(model, &report->n_bodies);
     report->model = model;
-    analyse(report);
-    if (cli_given(args, "chart")) {
+    status = analyse(report, err);
+    if (status == NW_OK) {
+        status = nw_clearance_places(rig, report->setup, &places, &report->n_places, err);
+    }
+    report->places = places;
+    if (status == NW_OK && cli_given(args, "chart")) {
         status = write_chart(report, cli_text(args, "chart"), err);
     }
     if (status == NW_OK && cli_wants_json(args)) {
@@ -227,7 +273,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
 done:
     nw_clearance_free(model);
-    free(bodies);
+    free(places);
     free(report);
     nw_rig_free(rig);
     return status;

@@ -159,6 +159,14 @@ static double at_least_m(const struct nw_clearance *model, const struct convex *
     return convex_from_point(&bodies[large], bodies[small].at) - model->radius_m[small];
 }
 
+static bool is_wanted(const struct nw_clearance *model, const struct pair *pair, unsigned turns) {
+    if (turns == ROOF_PAIRS) {
+        return model->bodies[pair->a].stands == NW_STANDS_ROOF_CLOSED ||
+               model->bodies[pair->b].stands == NW_STANDS_ROOF_CLOSED;
+    }
+    return turns == ALL_PAIRS || turns == pair->turns;
+}
+
 struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
                                unsigned turns, bool is_by_margin) {
     const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, pose);
@@ -170,7 +178,7 @@ struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw
     double normal[3] = {0.0, 0.0, 1.0};
     for (size_t p = 0; p < model->n_pairs; p++) {
         const struct pair *const pair = &model->pairs[p];
-        if (turns != ALL_PAIRS && turns != pair->turns) {
+        if (!is_wanted(model, pair, turns)) {
             continue;
         }
         const double least_m = at_least_m(model, bodies, pair->a, pair->b);
@@ -310,6 +318,11 @@ void nw_clearance_free(struct nw_clearance *model) {
     free(model->pairs);
     free(model->joined);
     free(model);
+}
+
+const struct nw_body *nw_clearance_bodies(const struct nw_clearance *model, size_t *ret_n) {
+    *ret_n = model->n;
+    return model->bodies;
 }
 
 bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret_a, size_t *ret_b) {

@@ -3,7 +3,8 @@
  *
  * All bodies are convex outlines with their stated errors; cables, screws and what is not described
  * are not in it. "Contact-free in the model" is all it can say: nobody's fingers, cables or habits
- * are. */
+ * are.
+ * Ways round, the time until everything is closed, cables and the Sun: ways.h. */
 #ifndef NW_CLEARANCE_H
 #define NW_CLEARANCE_H
 
@@ -19,6 +20,8 @@ enum nw_status nw_clearance_new(const struct nw_body *bodies, size_t n, double l
                                 bool is_open, struct nw_clearance **ret,
                                 struct nw_err *err) NW_CHECKED;
 void nw_clearance_free(struct nw_clearance *model);
+/* The bodies that its indices mean; borrowed. */
+const struct nw_body *nw_clearance_bodies(const struct nw_clearance *model, size_t *ret_n);
 
 /* The i-th pair that is taken as joined, by the indices of its bodies; false past the end. */
 bool nw_clearance_joined(const struct nw_clearance *model, size_t i, size_t *ret_a, size_t *ret_b);
@@ -103,16 +106,5 @@ struct nw_turns {
 };
 struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
                                const struct nw_pose *to);
-
-/* The way home from a raster of attitudes within reach, up to 6 h from the meridian. */
-struct nw_safe {
-    double slew_s;          /* longest, at the slower axis */
-    struct nw_pose slowest; /* from where */
-    size_t n_tried, n_blocked;
-    struct nw_pose blocked; /* the first from which some order of the axes touches something, or
-                               is too near to be proven free */
-};
-void nw_clearance_safe(const struct nw_clearance *model, const struct nw_pose *park,
-                       double slew_rate_rad_s, double min_altitude_rad, struct nw_safe *ret);
 
 #endif

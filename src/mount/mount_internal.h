@@ -24,10 +24,24 @@ bool is_weight(const struct nw_body *body);
 double length_along_z_m(const struct nw_body *body);
 double weights_kg_m(const struct nw_body *bodies, size_t n); /* their first moment along z */
 
+/* The two turns of the axes: the saddle's angle about the polar axis, 0 when the tube stands east
+ * on the meridian, growing westwards as the sky does (so that 0 to pi has the weights low); and the
+ * tube's about the declination axis, from the pole above the horizon, + on the east side. */
+struct axis_angles {
+    double polar_rad, dec_rad;
+};
+struct axis_angles axis_angles_of(double latitude_rad, const struct nw_pose *pose);
+struct nw_pose pose_of_axis_angles(double latitude_rad, struct axis_angles a);
+
 struct nw_clearance;
 struct nw_contact;
 /* Pairs by the turns that change their distance. */
-enum axis_turn { ALL_PAIRS = 0, DEC_TURN = 1u << 0, POLAR_TURN = 1u << 1 };
+enum axis_turn {
+    ALL_PAIRS = 0,
+    DEC_TURN = 1u << 0,
+    POLAR_TURN = 1u << 1,
+    ROOF_PAIRS = 1u << 2 /* instead: those with what stands only while the roof is closed */
+};
 /* The nearest pair of one kind; or the one with the least margin. */
 struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw_pose *pose,
                                unsigned turns, bool is_by_margin);

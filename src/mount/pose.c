@@ -1,4 +1,5 @@
 /* pose.c - where the axes point at an attitude, and where a body is on its frame. */
+#include "mount/clearance.h"
 #include "mount/mount_internal.h"
 
 static void cross(const double a[static 3], const double b[static 3], double ret[static 3]) {
@@ -93,4 +94,35 @@ void nw_body_place(const struct nw_body *body, bool is_open, double at_m[static 
             at_m[i] += turn[i][j] * (body->at_m[j].v - body->hinge_at_m[j].v);
         }
     }
+}
+
+/* ---- Axis angles -------------------------------------------------------------------------- */
+
+static double wrapped(double angle_rad) { /* into -pi/2 .. 3 pi/2: weights up lies at both ends */
+    double a = fmod(angle_rad + NW_PI / 2.0, 2.0 * NW_PI);
+    if (a < 0.0) {
+        a += 2.0 * NW_PI;
+    }
+    return a - NW_PI / 2.0;
+}
+
+struct axis_angles axis_angles_of(double latitude_rad, const struct nw_pose *pose) {
+    const double from_pole = NW_PI / 2.0 - (latitude_rad < 0.0 ? -pose->dec_rad : pose->dec_rad);
+    const bool is_east = pose->side == NW_SIDE_EAST;
+    return (struct axis_angles){wrapped(pose->ha_rad + (is_east ? 0.0 : NW_PI)),
+                                is_east ? from_pole : -from_pole};
+}
+
+struct nw_pose pose_of_axis_angles(double latitude_rad, struct axis_angles a) {
+    const bool is_east = a.dec_rad >= 0.0;
+    const double dec = NW_PI / 2.0 - fabs(a.dec_rad);
+    return (struct nw_pose){a.polar_rad - (is_east ? 0.0 : NW_PI), latitude_rad < 0.0 ? -dec : dec,
+                            is_east ? NW_SIDE_EAST : NW_SIDE_WEST};
+}
+
+struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
+                               const struct nw_pose *to) {
+    const struct axis_angles a = axis_angles_of(latitude_rad, from);
+    const struct axis_angles b = axis_angles_of(latitude_rad, to);
+    return (struct nw_turns){fabs(b.polar_rad - a.polar_rad), fabs(b.dec_rad - a.dec_rad)};
 }

@@ -134,44 +134,6 @@ void nw_clearance_map(const struct nw_clearance *model, enum nw_side side, doubl
     (void)nw_parallel_for(n_ha, n_threads, map_column, &job, NULL);
 }
 
-/* ---- Axis angles -------------------------------------------------------------------------- */
-
-/* The two turns of the axes: the saddle's angle about the polar axis, 0 when the tube stands east
- * on the meridian, growing westwards as the sky does (so that 0 to pi has the weights low); and the
- * tube's about the declination axis, from the pole above the horizon, + on the east side. */
-struct axis_angles {
-    double polar_rad, dec_rad;
-};
-
-static double wrapped(double angle_rad) { /* into -pi/2 .. 3 pi/2: weights up lies at both ends */
-    double a = fmod(angle_rad + NW_PI / 2.0, 2.0 * NW_PI);
-    if (a < 0.0) {
-        a += 2.0 * NW_PI;
-    }
-    return a - NW_PI / 2.0;
-}
-
-static struct axis_angles angles_of(double latitude_rad, const struct nw_pose *pose) {
-    const double from_pole = NW_PI / 2.0 - (latitude_rad < 0.0 ? -pose->dec_rad : pose->dec_rad);
-    const bool is_east = pose->side == NW_SIDE_EAST;
-    return (struct axis_angles){wrapped(pose->ha_rad + (is_east ? 0.0 : NW_PI)),
-                                is_east ? from_pole : -from_pole};
-}
-
-static struct nw_pose pose_of_angles(double latitude_rad, struct axis_angles a) {
-    const bool is_east = a.dec_rad >= 0.0;
-    const double dec = NW_PI / 2.0 - fabs(a.dec_rad);
-    return (struct nw_pose){a.polar_rad - (is_east ? 0.0 : NW_PI), latitude_rad < 0.0 ? -dec : dec,
-                            is_east ? NW_SIDE_EAST : NW_SIDE_WEST};
-}
-
-struct nw_turns nw_mount_turns(double latitude_rad, const struct nw_pose *from,
-                               const struct nw_pose *to) {
-    const struct axis_angles a = angles_of(latitude_rad, from);
-    const struct axis_angles b = angles_of(latitude_rad, to);
-    return (struct nw_turns){fabs(b.polar_rad - a.polar_rad), fabs(b.dec_rad - a.dec_rad)};
-}
-
 /* ---- Slews ---------------------------------------------------------------------------------- */
 
 struct box {
@@ -179,7 +141,7 @@ struct box {
 };
 
 /* Attitudes that one search may look at: a gap of millimetres along the whole way needs many. */
-enum { MAX_LOOKS = 300000 };
+enum { MAX_LOOKS = 300000, MAX_LOOKS_ALONE = 20000 /* where only "free or not" is asked */ };
 
 struct search {
     const struct nw_clearance *model;
@@ -198,7 +160,7 @@ static void search(struct search *job, const struct box *box) {
                                        0.5 * (box->low.dec_rad + box->high.dec_rad)};
     const double polar_half = 0.5 * (box->high.polar_rad - box->low.polar_rad);
     const double dec_half = 0.5 * (box->high.dec_rad - box->low.dec_rad);
-    const struct nw_pose pose = pose_of_angles(clearance_latitude_rad(model), middle);
+    const struct nw_pose pose = pose_of_axis_angles(clearance_latitude_rad(model), middle);
     const struct nw_contact contact = clearance_of(model, &pose, job->turns, false);
     if (contact.distance_m < ret->least.distance_m) {
         ret->least = contact;
@@ -212,7 +174,8 @@ static void search(struct search *job, const struct box *box) {
     if (worst > 0.0 && worst > ret->least.distance_m - job->fine_m) {
         return;
     }
-    if (++job->n_looks >= MAX_LOOKS || polar_half + dec_half < FINEST_RAD) {
+    const size_t most = isinf(job->fine_m) ? MAX_LOOKS_ALONE : MAX_LOOKS;
+    if (++job->n_looks >= most || polar_half + dec_half < FINEST_RAD) {
         if (worst <= 0.0) {
             ret->is_proven = false;
         }
@@ -226,7 +189,7 @@ static void search(struct search *job, const struct box *box) {
         first.high.dec_rad = second.low.dec_rad = middle.dec_rad;
     }
     search(job, &first);
-    if (ret->is_contact_free) {
+    if (ret->is_contact_free && (ret->is_proven || isfinite(job->fine_m))) {
         search(job, &second);
     }
 }
@@ -234,8 +197,8 @@ static void search(struct search *job, const struct box *box) {
 /* Each kind of pair over the turns that count for it alone: two lines and a box. */
 void clearance_search(const struct nw_clearance *model, const struct nw_pose *from,
                       const struct nw_pose *to, double fine_m, struct nw_slew *ret) {
-    const struct axis_angles a = angles_of(clearance_latitude_rad(model), from);
-    const struct axis_angles b = angles_of(clearance_latitude_rad(model), to);
+    const struct axis_angles a = axis_angles_of(clearance_latitude_rad(model), from);
+    const struct axis_angles b = axis_angles_of(clearance_latitude_rad(model), to);
     const struct box box = {{fmin(a.polar_rad, b.polar_rad), fmin(a.dec_rad, b.dec_rad)},
                             {fmax(a.polar_rad, b.polar_rad), fmax(a.dec_rad, b.dec_rad)}};
     *ret = (struct nw_slew){.is_contact_free = true,
@@ -273,8 +236,8 @@ void nw_clearance_slew(const struct nw_clearance *model, const struct nw_pose *f
 double nw_mount_nearest_rad(double latitude_rad, const struct nw_pose *from,
                             const struct nw_pose *to, double ha_rad, double dec_rad) {
     const double step = 0.5 * NW_RAD_PER_DEG;
-    const struct axis_angles a = angles_of(latitude_rad, from);
-    const struct axis_angles b = angles_of(latitude_rad, to);
+    const struct axis_angles a = axis_angles_of(latitude_rad, from);
+    const struct axis_angles b = axis_angles_of(latitude_rad, to);
     const size_t n_polar = (size_t)ceil(fabs(b.polar_rad - a.polar_rad) / step) + 1;
     const size_t n_dec = (size_t)ceil(fabs(b.dec_rad - a.dec_rad) / step) + 1;
     double best = -1.0;
@@ -284,7 +247,7 @@ double nw_mount_nearest_rad(double latitude_rad, const struct nw_pose *from,
             const double v = n_dec > 1 ? (double)k / (double)(n_dec - 1) : 0.0;
             const struct axis_angles at = {a.polar_rad + u * (b.polar_rad - a.polar_rad),
                                            a.dec_rad + v * (b.dec_rad - a.dec_rad)};
-            const struct nw_pose pose = pose_of_angles(latitude_rad, at);
+            const struct nw_pose pose = pose_of_axis_angles(latitude_rad, at);
             best = fmax(best, sin(dec_rad) * sin(pose.dec_rad) +
                                   cos(dec_rad) * cos(pose.dec_rad) * cos(pose.ha_rad - ha_rad));
         }
