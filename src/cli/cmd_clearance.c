@@ -28,7 +28,8 @@ static const struct cli_option OPTIONS[] = {
     {.name = "chart",
      .kind = CLI_TEXT,
      .value = "FILE.svg",
-     .help = "draw the distances over the sky and the nearest approach"},
+     .help = "draw a sheet a tube side, FILE-east.svg and FILE-west.svg: distances over the sky, "
+             "and the nearest approach in plan and elevations"},
     {.name = "set",
      .kind = CLI_TEXT,
      .value = "PATH=VALUE",
@@ -219,15 +220,27 @@ static enum nw_status analyse(struct nw_clearance_report *report, struct nw_err 
     return find_safe(report, err);
 }
 
-static enum nw_status write_chart(const struct nw_clearance_report *report, const char *path,
-                                  struct nw_err *err) {
-    struct nw_buf svg;
-    nw_buf_init(&svg, NW_REPORT_MAX_BYTES);
-    enum nw_status status = nw_report_clearance_svg(report, &svg, err);
-    if (status == NW_OK) {
-        status = nw_file_write_atomic(path, svg.data, svg.len, err);
+/* "FILE.svg" becomes FILE-east.svg and FILE-west.svg: one sheet a tube side. */
+static enum nw_status write_charts(const struct nw_clearance_report *report, const char *path,
+                                   struct nw_err *err) {
+    const size_t len = strlen(path);
+    const bool is_svg = len > 4 && strcmp(path + len - 4, ".svg") == 0;
+    enum nw_status status = NW_OK;
+    for (int side = 0; side < 2 && status == NW_OK; side++) {
+        struct nw_buf svg;
+        struct nw_buf name;
+        nw_buf_init(&svg, NW_REPORT_MAX_BYTES);
+        nw_buf_init(&name, 8192);
+        nw_buf_printf(&name, "%.*s-%s.svg", (int)(is_svg ? len - 4 : len), path,
+                      side == NW_SIDE_EAST ? "east" : "west");
+        status = name.data ? nw_report_clearance_svg(report, (enum nw_side)side, &svg, err)
+                           : nw_err_set(err, NW_NOMEM, "name of a chart");
+        if (status == NW_OK) {
+            status = nw_file_write_atomic(name.data, svg.data, svg.len, err);
+        }
+        nw_buf_done(&name);
+        nw_buf_done(&svg);
     }
-    nw_buf_done(&svg);
     return status;
 }
 
@@ -264,7 +277,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     report->places = places;
     if (status == NW_OK && cli_given(args, "chart")) {
-        status = write_chart(report, cli_text(args, "chart"), err);
+        status = write_charts(report, cli_text(args, "chart"), err);
     }
     if (status == NW_OK && cli_wants_json(args)) {
         status = nw_report_clearance_json(report, &result->json, err);

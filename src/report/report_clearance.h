@@ -49,9 +49,9 @@ void nw_report_clearance_ways(const struct nw_clearance_report *report, struct n
 void nw_report_clearance_text(const struct nw_clearance_report *report, struct nw_buf *buf);
 enum nw_status nw_report_clearance_json(const struct nw_clearance_report *report, json_t **ret,
                                         struct nw_err *err) NW_CHECKED;
-/* The sky seen from the pole with the distance in mm, one disc a tube side, and the elevations of
- * the nearest approach. */
-enum nw_status nw_report_clearance_svg(const struct nw_clearance_report *report, struct nw_buf *ret,
-                                       struct nw_err *err) NW_CHECKED;
+/* A sheet for one tube side: the sky seen from the pole with contours of the distance in mm, beside
+ * it plan and elevations of the nearest approach. */
+enum nw_status nw_report_clearance_svg(const struct nw_clearance_report *report, enum nw_side side,
+                                       struct nw_buf *ret, struct nw_err *err) NW_CHECKED;
 
 #endif

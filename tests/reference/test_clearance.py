@@ -117,10 +117,12 @@ def test_the_drawing_is_whole_and_says_what_is_nearest(tmp_path):
     chart = tmp_path / "chart.svg"
     done = run(RIG, "--chart", chart)
     assert done.returncode == 0, done.stderr
-    root = xml.etree.ElementTree.parse(chart).getroot()
-    words = " ".join("".join(t.itertext()) for t in root.iter() if t.tag.endswith("text"))
-    for word in ("tube east of the pier", "contact", "from the south", "Nearest within reach"):
-        assert word in words
+    for side in ("east", "west"):
+        root = xml.etree.ElementTree.parse(tmp_path / f"chart-{side}.svg").getroot()
+        words = " ".join("".join(t.itertext()) for t in root.iter() if t.tag.endswith("text"))
+        for word in (f"tube {side} of the pier", "contact", "from the south", "plan, north up",
+                     "from the east", "nearest approach within reach", "200", "mm, 1 : "):
+            assert word in words
     assert max(map(len, done.stdout.splitlines())) <= 80
     assert "does not replace" in " ".join(done.stdout.split())
 
