@@ -52,6 +52,13 @@ enum nw_status nw_rig_finish_body(struct nw_rig_reader *reader, const struct nw_
                                needs[i].key, needs[i].why);
         }
     }
+    const bool has_size =
+        body->length_m.from != NW_FROM_UNKNOWN || body->diameter_m.from != NW_FROM_UNKNOWN ||
+        body->width_m.from != NW_FROM_UNKNOWN || body->height_m.from != NW_FROM_UNKNOWN;
+    if (body->shape == NW_SHAPE_POINT && has_size) {
+        return nw_rig_fail(reader, node, path, NW_DOMAIN,
+                           "has a size, but a point has none: say shape: box, cylinder or tube");
+    }
     if (body->slide >= 0 && !(body->slide_from_m.v <= body->slide_to_m.v)) {
         return nw_rig_fail(reader, node, path, NW_DOMAIN,
                            "slide.from %g mm lies beyond slide.to %g mm",

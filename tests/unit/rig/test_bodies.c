@@ -58,6 +58,10 @@ static void test_what_a_shape_needs_must_be_there(void **state) {
                 "rig.yaml:7:3: bodies.t: slide.to is missing: needed with slide.along");
     must_refuse(BODIES("  t: {rides: tube, slide: {along: x, from: 10 mm, to: -5 mm}}\n"), NULL,
                 NW_DOMAIN, "rig.yaml:7:3: bodies.t: slide.from 10 mm lies beyond slide.to -5 mm");
+    must_refuse(
+        BODIES("  t: {rides: tube, height: 1 mm}\n"), NULL, NW_DOMAIN,
+        "rig.yaml:7:3: bodies.t: has a size, but a point has none: say shape: box, cylinder "
+        "or tube");
     must_refuse(BODIES("  t: {rides: tube, hinge: {along: x}}\n"), NULL, NW_NOTFOUND,
                 "rig.yaml:7:3: bodies.t: hinge.open is missing: needed with hinge.along");
 }

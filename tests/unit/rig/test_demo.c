@@ -19,7 +19,7 @@ static double scale_arcsec(const struct nw_rig *rig, const char *setup) {
 static void test_the_southern_observatory(void **state) {
     (void)state;
     struct nw_rig *rig = must_read_file("rig.yaml");
-    assert_int_equal(rig->n_setups, 2);
+    assert_int_equal(rig->n_setups, 3);
     const struct nw_setup *const deep = nw_rig_setup(rig, "deep");
     assert_ptr_equal(deep, &rig->setups[0]);
     check_near(scale_arcsec(rig, NULL), 1.2043, 5e-5, "206264.806 * 3.76e-3 / (805 * 0.8)");
