@@ -97,6 +97,15 @@ enum nw_status nw_polar_stretches(const struct nw_guide_log *log,
                                   struct nw_polar_drift **ret, size_t *ret_n, char why[160],
                                   struct nw_err *err) NW_CHECKED;
 
+/* How the lock point went at each dither, on the sky: the jump of the error, + north and + east of
+ * the star in the frame of a camera that follows. One for each of analysis->dithers; NaN where no
+ * star stands on both sides of it. */
+struct nw_guide_move {
+    double t_s, east_rad, north_rad, sigma_rad;
+};
+void nw_guide_moves(const struct nw_guide_log *log, const struct nw_guide_analysis *analysis,
+                    struct nw_guide_move *ret);
+
 /* What the air does to a star tracked about the true pole: how far north of its true place it
  * stands, and the derivative of the field about it (rows east, north). NaN below altitude 10 deg.
  * R(z): nw_sky_refraction_rad at 550 nm; derivatives by differences. */

@@ -1,4 +1,5 @@
-/* polar_log.c - what a guide log says for the polar axis: stretches of open-loop declination.
+/* polar_log.c - what a guide log says for the polar axis: stretches of open-loop declination, moves
+ * of the lock point at dithers.
  * Idea: within a stretch the star's way without pulses is the error less what the axis did; the
  * axis is the sum of the pulses, behind the play of its gears where that is known. Dithers are cut
  * out, since the lock point moves there, but the pulses in them move the gears all the same.
@@ -12,7 +13,7 @@
 #define RESPONSE_ASSUMED_SIGMA                                                                     \
     0.15 /* common practice, no source: guide rates act at 85 to 100 %                             \
           */
-enum { SAMPLES_LEAST = 20 };
+enum { SAMPLES_LEAST = 20, BEFORE = 5 };
 
 /* One axis, all kept samples. */
 struct way {
@@ -188,4 +189,51 @@ done:
     way_done(&way);
     nw_guide_cut_done(&cut);
     return status;
+}
+
+/* Mean error of the last stars before a time; NaN when the nearest is farther than 20 s. */
+static bool mean_before(const struct nw_guide_log *log, size_t at, double *ret_e, double *ret_n) {
+    double sum[2] = {0.0, 0.0};
+    size_t n = 0;
+    const double t_s = log->rows[at].t_s;
+    for (size_t back = 1; back <= at && n < BEFORE; back++) {
+        const struct nw_guide_row *row = &log->rows[at - back];
+        if (t_s - row->t_s > 20.0 + 3.0 * BEFORE) {
+            break;
+        }
+        if (isfinite(row->ra_rad) && isfinite(row->dec_rad)) {
+            sum[0] += row->ra_rad;
+            sum[1] += row->dec_rad;
+            n++;
+        }
+    }
+    *ret_e = n ? sum[0] / (double)n : NAN;
+    *ret_n = n ? sum[1] / (double)n : NAN;
+    return n > 0;
+}
+
+void nw_guide_moves(const struct nw_guide_log *log, const struct nw_guide_analysis *analysis,
+                    struct nw_guide_move *ret) {
+    size_t at = 0;
+    const double noise = hypot(analysis->ra.rms_logged_rad, analysis->dec.rms_logged_rad);
+    for (size_t i = 0; i < analysis->n_dithers; i++) {
+        const double t_s = analysis->dithers[i].start_s;
+        ret[i] =
+            (struct nw_guide_move){.t_s = t_s, .east_rad = NAN, .north_rad = NAN, .sigma_rad = NAN};
+        while (at < log->n && log->rows[at].t_s < t_s) {
+            at++;
+        }
+        size_t next = at;
+        while (next < log->n &&
+               (!isfinite(log->rows[next].ra_rad) || !isfinite(log->rows[next].dec_rad))) {
+            next++;
+        }
+        double e = NAN;
+        double n = NAN;
+        if (next < log->n && log->rows[next].t_s - t_s < 20.0 && mean_before(log, at, &e, &n)) {
+            ret[i].east_rad = -(log->rows[next].ra_rad - e);
+            ret[i].north_rad = -(log->rows[next].dec_rad - n);
+            ret[i].sigma_rad = noise;
+        }
+    }
 }
