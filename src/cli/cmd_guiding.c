@@ -33,6 +33,10 @@ static const struct cli_option OPTIONS[] = {
      .help = "only this run of a log that has several",
      .min = 1,
      .max = 100000},
+    {.name = "frames",
+     .kind = CLI_LIST,
+     .value = "FOLDER|FILE",
+     .help = "frames of the main camera: turn of the field (polar axis), flexure"},
     {.name = "chart",
      .kind = CLI_TEXT,
      .value = "FILE.svg",
@@ -104,6 +108,36 @@ static enum nw_status compare(const struct guide_files *files, bool wants_json,
     return NW_OK;
 }
 
+/* NULL: none, or a file that describes logs alone. */
+static struct nw_rig *read_rig(const char *path) {
+    struct nw_rig *rig = NULL;
+    struct nw_err none = {0};
+    return path && nw_rig_read(path, NULL, 0, &rig, &none) == NW_OK ? rig : NULL;
+}
+
+/* The polar axis from the logs and, where frames were given, from the turn of their field. */
+static enum nw_status look_at_pole(const struct cli_args *args, const struct nw_rig *rig,
+                                   struct guide_files *files, struct guide_frames *frames,
+                                   struct nw_polar_report *ret, struct nw_err *err) {
+    size_t n_given = 0;
+    const char *const *given = cli_texts(args, "frames", &n_given);
+    const char *words = NULL;
+    const struct nw_air_state air = guide_air(rig, &words);
+    enum nw_status status =
+        n_given > 0 ? guide_frames_read(given, n_given, &air, files, frames, err) : NW_OK;
+    if (status == NW_OK) {
+        status = guide_polar(files, n_given > 0 ? frames : NULL, &air, ret, err);
+    }
+    ret->air_words = words;
+    ret->mount = rig ? &rig->mount : NULL;
+    ret->n_frames = frames->n_frames;
+    ret->n_moves = frames->n_moves;
+    ret->flexures = frames->flexures;
+    ret->n_flexures = frames->n_flexures;
+    nw_text_copy(ret->why_no_flexure, sizeof ret->why_no_flexure, frames->why_null);
+    return status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const struct guide_request request = {
@@ -116,8 +150,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                  .noise_floor_rad = cli_number(args, "noise-floor", NAN) / NW_ARCSEC_PER_RAD}};
     struct guide_files files = {0};
     struct nw_polar_report polar = {0};
+    struct guide_frames frames = {0};
+    struct nw_rig *const rig = read_rig(request.rig);
     enum nw_status status = guide_files_read(&request, &files, err);
-    status = status == NW_OK ? guide_polar(&files, &polar, err) : status;
+    status = status == NW_OK ? look_at_pole(args, rig, &files, &frames, &polar, err) : status;
     if (status == NW_OK && cli_given(args, "chart")) {
         status = write_chart(&files, cli_text(args, "chart"), err);
     }
@@ -128,7 +164,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     } else if (status == NW_OK) {
         write_text(&files, &polar, &result->text);
     }
+    guide_frames_done(&frames);
     guide_files_done(&files);
+    nw_rig_free(rig);
     return status;
 }
 

@@ -18,7 +18,7 @@ static enum nw_status read_files(const struct guide_request *request, struct gui
                                  struct nw_err *err) {
     enum nw_status status = NW_OK;
     if (request->rig) {
-        status = nw_rig_read_layouts(request->rig, &files->layouts, &files->n_layouts, err);
+        status = cli_rig_layouts(request->rig, &files->layouts, &files->n_layouts, err);
     }
     const struct nw_guide_layouts layouts = {files->layouts, files->n_layouts, request->layout};
     files->files = nw_calloc(request->n_paths, sizeof(struct nw_guide_runs *));

@@ -3,8 +3,8 @@
 
 #include <math.h>
 
-/* The air for the refraction, which matters by its share: 10 % of the pressure move the answer by
- * under 0.1 arcmin (OBSERVABILITY 13). */
+/* Where no rig says more. The refraction matters by its share: 10 % of the pressure move the answer
+ * by under 0.1 arcmin (OBSERVABILITY 13). */
 static const struct nw_air_state AIR = {95000.0, 283.0, 0.6};
 /* Prior of the bend between guide star and sky in declination: 3 arcsec/h, common practice, no
  * source. */
@@ -52,7 +52,15 @@ static enum nw_status take_run(const struct nw_guide_log *log,
     return status;
 }
 
-enum nw_status guide_polar(const struct guide_files *files, struct nw_polar_report *ret,
+struct nw_air_state guide_air(const struct nw_rig *rig, const char **ret_words) {
+    *ret_words = rig ? "the rig's" : "95 kPa and 10 deg C assumed";
+    return rig ? (struct nw_air_state){rig->site.pressure_Pa.v, rig->site.temperature_K.v,
+                                       rig->site.relative_humidity.v}
+               : AIR;
+}
+
+enum nw_status guide_polar(const struct guide_files *files, const struct guide_frames *frames,
+                           const struct nw_air_state *air, struct nw_polar_report *ret,
                            struct nw_err *err) {
     struct drifts list = {0};
     double latitude_rad = NAN;
@@ -71,15 +79,16 @@ enum nw_status guide_polar(const struct guide_files *files, struct nw_polar_repo
             nw_text_copy(ret->why, sizeof ret->why, why);
         }
     }
-    if (status == NW_OK && list.n > 0 && !isfinite(latitude_rad)) {
+    const size_t n_turns = frames ? frames->n_turns : 0;
+    if (status == NW_OK && list.n + n_turns > 0 && !isfinite(latitude_rad)) {
         nw_text_copy(ret->why, sizeof ret->why,
                      "the latitude is not known: `# latitude_deg: ...` in a log");
-    } else if (status == NW_OK && list.n > 0) {
-        const struct nw_polar_opts opts = {latitude_rad, &AIR, BEND_RAD_S};
+    } else if (status == NW_OK && list.n + n_turns > 0) {
+        const struct nw_polar_opts opts = {latitude_rad, air, BEND_RAD_S};
         struct nw_err reason = {0};
         ret->is_south = latitude_rad < 0.0;
-        ret->is_solved =
-            nw_polar_solve(list.items, list.n, NULL, 0, &opts, &ret->polar, &reason) == NW_OK;
+        ret->is_solved = nw_polar_solve(list.items, list.n, frames ? frames->turns : NULL, n_turns,
+                                        &opts, &ret->polar, &reason) == NW_OK;
         if (!ret->is_solved) {
             nw_text_copy(ret->why, sizeof ret->why, reason.text);
         }

@@ -3,10 +3,16 @@
 #define NW_CLI_GUIDE_POLAR_H
 
 #include "cli/guide_files.h"
+#include "cli/guide_frames.h"
 #include "report/report_polar.h"
 
-/* Every run is a pointing. What is missing is said in ret->why; NOMEM is the only error. */
-enum nw_status guide_polar(const struct guide_files *files, struct nw_polar_report *ret,
+/* The air above the site: of the rig, else a plain one (95 kPa, 10 deg C); *ret_words says which.
+ */
+struct nw_air_state guide_air(const struct nw_rig *rig, const char **ret_words);
+/* Every run is a pointing; frames NULL: drift alone. What is missing is said in ret->why; NOMEM is
+ * the only error. */
+enum nw_status guide_polar(const struct guide_files *files, const struct guide_frames *frames,
+                           const struct nw_air_state *air, struct nw_polar_report *ret,
                            struct nw_err *err) NW_CHECKED;
 
 #endif

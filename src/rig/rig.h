@@ -54,6 +54,11 @@ struct nw_mount {
     struct nw_val motion_ra_rad, motion_dec_rad; /* rms within one sub, when no log says */
     struct nw_val flexure_rad_s;                 /* main camera against guide star, on the sky */
     struct nw_val polar_error_rad;
+    /* the screws of the polar axis: NaN, "unsaid" where not known; clockwise: where the upper end
+     * goes
+     */
+    struct nw_val azimuth_per_turn_rad, altitude_per_turn_rad;
+    char azimuth_clockwise[8], altitude_clockwise[8];
     struct nw_val worm_period_s;
     struct nw_val guide_rate; /* fraction of the sidereal rate */
     /* as a mechanism */

@@ -8,6 +8,7 @@ sigma and three of them are asserted, since the nights are short.
 import json
 import os
 import pathlib
+import re
 import subprocess
 
 import pytest
@@ -65,3 +66,82 @@ def test_what_is_missing_is_said(tmp_path):
     words = " ".join(subprocess.run([NIGHTWRIGHT, "guiding", without], capture_output=True,
                                     text=True).stdout.split())
     assert "Polar axis: not told; the latitude is not known" in words
+
+
+def night_with_frames(folder, rig, hour_angle, dec, seed, **inject):
+    args = [NIGHTWRIGHT, "synth", rig, "-o", folder, "--subs", "10", "--size", "900x900", "--seed",
+            str(seed), f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
+    for name, value in inject.items():
+        args += ["--inject", f"{name}={value}"]
+    subprocess.run(args, check=True, capture_output=True)
+    return folder
+
+
+def with_frames(folder, *more):
+    done = subprocess.run([NIGHTWRIGHT, "guiding", folder / "guide.csv", "--frames", folder, "--json",
+                           *more], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("latitude, dec, hour", [(-32.18, -15, -50), (41.0, 15, 35)])
+def test_one_pointing_with_frames_tells_both_components(tmp_path, latitude, dec, hour):
+    """Drift and rotation of one pointing are two components (Hook 1989, JBAA 99, 19): with frames
+    one hour is enough, where logs alone need three pointings."""
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG.read_text().replace("latitude: -32.18 deg", f"latitude: {latitude} deg"))
+    folder = night_with_frames(tmp_path / "n", rig, hour, dec, 21, polar_azimuth="5 arcmin",
+                               polar_altitude="-4 arcmin", flexure_ra="6 arcsec/h",
+                               flexure_dec="-3 arcsec/h")
+    got = with_frames(folder)
+    pole = got["polar_error"]
+    assert pole["from"] == ["drift", "rotation"] and pole["why_null"] is None
+    for name, want in (("azimuth", 5), ("altitude", -4)):
+        sigma = pole[f"{name}_sigma_arcmin"]
+        assert sigma < 0.5
+        assert abs(pole[f"{name}_arcmin"] - want) < max(3 * sigma, 0.3)
+    # the same log alone says less
+    alone = polar(folder / "guide.csv")
+    assert alone["altitude_sigma_arcmin"] is None or (
+        alone["altitude_sigma_arcmin"] > 1.5 * pole["altitude_sigma_arcmin"])
+    [flexure] = got["flexure"]
+    for axis, want in (("east", 6), ("north", -3)):
+        sigma = flexure[f"{axis}_sigma_arcsec_per_h"]
+        assert sigma < 1.5
+        assert abs(flexure[f"{axis}_arcsec_per_h"] - want) < max(4 * sigma, 0.3)
+    assert flexure["is_mirrored"] is False
+
+
+@pytest.fixture(scope="module")
+def off(tmp_path_factory):
+    """Six arcminutes too far east and too low."""
+    return night_with_frames(tmp_path_factory.mktemp("off") / "n", RIG, -50, -15, 21,
+                             polar_azimuth="6 arcmin", polar_altitude="-6 arcmin")
+
+
+def test_screws_are_turned_the_right_way(tmp_path, off):
+    rig = tmp_path / "rig.yaml"
+    text = RIG.read_text()
+    assert "\nmount:\n" in text
+    rig.write_text(text.replace("\nmount:\n", "\nmount:\n  azimuth_screw:\n    per_turn: 1 deg\n"
+                                "    clockwise: east\n  altitude_screw:\n    per_turn: 30 arcmin\n"
+                                "    clockwise: down\n"))
+    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", off, "--rig", rig],
+                          capture_output=True, text=True)
+    words = " ".join(done.stdout.split())
+    # too far east, clockwise goes east: anticlockwise; 6' of 60' a turn
+    turns = re.search(r"the azimuth screw ([0-9.]+) of a turn \(\d+ deg\) anticlockwise", words)
+    assert turns and abs(float(turns.group(1)) - 0.1) < 0.02, words
+    # too low, clockwise goes down: anticlockwise; 6' of 30' a turn
+    turns = re.search(r"the altitude screw ([0-9.]+) of a turn \(\d+ deg\) anticlockwise", words)
+    assert turns and abs(float(turns.group(1)) - 0.2) < 0.03, words
+    assert "(the rig's)" in words
+
+
+def test_frames_of_another_night_are_refused(tmp_path, off):
+    other = tmp_path / "other"
+    subprocess.run([NIGHTWRIGHT, "synth", RIG, "-o", other, "--subs", "6", "--size", "64x64",
+                    "--start", "2026-07-20T10:00:00Z"], check=True, capture_output=True)
+    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", other],
+                          capture_output=True, text=True)
+    assert done.returncode != 0 and done.stdout == ""

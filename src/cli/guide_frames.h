@@ -1,0 +1,26 @@
+/* guide_frames.h - main frames beside the guide logs of a call: turns of the field for the polar
+ * axis, flexure between main and guide telescope. */
+#ifndef NW_CLI_GUIDE_FRAMES_H
+#define NW_CLI_GUIDE_FRAMES_H
+
+#include "cli/guide_files.h"
+#include "report/report_polar.h"
+
+struct guide_frames {
+    size_t n_frames, n_in_runs, n_moves; /* given; within a run; laid over another frame */
+    struct nw_polar_turn *turns;
+    size_t n_turns;
+    struct nw_flexure_report *flexures;
+    size_t n_flexures;
+    bool has_place; /* latitude, hour angle and declination were filled in from the frames */
+    char why_null[200];
+};
+/* Measures the frames, lays each file's runs beside them (nw_guide_join) and works out moves. What
+ * a log does not say (declination, hour angle, latitude) is filled in from the frames' headers.
+ * Errors: frames that cannot be read, no dither join; what else is missing is said in the parts. */
+enum nw_status guide_frames_read(const char *const *given, size_t n_given,
+                                 const struct nw_air_state *air, struct guide_files *files,
+                                 struct guide_frames *ret, struct nw_err *err) NW_CHECKED;
+void guide_frames_done(struct guide_frames *frames);
+
+#endif
