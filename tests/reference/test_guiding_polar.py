@@ -69,8 +69,8 @@ def test_what_is_missing_is_said(tmp_path):
 
 
 def night_with_frames(folder, rig, hour_angle, dec, seed, **inject):
-    args = [NIGHTWRIGHT, "synth", rig, "-o", folder, "--subs", "10", "--size", "900x900", "--seed",
-            str(seed), f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
+    args = [NIGHTWRIGHT, "synth", rig, "-o", folder, "--subs", "10", "--size", "900x900",
+            "--seed", str(seed), f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
     for name, value in inject.items():
         args += ["--inject", f"{name}={value}"]
     subprocess.run(args, check=True, capture_output=True)
@@ -78,8 +78,8 @@ def night_with_frames(folder, rig, hour_angle, dec, seed, **inject):
 
 
 def with_frames(folder, *more):
-    done = subprocess.run([NIGHTWRIGHT, "guiding", folder / "guide.csv", "--frames", folder, "--json",
-                           *more], capture_output=True, text=True)
+    done = subprocess.run([NIGHTWRIGHT, "guiding", folder / "guide.csv", "--frames", folder,
+                           "--json", *more], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
@@ -126,8 +126,8 @@ def test_screws_are_turned_the_right_way(tmp_path, off):
     rig.write_text(text.replace("\nmount:\n", "\nmount:\n  azimuth_screw:\n    per_turn: 1 deg\n"
                                 "    clockwise: east\n  altitude_screw:\n    per_turn: 30 arcmin\n"
                                 "    clockwise: down\n"))
-    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", off, "--rig", rig],
-                          capture_output=True, text=True)
+    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", off, "--rig",
+                           rig], capture_output=True, text=True)
     words = " ".join(done.stdout.split())
     # too far east, clockwise goes east: anticlockwise; 6' of 60' a turn
     turns = re.search(r"the azimuth screw ([0-9.]+) of a turn \(\d+ deg\) anticlockwise", words)
