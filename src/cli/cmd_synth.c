@@ -57,6 +57,10 @@ static const struct cli_option OPTIONS[] = {
              "--injectable lists them",
      .is_repeatable = true},
     {.name = "injectable", .help = "the names that --inject knows, with their ranges"},
+    {.name = "filters",
+     .kind = CLI_LIST,
+     .value = "NAME...",
+     .help = "filters of the setup, three subs each in turn, with a focus run at each change"},
     {.name = "focus",
      .kind = CLI_CHOICE,
      .value = "pair|sweep|there-and-back",
@@ -146,6 +150,7 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
         .hour_angle_rad = NAN,
     };
     opts->inject = cli_texts(args, "inject", &opts->n_inject);
+    opts->filters = cli_texts(args, "filters", &opts->n_filters);
     const char *const start = cli_text(args, "start");
     if (start && nw_time_read_iso(start, 0.0, &opts->t_start_utc_s, err) != NW_OK) {
         return nw_err_at(err, NW_USAGE, "--start");

@@ -68,6 +68,10 @@ static void add_sub(const struct synth_scene *scene, const struct synth_sub *sub
     add_number(cards, "AIRMASS", sub->pointing.airmass, 5, "mid-exposure");
     add_number(cards, "CENTALT", sub->pointing.altitude_rad * NW_DEG_PER_RAD, 4, "[deg]");
     add_number(cards, "CENTAZ", sub->pointing.azimuth_rad * NW_DEG_PER_RAD, 4, "[deg]");
+    add_text(cards, "PIERSIDE", scene->hang.tube_side < 0 ? "West" : "East", "of the tube");
+    if (isfinite(scene->hang.rotator_rad)) {
+        add_number(cards, "ROTATANG", scene->hang.rotator_rad * NW_DEG_PER_RAD, 2, "[deg]");
+    }
     if (scene->setup->has_focuser) {
         add_number(cards, "FOCUSPOS", sub->focus_steps, 0, "[steps]");
         add_number(cards, "FOCTEMP", sub->temperature_K - NW_ZERO_CELSIUS_K, 2, "[degC]");
@@ -80,7 +84,7 @@ enum nw_status nw_synth_frame_write(const struct synth_job *job, size_t index,
     struct cards cards = {.n = 0};
     add_text(&cards, "IMAGETYP", "LIGHT", "");
     add_text(&cards, "OBJECT", "simulated field", "");
-    add_text(&cards, "FILTER", scene->setup->filter.name, "");
+    add_text(&cards, "FILTER", scene->filters[job->night->subs[index].filter]->name, "");
     add_sub(scene, &job->night->subs[index], &cards);
     add_camera(scene, &cards);
     add_number(&cards, "RA", scene->ra_rad * NW_DEG_PER_RAD, 6, "[deg] ICRS");

@@ -249,7 +249,7 @@ static void note_widths(const struct synth_job *job, const struct synth_sub *sub
         {SYNTH_NO_DISPERSION, &truth->without_px.dispersion},
         {SYNTH_NO_PIXEL, &truth->without_px.pixel},
     };
-    const size_t band = job->plan->n_bands > 1 ? 1 : 0;
+    const size_t band = nw_synth_judged_band(job->scene, sub);
     for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
         nw_synth_psf_begin(job->plan, sub, rows[i].without, scratch);
         nw_synth_psf_at(job->plan, sub, band, uv, rows[i].without, scratch, nodes->profiles);
@@ -274,10 +274,11 @@ static void paint(const struct synth_job *job, const struct synth_sub *sub,
     truth->dx_px = shift_px[0];
     truth->dy_px = shift_px[1];
     const size_t order[SYNTH_BANDS] = {0, 2, 1}; /* green last: its widths are the frame's */
-    for (size_t k = 0; k < SYNTH_BANDS && k < job->plan->n_bands; k++) {
-        const size_t band = job->plan->n_bands > 1 ? order[k] : 0;
+    const bool is_array = whole->pattern[0] != '\0';
+    for (size_t k = 0; k < (is_array ? (size_t)SYNTH_BANDS : 1); k++) {
+        const size_t band = is_array ? order[k] : sub->filter;
         struct synth_canvas canvas = *whole;
-        canvas.letter = LETTERS[band];
+        canvas.letter = is_array ? LETTERS[band] : '\0';
         truth->sky_e = nw_synth_sky_electrons(job->scene, sub, band);
         lay_sky(job->scene, truth->sky_e, &canvas);
         nw_synth_psf_begin(job->plan, sub, 0, scratch);

@@ -64,12 +64,13 @@ enum nw_status nw_synth_stars_write(const struct synth_job *job, const char *pat
                                     struct nw_err *err) {
     struct nw_buf buf;
     nw_buf_init(&buf, (size_t)64 << 20);
-    const size_t band = job->plan->n_bands > 1 ? 1 : 0;
+    const size_t band = nw_synth_judged_band(job->scene, &job->night->subs[0]);
+    const bool is_array = job->scene->camera.pattern[0] != '\0';
     nw_buf_printf(&buf,
                   "# stars of the simulated field, places in frame 1 (FITS: first pixel 1, "
                   "1)\n# electrons: whole light of the star in frame 1%s\n"
                   "x_px,y_px,mag,electrons\n",
-                  band ? ", as if all pixels were green" : "");
+                  is_array ? ", as if all pixels were green" : "");
     for (size_t i = 0; i < job->field->n; i++) {
         const struct synth_star *star = &job->field->stars[i];
         nw_buf_printf(&buf, "%.4f,%.4f,%.4f,%.2f\n", star->x_px + 1.0, star->y_px + 1.0, star->mag,

@@ -219,13 +219,18 @@ static enum nw_status guide_once(struct walk *walk, struct synth_row *row, struc
     return status;
 }
 
+static void note_focus(struct walk *walk) {
+    struct synth_night *night = walk->night;
+    night->focus[night->n_focus++] =
+        (struct synth_focus_run){.t_s = walk->drive.t_s, .filter = night->subs[walk->sub].filter};
+    walk->next_focus_s = walk->drive.t_s + walk->scene->loop.focus_interval_s;
+}
+
 static enum nw_status focus(struct walk *walk, struct nw_err *err) {
     enum nw_status status = add_event(walk, "pause", err);
-    struct synth_night *night = walk->night;
     wait_for(walk, walk->scene->loop.focus_run_s);
     if (status == NW_OK) {
-        night->focus_t_s[night->n_focus++] = walk->drive.t_s;
-        walk->next_focus_s = walk->drive.t_s + walk->scene->loop.focus_interval_s;
+        note_focus(walk);
         status = add_event(walk, "resume", err);
     }
     return status;
@@ -248,7 +253,9 @@ static enum nw_status after_readout(struct walk *walk, struct nw_err *err) {
         return NW_OK;
     }
     enum nw_status status = dither(walk, err);
-    if (status == NW_OK && walk->drive.t_s >= walk->next_focus_s) {
+    const bool is_other =
+        walk->night->subs[walk->sub].filter != walk->night->subs[walk->sub - 1].filter;
+    if (status == NW_OK && (is_other || walk->drive.t_s >= walk->next_focus_s)) {
         status = focus(walk, err);
     }
     walk->phase = PHASE_SETTLE;
@@ -304,6 +311,7 @@ static enum nw_status point_subs(const struct synth_scene *scene, const struct s
                               "target stands at altitude %.1f deg in sub %zu, 12 deg is the least",
                               sub->pointing.altitude_rad * NW_DEG_PER_RAD, i + 1);
         }
+        nw_synth_slopes(scene, sub->pointing.altitude_rad, &sub->a_m, &sub->b_m);
         enum { N = 10 };
         double sum = 0.0; /* of r0^(-5/3): turbulence adds up */
         double seeing = 0.0;
@@ -353,20 +361,20 @@ static enum nw_status prepare(struct walk *walk, struct nw_err *err) {
     struct synth_night *night = walk->night;
     night->n_subs = scene->opts.n_subs;
     night->subs = nw_calloc(night->n_subs, sizeof *night->subs);
-    night->focus_t_s = nw_calloc(night->n_subs + 1, sizeof(double));
-    night->focus_error_m = nw_calloc(night->n_subs + 1, sizeof(double));
+    night->focus = nw_calloc(night->n_subs + 1, sizeof *night->focus);
     walk->rng = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_LOOP);
     gsl_rng *mount = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_MOUNT);
     walk->mishaps = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_MISHAPS);
     nw_synth_drive_init(scene, mount, &walk->drive);
-    if (!night->subs || !night->focus_t_s || !night->focus_error_m || !walk->rng || !mount ||
-        !walk->mishaps) {
+    if (!night->subs || !night->focus || !walk->rng || !mount || !walk->mishaps) {
         return nw_err_set(err, NW_NOMEM, "night of %zu subs", night->n_subs);
+    }
+    for (size_t i = 0; i < night->n_subs; i++) {
+        night->subs[i].filter = i / SYNTH_BLOCK % scene->n_filters;
     }
     draw_cloud(scene, night);
     wait_for(walk, scene->loop.focus_run_s); /* the first focus run, before guiding starts */
-    night->focus_t_s[night->n_focus++] = walk->drive.t_s;
-    walk->next_focus_s = walk->drive.t_s + scene->loop.focus_interval_s;
+    note_focus(walk);
     walk->lock_e_rad = walk->first_e_rad = walk->drive.e_rad;
     walk->lock_n_rad = walk->first_n_rad = walk->drive.n_rad;
     walk->lost_end_s = walk->drive.t_s;
@@ -427,7 +435,6 @@ void nw_synth_night_done(struct synth_night *night) {
     }
     free(night->subs);
     free(night->rows);
-    free(night->focus_t_s);
-    free(night->focus_error_m);
+    free(night->focus);
     *night = (struct synth_night){0};
 }

@@ -111,15 +111,12 @@ static void dispersion_px(const struct synth_psf_plan *plan, const struct synth_
     nw_synth_to_px(scene, lift * sin(q), lift * cos(q), ret_px);
 }
 
-/* Focus of a wavelength [m]: secondary spectrum, quadratic about 550 nm (the usual achromat), with
- * the stated rms over 400-700 nm; against the mean of the band, where a focus run ends. */
+/* Focus of a wavelength [m] against the mean of the band, where a focus run ends. */
 static double colour_focus(const struct synth_psf_plan *plan, size_t band, int w) {
     double value[SYNTH_LAMBDAS];
     double mean = 0.0;
     for (int i = 0; i < SYNTH_LAMBDAS; i++) {
-        const double x = (plan->pupils[band][i].wavelength_m - 550e-9) / 150e-9;
-        value[i] =
-            plan->scene->optics.colour_m * x * x / sqrt(4.0 / 45.0); /* rms of x^2 on -1..1 */
+        value[i] = nw_synth_colour_m(plan->scene, plan->pupils[band][i].wavelength_m);
         mean += value[i] / SYNTH_LAMBDAS;
     }
     return value[w] - mean;
@@ -131,8 +128,7 @@ static struct synth_wave wave_at(const struct synth_psf_plan *plan, const struct
     const double r2 = uv[0] * uv[0] + uv[1] * uv[1];
     struct synth_wave wave = {.defocus_m = without & SYNTH_NO_FOCUS ? 0.0 : sub->defocus_m};
     if (!(without & SYNTH_NO_SURFACE)) { /* sensor minus height of best focus */
-        wave.defocus_m -=
-            optics->a_m * uv[0] + optics->b_m * uv[1] + optics->c_m * (r2 - 1.0 / 3.0);
+        wave.defocus_m -= sub->a_m * uv[0] + sub->b_m * uv[1] + optics->c_m * (r2 - 1.0 / 3.0);
         wave.astigmatism_m = optics->astigmatism_m * r2;
         wave.astigmatism_angle_rad = atan2(uv[1], uv[0]);
     }

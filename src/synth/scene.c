@@ -113,27 +113,68 @@ static const struct {
     double low_m, high_m;
 } COLOURS[SYNTH_BANDS] = {{'R', 580e-9, 690e-9}, {'G', 490e-9, 580e-9}, {'B', 400e-9, 500e-9}};
 
-static enum nw_status set_bands(struct synth_scene *scene, struct nw_err *err) {
+/* The filters of the night: those asked for, else the judged one. */
+static enum nw_status set_filters(struct synth_scene *scene, struct nw_err *err) {
+    const struct nw_setup *const setup = scene->setup;
+    const struct nw_synth_opts *const opts = &scene->opts;
+    if (opts->n_filters > SYNTH_FILTERS) {
+        return nw_err_set(err, NW_LIMIT, "%zu filters are more than %d", opts->n_filters,
+                          SYNTH_FILTERS);
+    }
+    if (opts->n_filters > 1 && scene->camera.pattern[0]) {
+        return nw_err_set(err, NW_DOMAIN,
+                          "several filters before a camera of colours (%s): the simulator changes "
+                          "filters before a monochrome one only",
+                          scene->camera.pattern);
+    }
+    scene->filters[0] = &setup->filter;
+    scene->n_filters = opts->n_filters ? opts->n_filters : 1;
+    for (size_t i = 0; i < opts->n_filters; i++) {
+        const char *names[NW_RIG_MAX_FILTERS];
+        scene->filters[i] = NULL;
+        for (size_t k = 0; k < setup->n_filters; k++) {
+            names[k] = setup->filters[k].name;
+            if (nw_text_equal_nocase(names[k], opts->filters[i])) {
+                scene->filters[i] = &setup->filters[k];
+            }
+        }
+        if (!scene->filters[i]) {
+            const char *const near = nw_text_nearest(opts->filters[i], names, setup->n_filters);
+            return nw_err_set(err, NW_NOTFOUND, "no filter \"%s\" in setup %s%s%s%s",
+                              opts->filters[i], setup->name, near ? " (nearest: " : "",
+                              near ? near : "", near ? ")" : "");
+        }
+    }
+    return NW_OK;
+}
+
+size_t nw_synth_judged_band(const struct synth_scene *scene, const struct synth_sub *sub) {
+    return scene->camera.pattern[0] ? 1 : sub->filter;
+}
+
+/* The light of one filter, or of the three colours of an array behind it. */
+static enum nw_status set_bands_of(struct synth_scene *scene, const struct nw_filter *filter,
+                                   struct synth_band *bands, struct nw_err *err) {
     const struct nw_setup *setup = scene->setup;
     const struct synth_optics *optics = &scene->optics;
     /* a colour camera without a filter of its own is judged in green (the rig assumes that band),
      * but its chip sees all of the visible */
-    const bool is_open = scene->camera.pattern[0] && setup->filter.centre_m.from == NW_FROM_ASSUMED;
-    const double centre_m = is_open ? 550e-9 : val_or(setup->filter.centre_m, 550e-9);
-    const double width_m = is_open ? 300e-9 : val_or(setup->filter.width_m, 300e-9);
+    const bool is_open = scene->camera.pattern[0] && filter->centre_m.from == NW_FROM_ASSUMED;
+    const double centre_m = is_open ? 550e-9 : val_or(filter->centre_m, 550e-9);
+    const double width_m = is_open ? 300e-9 : val_or(filter->width_m, 300e-9);
     const double area_cm2 = NW_PI / 4.0 * optics->aperture_m * optics->aperture_m *
                             (1.0 - optics->obstruction * optics->obstruction) * 1e4;
-    const double efficiency = val_or(setup->filter.transmission, 0.95) *
+    const double efficiency = val_or(filter->transmission, 0.95) *
                               val_or(setup->telescope.transmission, 0.9) *
                               val_or(setup->camera.quantum_efficiency, 0.7);
-    scene->n_bands = scene->camera.pattern[0] ? SYNTH_BANDS : 1;
+    const size_t n = scene->camera.pattern[0] ? SYNTH_BANDS : 1;
     bool any = false;
-    for (size_t i = 0; i < scene->n_bands; i++) {
-        struct synth_band *band = &scene->bands[i];
+    for (size_t i = 0; i < n; i++) {
+        struct synth_band *band = &bands[i];
         band->low_m = centre_m - width_m / 2.0;
         band->high_m = centre_m + width_m / 2.0;
         double width = band->high_m - band->low_m;
-        if (scene->n_bands > 1) {
+        if (n > 1) {
             const double low = fmax(band->low_m, COLOURS[i].low_m);
             const double high = fmin(band->high_m, COLOURS[i].high_m);
             width = fmax(high - low, 0.02 * width); /* a colour outside leaks 2 % */
@@ -152,6 +193,15 @@ static enum nw_status set_bands(struct synth_scene *scene, struct nw_err *err) {
                           centre_m * 1e9, width_m * 1e9);
     }
     return NW_OK;
+}
+
+static enum nw_status set_bands(struct synth_scene *scene, struct nw_err *err) {
+    enum nw_status status = set_filters(scene, err);
+    scene->n_bands = scene->camera.pattern[0] ? SYNTH_BANDS : scene->n_filters;
+    for (size_t i = 0; status == NW_OK && i < scene->n_filters; i++) {
+        status = set_bands_of(scene, scene->filters[i], &scene->bands[i], err);
+    }
+    return status == NW_OK ? nw_synth_set_offsets(scene, err) : status;
 }
 
 /* Best focus height over the field: tilt, curvature balanced by the focus run to nil mean over the
@@ -364,12 +414,19 @@ enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup_n
         set_loop(setup, &scene.camera, &scene.loop);
         status = set_guide_star(&scene, err);
         set_target(&scene);
+        nw_synth_focuser_init(setup, &scene.focuser);
+        scene.hang.rotator_rad = NAN;
+        scene.hang.tube_side = scene.hour_angle_rad < 0.0 ? -1 : 1;
     }
     if (status == NW_OK) {
         status = set_bands(&scene, err);
     }
     if (status == NW_OK) {
         status = nw_synth_inject(opts->inject, opts->n_inject, &scene, err);
+    }
+    if (status == NW_OK) {
+        scene.camera.angle_rad += isfinite(scene.hang.rotator_rad) ? scene.hang.rotator_rad : 0.0;
+        status = nw_synth_focuser_check(&scene, err);
     }
     gsl_rng_free(rng);
     if (status == NW_OK && !(scene.sub_s >= 1.0 && scene.sub_s <= 7200.0)) {

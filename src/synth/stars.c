@@ -45,7 +45,7 @@ double nw_synth_sky_electrons(const struct synth_scene *scene, const struct synt
 /* Magnitude at which a star has SNR 1.5 against a typical sky; fainter ones are not drawn. */
 static double faintest_mag(const struct synth_scene *scene) {
     const struct synth_sub sub = {.pointing = {.airmass = 1.3}, .transmission = 1.0};
-    const size_t band = scene->n_bands > 1 ? 1 : 0;
+    const size_t band = nw_synth_judged_band(scene, &sub);
     const double sigma_px = scene->seeing_rad / scene->camera.scale_rad / NW_FWHM_PER_SIGMA + 0.5;
     const double sky = nw_synth_sky_electrons(scene, &sub, band) +
                        scene->camera.dark_e_s * scene->sub_s +

@@ -37,6 +37,8 @@ struct nw_synth_opts {
                            sigma */
     bool without_noise; /* for tests */
     int n_threads;
+    const char *const *filters; /* of the setup, three subs each in turn; a run at each change */
+    size_t n_filters;           /* 0: the judged one */
     /* what no line of the budget models, each off by default */
     double pinched_lens_waves; /* three-lobed wavefront, rms */
     double focuser_slip_m;     /* once, at mid-night */

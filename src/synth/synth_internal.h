@@ -23,7 +23,9 @@ enum {
     SYNTH_HALF = SYNTH_FINE / 2 + 1,
     SYNTH_AIR_TABLE = 4 * SYNTH_FINE,
     SYNTH_WORMS = 3,
-    SYNTH_BANDS = 3
+    SYNTH_BANDS = 3,   /* of a colour-filter array */
+    SYNTH_FILTERS = 8, /* of a night, before a camera without one */
+    SYNTH_BLOCK = 3    /* subs in one filter before the next */
 };
 
 /* Streams of random numbers. */
@@ -39,7 +41,8 @@ enum synth_stream {
     SYNTH_RNG_CLOUD,
     SYNTH_RNG_FRAME,             /* + index of the frame */
     SYNTH_RNG_MISHAPS = 1 << 20, /* above all frames */
-    SYNTH_RNG_GUIDE_STAR
+    SYNTH_RNG_GUIDE_STAR,
+    SYNTH_RNG_FOCUSER
 };
 gsl_rng *nw_synth_rng_new(uint64_t seed, uint64_t stream); /* NULL: out of memory */
 
@@ -59,6 +62,22 @@ struct synth_optics {
     double trefoil_m, trefoil_angle_rad; /* rms wavefront */
     double colour_m;                     /* rms focus spread 400-700 nm at the sensor */
     double local_air_rad;
+};
+
+/* What turns with what: slopes of best focus beside the camera's own (hang.c). */
+struct synth_hang {
+    double rotator_rad;                      /* NaN: there is none */
+    double focuser_tilt_m, focuser_tilt_rad; /* per half diagonal; direction in its axes */
+    double sag_m, sag_rad;                   /* at the horizon with the tube east */
+    int tube_side;                           /* +1 east, -1 west of the mount */
+};
+
+/* Tube and focuser through the night (focus.c). */
+struct synth_focuser {
+    double step_m, repeat_m, compensation;
+    double lag_s, warm_K;           /* of the tube behind the air; warmer than it at the start */
+    double play_m;                  /* travel lost when the focuser turns round */
+    double offset_m[SYNTH_FILTERS]; /* of best focus at the sensor, against the first filter */
 };
 
 struct synth_camera {
@@ -109,14 +128,22 @@ struct synth_scene {
     struct synth_camera camera;
     struct synth_mount mount;
     struct synth_loop loop;
-    struct synth_band bands[SYNTH_BANDS];
-    size_t n_bands; /* 1, or 3 for a colour-filter array: R, G, B */
+    struct synth_hang hang;
+    struct synth_focuser focuser;
+    const struct nw_filter *filters[SYNTH_FILTERS];
+    size_t n_filters;
+    struct synth_band bands[SYNTH_FILTERS];
+    size_t n_bands; /* one a filter, or 3 for a colour-filter array: R, G, B */
     bool guide_assumed;
 };
+struct synth_sub;
 /* Resolves and checks; DOMAIN, NOTFOUND with the offending path and value. */
 enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup,
                                    const struct nw_synth_opts *opts, struct synth_scene *ret,
                                    struct nw_err *err) NW_CHECKED;
+
+/* The band that a sub is judged in: its filter's, or green. */
+size_t nw_synth_judged_band(const struct synth_scene *scene, const struct synth_sub *sub);
 
 /* ---- air.c -------------------------------------------------------------------------------- */
 
@@ -218,6 +245,15 @@ struct synth_sub {
     double transmission;         /* cloud: 1 is clear */
     double temperature_K, focus_steps, defocus_m; /* at the sensor, + too far out */
     double focus_age_s;
+    size_t filter;
+    double a_m, b_m; /* slopes of best focus, all that hangs on rotator and side taken in */
+};
+
+struct synth_focus_run { /* when it ended, error at the sensor */
+    double t_s, error_m;
+    size_t filter;
+    double steps; /* of the counter */
+    bool is_inward;
 };
 
 struct synth_night {
@@ -226,7 +262,7 @@ struct synth_night {
     struct synth_sub *subs;
     size_t n_subs;
     double end_s;
-    double *focus_t_s, *focus_error_m; /* runs: when, error at the sensor */
+    struct synth_focus_run *focus;
     size_t n_focus;
     double gap_crossings;
     size_t n_lost, n_shifts;
@@ -237,10 +273,25 @@ void nw_synth_night_done(struct synth_night *night);
 
 /* ---- focus.c ------------------------------------------------------------------------------ */
 
-double nw_synth_temperature(const struct synth_scene *scene, double t_s);
+double nw_synth_temperature(const struct synth_scene *scene, double t_s); /* of the air */
+double nw_synth_tube_temperature(const struct synth_scene *scene, double t_s);
+/* From the rig, before anything is injected; offsets need the bands. */
+void nw_synth_focuser_init(const struct nw_setup *setup, struct synth_focuser *ret);
+enum nw_status nw_synth_focuser_check(const struct synth_scene *scene,
+                                      struct nw_err *err) NW_CHECKED;
+enum nw_status nw_synth_set_offsets(struct synth_scene *scene, struct nw_err *err) NW_CHECKED;
+/* Focus of a wavelength at the sensor against 550 nm: secondary spectrum, quadratic (the usual
+ * achromat), with the stated rms over 400-700 nm. */
+double nw_synth_colour_m(const struct synth_scene *scene, double wavelength_m);
 /* Focus runs and what each sub's focus is; needs the subs' times. */
 enum nw_status nw_synth_focus_run(const struct synth_scene *scene, struct synth_night *night,
                                   struct nw_err *err) NW_CHECKED;
+
+/* ---- hang.c ------------------------------------------------------------------------------- */
+
+/* Slopes of best focus at an altitude. */
+void nw_synth_slopes(const struct synth_scene *scene, double altitude_rad, double *ret_a_m,
+                     double *ret_b_m);
 
 /* ---- pupil.c, psf.c ------------------------------------------------------------------------ */
 
@@ -263,7 +314,7 @@ struct synth_psf_plan {
     const struct synth_scene *scene;
     double frequency_step; /* cycles per radian */
     size_t n_bands;
-    struct synth_pupil pupils[SYNTH_BANDS][SYNTH_LAMBDAS];
+    struct synth_pupil pupils[SYNTH_FILTERS][SYNTH_LAMBDAS];
     fftw_plan to_image, to_frequency; /* FINE x FINE */
     size_t scratch_n;                 /* side of the largest pupil grid */
 };

@@ -71,7 +71,7 @@ static json_t *frame_json(const struct synth_job *job, size_t index,
     const struct synth_scene *scene = job->scene;
     const struct synth_sub *sub = &job->night->subs[index];
     const double scale_rad = scene->camera.scale_rad;
-    const size_t band = scene->n_bands > 1 ? 1 : 0;
+    const size_t band = nw_synth_judged_band(scene, sub);
     const double wave_m = 0.5 * (scene->bands[band].low_m + scene->bands[band].high_m);
     json_t *object = json_object();
     char name[48];
@@ -86,6 +86,9 @@ static json_t *frame_json(const struct synth_job *job, size_t index,
                                  scene->outer_scale_m));
     put_motion(scene, sub, object);
     put(object, "defocus_centre_um", sub->defocus_m * 1e6);
+    put(object, "a_um", sub->a_m * 1e6);
+    put(object, "b_um", sub->b_m * 1e6);
+    (void)json_object_set_new(object, "filter", json_string(scene->filters[sub->filter]->name));
     put(object, "focus_steps", sub->focus_steps);
     put(object, "focus_age_s", sub->focus_age_s);
     put(object, "temperature_c", sub->temperature_K - NW_ZERO_CELSIUS_K);
@@ -217,9 +220,7 @@ static json_t *injected_json(const struct synth_scene *scene) {
 /* A set about focus: what it was made with. */
 static json_t *focus_json(const struct synth_scene *scene) {
     static const char *const NAMES[NW_SYNTH_FOCUS_N] = {NULL, "pair", "sweep", "there-and-back"};
-    const struct nw_focuser *focuser = &scene->setup->focuser;
-    const double step_m =
-        scene->setup->has_focuser && focuser->step_m.v > 0.0 ? focuser->step_m.v : 1e-6;
+    const double step_m = scene->focuser.step_m;
     json_t *object = json_object();
     (void)json_object_set_new(object, "kind", json_string(NAMES[scene->opts.focus]));
     put(object, "reach_travel_um", scene->opts.focus_reach_m * 1e6);
@@ -228,6 +229,38 @@ static json_t *focus_json(const struct synth_scene *scene) {
         step_m * (1.0 + scene->opts.step_error) * scene->optics.travel_factor * 1e6);
     put(object, "play_at_sensor_um",
         scene->opts.focuser_play_m * scene->optics.travel_factor * 1e6);
+    return object;
+}
+
+/* What stays with the chip (optics), what turns against it, what hangs. */
+static json_t *hang_json(const struct synth_scene *scene) {
+    const struct synth_hang *hang = &scene->hang;
+    json_t *object = json_object();
+    put(object, "rotator_deg", hang->rotator_rad * NW_DEG_PER_RAD);
+    (void)json_object_set_new(object, "tube_side",
+                              json_string(hang->tube_side < 0 ? "west" : "east"));
+    put(object, "focuser_a_um", hang->focuser_tilt_m * cos(hang->focuser_tilt_rad) * 1e6);
+    put(object, "focuser_b_um", hang->focuser_tilt_m * sin(hang->focuser_tilt_rad) * 1e6);
+    put(object, "sag_a_um", hang->sag_m * cos(hang->sag_rad) * 1e6);
+    put(object, "sag_b_um", hang->sag_m * sin(hang->sag_rad) * 1e6);
+    return object;
+}
+
+static json_t *focuser_json(const struct synth_scene *scene) {
+    const struct synth_focuser *focuser = &scene->focuser;
+    const struct synth_optics *optics = &scene->optics;
+    const double at_sensor_m = focuser->step_m * optics->travel_factor; /* of a step */
+    json_t *object = json_object();
+    put(object, "steps_per_k", -optics->expansion_m_K * optics->thermal_factor / at_sensor_m);
+    put(object, "lag_min", focuser->lag_s / 60.0);
+    put(object, "warm_k", focuser->warm_K);
+    put(object, "backlash_steps", -focuser->play_m / focuser->step_m);
+    put(object, "repeatability_steps", focuser->repeat_m / focuser->step_m);
+    json_t *offsets = json_object();
+    for (size_t i = 0; i < scene->n_filters; i++) {
+        put(offsets, scene->filters[i]->name, focuser->offset_m[i] / at_sensor_m);
+    }
+    (void)json_object_set_new(object, "offsets_steps", offsets);
     return object;
 }
 
@@ -264,6 +297,8 @@ enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct sy
     if (scene->opts.focus != NW_SYNTH_FOCUS_NIGHT) {
         (void)json_object_set_new(root, "focus_set", focus_json(scene));
     }
+    (void)json_object_set_new(root, "hang", hang_json(scene));
+    (void)json_object_set_new(root, "focuser", focuser_json(scene));
     (void)json_object_set_new(root, "mount", mount_json(scene, job->night));
     (void)json_object_set_new(root, "guide_loop", loop_json(scene, job->night));
     (void)json_object_set_new(
