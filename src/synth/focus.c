@@ -10,29 +10,40 @@
 #include <gsl/gsl_randist.h>
 #include <math.h>
 
-/* Cooling slows down through the night (time constant 4 h), with a ripple of 0.1 K. */
+#define TAU_S (4.0 * 3600.0)
+#define RIPPLE_S 2400.0
+#define TURN_S (5.0 * 3600.0)
+
+/* Cooling slows down through the night (time constant 4 h), with a ripple of 0.1 K and, where
+ * asked for, a swing of 5 h. */
 double nw_synth_temperature(const struct synth_scene *scene, double t_s) {
-    const double tau_s = 4.0 * 3600.0;
-    return scene->temperature_K + scene->temperature_rate_K_s * tau_s * (1.0 - exp(-t_s / tau_s)) +
-           0.1 * sin(2.0 * NW_PI * t_s / 2400.0);
+    return scene->temperature_K + scene->temperature_rate_K_s * TAU_S * (1.0 - exp(-t_s / TAU_S)) +
+           0.1 * sin(2.0 * NW_PI * t_s / RIPPLE_S) +
+           scene->focuser.swing_K * sin(2.0 * NW_PI * t_s / TURN_S);
 }
 
-/* dT'/dt = (T - T')/lag, solved term by term: a constant, exp(-t/tau), a sine; then what the start
+/* What a sine of the air becomes behind a lag, from rest. */
+static double lagged_sine(double t_s, double period_s, double lag_s) {
+    const double w = 2.0 * NW_PI / period_s;
+    const double wl = w * lag_s;
+    return (sin(w * t_s) - wl * (cos(w * t_s) - exp(-t_s / lag_s))) / (1.0 + wl * wl);
+}
+
+/* dT'/dt = (T - T')/lag, solved term by term: a constant, exp(-t/tau), sines; then what the start
  * leaves dies away with the lag. */
 double nw_synth_tube_temperature(const struct synth_scene *scene, double t_s) {
     const double lag_s = scene->focuser.lag_s;
     if (!(lag_s > 0.0)) {
         return nw_synth_temperature(scene, t_s);
     }
-    const double tau_s = 4.0 * 3600.0;
-    const double fall = -scene->temperature_rate_K_s * tau_s; /* times exp(-t/tau) */
-    const double w = 2.0 * NW_PI / 2400.0;
-    const double slow = fabs(1.0 - lag_s / tau_s) < 1e-6 ? 1e6 : 1.0 / (1.0 - lag_s / tau_s);
-    const double wl = w * lag_s;
-    const double ripple =
-        0.1 / (1.0 + wl * wl) * (sin(w * t_s) - wl * (cos(w * t_s) - exp(-t_s / lag_s)));
-    return scene->temperature_K - fall + fall * slow * (exp(-t_s / tau_s) - exp(-t_s / lag_s)) +
-           (fall + scene->focuser.warm_K) * exp(-t_s / lag_s) + ripple;
+    const double fall_K = -scene->temperature_rate_K_s * TAU_S; /* times exp(-t/tau) */
+    const double left = exp(-t_s / lag_s);
+    const double ratio = 1.0 - lag_s / TAU_S;
+    const double decay =
+        fabs(ratio) < 1e-6 ? t_s / TAU_S * left : (exp(-t_s / TAU_S) - left) / ratio;
+    return scene->temperature_K - fall_K + fall_K * (decay + left) + scene->focuser.warm_K * left +
+           0.1 * lagged_sine(t_s, RIPPLE_S, lag_s) +
+           scene->focuser.swing_K * lagged_sine(t_s, TURN_S, lag_s);
 }
 
 /* ---- What the rig says of it -------------------------------------------------------------- */
@@ -93,9 +104,10 @@ static double glass_m(const struct nw_filter *filter, gsl_rng *rng) {
     return made_m * (1.0 - 1.0 / n);
 }
 
-/* Thicknesses are drawn within the maker's tolerance; an offset that the rig states wins. */
+/* Thicknesses are drawn within the maker's tolerance, the same for every seed: filters do not
+ * change from night to night. An offset that the rig states wins. */
 enum nw_status nw_synth_set_offsets(struct synth_scene *scene, struct nw_err *err) {
-    gsl_rng *rng = nw_synth_rng_new(scene->opts.seed, SYNTH_RNG_FOCUSER);
+    gsl_rng *rng = nw_synth_rng_new(1, SYNTH_RNG_FOCUSER);
     if (!rng) {
         return nw_err_set(err, NW_NOMEM, "random state");
     }

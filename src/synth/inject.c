@@ -83,6 +83,8 @@ static const struct row {
      "by which the tube is behind the air"},
     {"tube_warm", NW_DIM_TEMPERATURE_DIFFERENCE, AT(focuser.warm_K), "-20 K", "20 K",
      "how much warmer than the air the tube begins"},
+    {"air_swing", NW_DIM_TEMPERATURE_DIFFERENCE, AT(focuser.swing_K), "-10 K", "10 K",
+     "air that turns warmer and colder, a sine of 5 h: a lag shows only in such a night"},
     {"focuser_play", NW_DIM_LENGTH, AT(focuser.play_m), "0 um", "2000 um",
      "travel lost when the focuser turns round; focus runs then end either way"},
     {"dither", NW_DIM_ANGLE, AT(loop.dither_rad), "0 arcsec", "600 arcsec",
