@@ -2,7 +2,8 @@
  *
  * Idea: every focus run is one measurement of the best position,
  *     P = P(night) + k T'(t) + offset(filter) + backlash (by direction) + flip (by tube side) + e,
- * with T' the temperature behind by a lag, e the run's own error. The positions that a capture
+ * with T' the temperature behind by a lag, e the run's own error. A tube that begins the night
+ * warmer than its air adds w exp(-t/lag), w of each night its own. The positions that a capture
  * program chose are the data: a jump of the focuser is a new run. Positions are in focuser steps,
  * larger = away from the telescope. What the nights do not tell apart is null with the reason.
  * Pure compute; NaN = not known. Model and limits: docs/models.md. */
@@ -74,6 +75,7 @@ struct nw_focus_job {
     double run_time_s;                  /* median of what a run takes */
     struct nw_focus_term per_K;         /* steps per K */
     struct nw_focus_term lag_s;         /* of the focus behind the sensor */
+    struct nw_focus_term warm;          /* steps at the first run of a night, mean of the nights */
     struct nw_focus_term repeatability; /* rms of one run, steps */
     struct nw_focus_term backlash;      /* steps: in minus out, of runs that end both ways */
     struct nw_focus_term flip;          /* steps: west minus east */

@@ -1,8 +1,8 @@
 /* focus_fit.c - the model of focus runs, fitted; see focus.h.
  * Idea: columns are taken in the order nights, temperature, filters, direction, tube side. The lag
  * is a profile: one fit per lag; at the best one its derivative joins the columns, so that the
- * errors hold the lag's own. Huber weights come before anything is refused; what lies over 5 robust
- * sigmas is refused then. */
+ * errors hold the lag's own. Tubes that begin the night warm are tried with one column a night.
+ * Huber weights come before anything is refused; what lies over 5 robust sigmas is refused then. */
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 
@@ -12,7 +12,7 @@
 #define SIGMAS_REFUSED 5.0
 enum { LAGS = 37 };
 
-static void set_columns(struct focus_work *w, size_t reference) {
+static void set_columns(struct focus_work *w, size_t reference, bool is_warm) {
     w->n_columns = 0;
     for (size_t i = 0; i < w->n_nights; i++) {
         (void)focus_add_column(w, FOCUS_NIGHT, i);
@@ -22,6 +22,9 @@ static void set_columns(struct focus_work *w, size_t reference) {
         if (i != reference) {
             (void)focus_add_column(w, FOCUS_FILTER, i);
         }
+    }
+    for (size_t i = 0; is_warm && i < w->n_nights; i++) {
+        (void)focus_add_column(w, FOCUS_WARM, i);
     }
     if (focus_all_have(w, true)) {
         (void)focus_add_column(w, FOCUS_WAY, 0);
@@ -84,15 +87,25 @@ static struct focus_lag profile_lag(struct focus_work *w) {
     return lag;
 }
 
-/* dT'/dlag, for the error that the lag puts on the rest. */
+/* dT'/dlag and the same of what a warm start leaves, over steps per K: for the error that the lag
+ * puts on the rest. */
 static void slope_of_lag(struct focus_work *w, double lag_s) {
     const double step = 60.0;
+    const struct focus_column *const k = focus_find(w, FOCUS_TEMPERATURE, 0);
+    const double per_K = k && k->is_taken ? w->beta[k->at] : NAN;
     focus_lag_nights(w, lag_s + step, w->slope);
     focus_lag_nights(w, fmax(0.0, lag_s - step), w->lagged);
     for (size_t i = 0; i < w->n; i++) {
         w->slope[i] = (w->slope[i] - w->lagged[i]) / (fmin(lag_s, step) + step);
     }
     focus_lag_nights(w, lag_s, w->lagged);
+    for (size_t i = 0; i < w->n && fabs(per_K) > 0.0; i++) {
+        const struct focus_column *const c = focus_find(w, FOCUS_WARM, w->night[i]);
+        if (c && c->is_taken) {
+            const double age = focus_age_lags(w, i);
+            w->slope[i] += w->beta[c->at] / per_K * age * exp(-age) / lag_s;
+        }
+    }
 }
 
 /* ---- Weights and refusals ---- */
@@ -166,6 +179,30 @@ static void put_reading(struct focus_work *w, double t_s, double temperature_K) 
     w->temperature[at] = temperature_K;
 }
 
+/* The runs with a temperature, all of them counting. */
+static void place_runs(struct focus_work *w) {
+    w->n = 0;
+    for (size_t i = 0; i < w->runs->n; i++) {
+        const struct nw_focus_run *const run = &w->runs->items[i];
+        if (!isfinite(run->temperature_K)) {
+            continue;
+        }
+        size_t night = w->n_nights;
+        while (night > 1 && w->night_start_s[night - 1] > run->t_s) {
+            night--;
+        }
+        size_t k = 0;
+        while (k + 1 < w->n_t && w->t[k] < run->t_s) {
+            k++;
+        }
+        w->run[w->n] = i;
+        w->night[w->n] = night - 1;
+        w->reading[w->n] = k;
+        w->weight[w->n] = 1.0;
+        w->y[w->n++] = run->position_steps;
+    }
+}
+
 static enum nw_status set_up(struct focus_work *w, const struct nw_focus_frame *frames,
                              size_t n_frames, struct nw_err *err) {
     double last_s = -INFINITY;
@@ -191,16 +228,8 @@ static enum nw_status set_up(struct focus_work *w, const struct nw_focus_frame *
         if (status != NW_OK) {
             return status;
         }
-        size_t k = 0;
-        while (k + 1 < w->n_t && w->t[k] < run->t_s) {
-            k++;
-        }
-        w->run[w->n] = i;
-        w->night[w->n] = w->n_nights - 1;
-        w->reading[w->n] = k;
-        w->weight[w->n] = 1.0;
-        w->y[w->n++] = run->position_steps;
     }
+    place_runs(w);
     return w->n >= 3 ? NW_OK
                      : nw_err_set(err, NW_DATA,
                                   "%zu focus runs with a temperature, expected 3 or more", w->n);
@@ -225,13 +254,15 @@ static size_t reference_of(const struct focus_work *w, const char *wanted) {
     return best;
 }
 
-static enum nw_status run_fit(struct focus_work *w, struct nw_focus_runs *runs, double *scratch,
-                              const char *wanted, struct nw_focus_job *job, struct nw_err *err) {
-    const size_t reference = reference_of(w, wanted);
+/* Weights, refusals and lag to rest. */
+static struct focus_lag settle(struct focus_work *w, struct nw_focus_runs *runs, double *scratch,
+                               bool is_warm) {
     struct focus_lag lag = {0.0, 0.0, NAN};
-    set_columns(w, reference);
     focus_lag_nights(w, 0.0, w->lagged);
     focus_solve(w);
+    if (is_warm) { /* without a lag the first runs would look wrong, and be refused */
+        lag = profile_lag(w);
+    }
     for (int k = 0; k < 3; k++) {
         const bool is_any = refuse(w, runs, scratch);
         lag = profile_lag(w); /* leaves the fit at the best lag */
@@ -239,14 +270,69 @@ static enum nw_status run_fit(struct focus_work *w, struct nw_focus_runs *runs, 
             break;
         }
     }
+    return lag;
+}
+
+/* Do tubes that begin warm explain the first runs? The F ratio of their columns over the best fit
+ * without them, each with a lag of its own, to 1 %. A lag without an upper end explains nothing. */
+static bool is_warm_seen(struct focus_work *w, size_t reference, const struct focus_lag *lag) {
+    static const double SURE = 0.01;
+    const double rss = w->rss;
+    const size_t p = w->n_taken + 1;
+    set_columns(w, reference, false);
+    (void)profile_lag(w);
+    const double n_more = (double)(p - 1 - w->n_taken);
+    if (!isfinite(lag->high_s) || w->n <= p || !(n_more > 0.0)) {
+        return false;
+    }
+    const double n_free = (double)(w->n - p);
+    const double f = (w->rss - rss) / n_more / (rss / n_free);
+    return gsl_cdf_fdist_Q(f, n_more, n_free) < SURE;
+}
+
+/* The fit with warm starts, which takes a column a night; false: they are not seen, and the runs
+ * are as before. */
+static bool settle_warm(struct focus_work *w, struct nw_focus_runs *runs, double *scratch,
+                        size_t reference, struct focus_lag *ret) {
+    enum { NIGHTS_MOST = 12, RUNS_LEAST = 5 };
+    if (w->n_nights > NIGHTS_MOST || w->n < RUNS_LEAST * w->n_nights) {
+        return false;
+    }
+    set_columns(w, reference, true);
+    *ret = settle(w, runs, scratch, true);
+    const bool is_seen = is_warm_seen(w, reference, ret);
+    if (is_seen) {
+        set_columns(w, reference, true);
+        (void)rss_at(w, ret->best_s);
+        return true;
+    }
+    for (size_t i = 0; i < runs->n; i++) {
+        runs->items[i].is_refused = false;
+        runs->items[i].residual_steps = NAN;
+    }
+    place_runs(w);
+    return false;
+}
+
+static enum nw_status run_fit(struct focus_work *w, struct nw_focus_runs *runs, double *scratch,
+                              const char *wanted, struct nw_focus_job *job, struct nw_err *err) {
+    const size_t reference = reference_of(w, wanted);
+    struct focus_lag lag = {0.0, 0.0, NAN};
+    if (!settle_warm(w, runs, scratch, reference, &lag)) {
+        set_columns(w, reference, false);
+        lag = settle(w, runs, scratch, false);
+    }
     if (w->n <= w->n_taken) {
         return nw_err_set(err, NW_DATA,
                           "%zu focus runs do not tell %zu unknowns (nights, temperature, filters): "
                           "more runs",
                           w->n, w->n_taken);
     }
-    const bool is_lag_fitted = isfinite(lag.high_s) && w->n > w->n_taken + 2;
-    if (is_lag_fitted) {
+    /* a lag that is surely not nil is used even where it has no upper end: without it the
+     * temperature's coefficient would be surely wrong */
+    const bool has_room = w->n > w->n_taken + 2;
+    const bool is_lag_fitted = isfinite(lag.high_s) && has_room;
+    if (is_lag_fitted || (lag.low_s > 0.0 && has_room)) {
         slope_of_lag(w, lag.best_s);
         (void)focus_add_column(w, FOCUS_LAG, 0);
     } else {

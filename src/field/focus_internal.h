@@ -11,6 +11,7 @@ enum { FOCUS_COLUMNS = 64, FOCUS_NIGHTS = 32 };
 enum focus_kind {
     FOCUS_NIGHT,
     FOCUS_TEMPERATURE,
+    FOCUS_WARM, /* what a tube warmer than its air leaves of a night's first runs */
     FOCUS_LAG,
     FOCUS_FILTER,
     FOCUS_WAY,
@@ -31,7 +32,8 @@ struct focus_work {
     size_t *run;
     size_t *night;
     double *y, *weight, *residual;
-    double *lagged, *slope; /* T' of each run, and dT'/dlag */
+    double lag_s;           /* at which the columns stand */
+    double *lagged, *slope; /* T' of each run, and dP/dlag per steps per K */
     /* readings of the temperature, by time, with the place of each run among them */
     double *t, *temperature, *smooth;
     size_t n_t, *reading;
@@ -56,6 +58,8 @@ void focus_lag_nights(struct focus_work *w, double lag_s, double *ret);
 struct focus_column *focus_add_column(struct focus_work *w, enum focus_kind kind, size_t which);
 const struct focus_column *focus_find(const struct focus_work *w, enum focus_kind kind,
                                       size_t which); /* or NULL */
+/* How far the start of its night is behind a run, in lags; infinite without a lag. */
+double focus_age_lags(const struct focus_work *w, size_t i);
 bool focus_all_have(const struct focus_work *w, bool is_way);
 /* Factors the columns and solves: beta, residual, rss. */
 void focus_solve(struct focus_work *w);

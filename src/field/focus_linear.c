@@ -23,6 +23,7 @@ void nw_focus_lagged(const double *t_s, const double *temperature_K, size_t n, d
 /* Each night by itself: a tube that stood in the shed all day begins anew. */
 void focus_lag_nights(struct focus_work *w, double lag_s, double *ret) {
     size_t from = 0;
+    w->lag_s = lag_s;
     for (size_t i = 1; i <= w->n_t; i++) {
         if (i == w->n_t || w->t[i] - w->t[i - 1] > FOCUS_NIGHT_GAP_S) {
             nw_focus_lagged(w->t + from, w->temperature + from, i - from, lag_s, w->smooth + from);
@@ -34,6 +35,11 @@ void focus_lag_nights(struct focus_work *w, double lag_s, double *ret) {
     }
 }
 
+double focus_age_lags(const struct focus_work *w, size_t i) {
+    const double age_s = w->runs->items[w->run[i]].t_s - w->night_start_s[w->night[i]];
+    return w->lag_s > 0.0 ? age_s / w->lag_s : INFINITY;
+}
+
 static double entry(const struct focus_work *w, const struct focus_column *c, size_t i) {
     const struct nw_focus_run *const run = &w->runs->items[w->run[i]];
     switch (c->kind) {
@@ -41,6 +47,8 @@ static double entry(const struct focus_work *w, const struct focus_column *c, si
         return w->night[i] == c->which ? 1.0 : 0.0;
     case FOCUS_TEMPERATURE:
         return w->lagged[i];
+    case FOCUS_WARM:
+        return w->night[i] == c->which ? exp(-focus_age_lags(w, i)) : 0.0;
     case FOCUS_LAG:
         return w->slope[i];
     case FOCUS_FILTER:

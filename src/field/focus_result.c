@@ -73,6 +73,12 @@ static void lag_term(const struct focus_work *w, const struct focus_lag *lag, bo
         job->lag_s = unknown("a steady fall looks the same with any lag; needs a night that turns, "
                              "or more runs");
         job->lag_s.low = lag->low_s;
+        if (lag->low_s > 0.0) {
+            (void)snprintf(job->lag_s.why_null, sizeof job->lag_s.why_null,
+                           "at least %.0f min, without an upper end yet; needs a night that turns, "
+                           "or more runs",
+                           lag->low_s / 60.0);
+        }
         return;
     }
     job->lag_s = (struct nw_focus_term){lag->best_s, NAN, lag->low_s, lag->high_s, ""};
@@ -81,6 +87,37 @@ static void lag_term(const struct focus_work *w, const struct focus_lag *lag, bo
     if (c && c->is_taken && k && k->is_taken) {
         job->lag_s.sigma = sqrt(w->covariance[c->at][c->at]) / fabs(w->beta[k->at]);
     }
+}
+
+/* Mean of the nights' w. */
+static void warm_term(const struct focus_work *w, struct nw_focus_job *job) {
+    double sum = 0.0;
+    double variance = 0.0;
+    double n = 0.0;
+    for (size_t i = 0; i < w->n_nights; i++) {
+        const struct focus_column *const c = focus_find(w, FOCUS_WARM, i);
+        for (size_t k = 0; c && c->is_taken && k <= i; k++) {
+            const struct focus_column *const d = focus_find(w, FOCUS_WARM, k);
+            variance += d && d->is_taken ? (k < i ? 2.0 : 1.0) * w->covariance[c->at][d->at] : 0.0;
+        }
+        sum += c && c->is_taken ? w->beta[c->at] : 0.0;
+        n += c && c->is_taken ? 1.0 : 0.0;
+    }
+    job->warm = unknown("the first runs of the nights do not ask for it");
+    if (n > 0.0 && isfinite(w->sigma)) {
+        const double t = gsl_cdf_tdist_Pinv(0.975, (double)(w->n - w->n_taken));
+        const double sigma = sqrt(variance) / n;
+        job->warm =
+            (struct nw_focus_term){sum / n, sigma, sum / n - t * sigma, sum / n + t * sigma, ""};
+    }
+}
+
+static bool has_both_sides(const struct focus_work *w) {
+    bool is_seen[2] = {false, false};
+    for (size_t i = 0; i < w->n; i++) {
+        is_seen[w->runs->items[w->run[i]].side == NW_FOCUS_WEST ? 1 : 0] = true;
+    }
+    return is_seen[0] && is_seen[1];
 }
 
 static void night_levels(const struct focus_work *w, struct nw_focus_job *job) {
@@ -139,9 +176,12 @@ void focus_results(struct focus_work *w, const struct focus_lag *lag, bool is_la
                                                     : "no log says from which side each run ended "
                                                       "(last_move); trial: a sweep there and back");
     job->flip = term_of(w, FOCUS_SIDE, 0,
-                        focus_all_have(w, false) ? "all runs on one side of the pier"
-                                                 : "no header says on which side the tube stood");
+                        focus_all_have(w, false)
+                            ? has_both_sides(w) ? "no night has runs on both sides of the pier"
+                                                : "all runs on one side of the pier"
+                            : "no header says on which side the tube stood");
     lag_term(w, lag, is_lag_fitted, job);
+    warm_term(w, job);
     job->repeatability =
         (struct nw_focus_term){.value = w->sigma, .sigma = w->sigma / sqrt(2.0 * free_n)};
     job->repeatability.low = w->sigma * sqrt(free_n / gsl_cdf_chisq_Pinv(0.975, free_n));

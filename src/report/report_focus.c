@@ -161,6 +161,18 @@ static void lag(const struct nw_focus_job *job, struct nw_buf *buf) {
             job->lag_s.value / 60.0, job->lag_s.low / 60.0, job->lag_s.high / 60.0);
         nw_report_entry(buf, 2, 15, "LAG", text);
     }
+    if (isfinite(job->warm.value)) {
+        const double tube_K = job->warm.value / job->per_K.value;
+        (void)snprintf(text, sizeof text,
+                       "the tube is not at the air's temperature when the nights begin: the first "
+                       "runs lie %+.0f +- %.0f steps off (mean of the nights%s), which goes with "
+                       "the lag; put it out an hour earlier, or run more often at first",
+                       job->warm.value, job->warm.sigma,
+                       !(fabs(job->per_K.value) > 2.0 * job->per_K.sigma) ? ""
+                       : tube_K > 0.0                                     ? ", a tube too warm"
+                                                                          : ", a tube too cold");
+        nw_report_entry(buf, 2, 15, "FIRST RUNS", text);
+    }
 }
 
 static void how_often(const struct nw_focus_report *r, struct nw_buf *buf) {

@@ -94,6 +94,11 @@ static void lag(struct nw_json *json, const struct nw_focus_job *job) {
     if (!isfinite(job->lag_s.value)) {
         nw_json_why(json, NULL, "lag_min", job->lag_s.why_null);
     }
+    nw_json_number(json, NULL, "warm_start_steps", job->warm.value, 4);
+    nw_json_number(json, NULL, "warm_start_sigma_steps", job->warm.sigma, 3);
+    if (!isfinite(job->warm.value)) {
+        nw_json_why(json, NULL, "warm_start_steps", job->warm.why_null);
+    }
 }
 
 enum nw_status nw_report_focus_json(const struct nw_focus_report *r, json_t **ret,

@@ -18,6 +18,7 @@ struct focus_truth {
     double interval_s, fall_K, turn_K;    /* fall over the night; a bump that makes it turn */
     double sensor_noise_K, outlier_steps; /* one run in 15 off by that; 0: none */
     bool has_sides, has_ways;
+    double warm_K; /* of the tube at the start of the first night; others 0.6 to 1.2 of it */
 };
 
 struct focus_sim {
@@ -41,7 +42,8 @@ static inline void sim_focus(const struct focus_truth *truth, gsl_rng *rng, stru
     for (size_t night = 0; night < truth->n_nights; night++) {
         const double begin_s = 86400.0 * (double)night + 1.6e9;
         const double level = 20000.0 + gsl_ran_gaussian(rng, 50.0);
-        double tube_K = sim_air_K(truth, 0.0, (double)night);
+        double tube_K = sim_air_K(truth, 0.0, (double)night) +
+                        truth->warm_K * (1.2 - 0.2 * (double)(night % 4));
         size_t k = 0;
         double next_frame_s = 0.0;
         for (double t_s = 0.0; k < truth->runs_per_night; t_s += step_s) {

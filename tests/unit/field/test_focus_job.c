@@ -82,6 +82,62 @@ static void test_pulls_on_simulated_nights(void **state) {
     gsl_rng_free(rng);
 }
 
+/* Mean of what the tubes of the nights are off by at their first runs. */
+static double warm_of(const struct focus_truth *t) {
+    double sum = 0.0;
+    for (size_t night = 0; night < t->n_nights; night++) {
+        sum += t->per_K * t->warm_K * (1.2 - 0.2 * (double)(night % 4)) / (double)t->n_nights;
+    }
+    return sum;
+}
+
+/* Tubes from a warm room: without their columns the coefficient would be wrong by many sigmas. */
+static void test_pulls_when_tubes_begin_warm(void **state) {
+    (void)state;
+    enum { TRIALS = 300 };
+    static struct focus_sim sim;
+    struct focus_truth truth = NIGHTS;
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    struct pull per_K = {0}, lag = {0}, warm = {0};
+    size_t n_refused = 0;
+    truth.warm_K = 8.0;
+    gsl_rng_set(rng, 23);
+    for (int i = 0; i < TRIALS; i++) {
+        sim_focus(&truth, rng, &sim);
+        const struct nw_focus_job job = fitted(&sim);
+        add_pull(&per_K, &job.per_K, truth.per_K);
+        add_pull(&lag, &job.lag_s, truth.lag_s);
+        add_pull(&warm, &job.warm, warm_of(&truth));
+        n_refused += job.n_refused;
+        nw_focus_runs_done(&sim.runs);
+    }
+    check_pull("per_K", &per_K, TRIALS);
+    check_pull("lag", &lag, TRIALS * 9 / 10);
+    check_pull("warm start", &warm, TRIALS * 9 / 10);
+    check_near((double)n_refused / TRIALS, 0.0, 0.1, "first runs are explained, not refused");
+    gsl_rng_free(rng);
+}
+
+/* Tubes in the air all day: the columns are asked for in about one set of a hundred. */
+static void test_warm_starts_are_seldom_seen_without_one(void **state) {
+    (void)state;
+    enum { TRIALS = 300 };
+    static struct focus_sim sim;
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    size_t n_seen = 0;
+    gsl_rng_set(rng, 29);
+    for (int i = 0; i < TRIALS; i++) {
+        sim_focus(&NIGHTS, rng, &sim);
+        const struct nw_focus_job job = fitted(&sim);
+        n_seen += isfinite(job.warm.value) ? 1 : 0;
+        assert_true(isfinite(job.warm.value) || job.warm.why_null[0]);
+        nw_focus_runs_done(&sim.runs);
+    }
+    print_message("warm starts seen in %zu of %d sets without one\n", n_seen, TRIALS);
+    assert_true(n_seen <= TRIALS * 4 / 100);
+    gsl_rng_free(rng);
+}
+
 static void test_without_noise_the_truth_comes_back(void **state) {
     (void)state;
     static struct focus_sim sim;
@@ -303,6 +359,8 @@ static void test_log_of_runs(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_pulls_on_simulated_nights),
+        cmocka_unit_test(test_pulls_when_tubes_begin_warm),
+        cmocka_unit_test(test_warm_starts_are_seldom_seen_without_one),
         cmocka_unit_test(test_without_noise_the_truth_comes_back),
         cmocka_unit_test(test_failed_runs_are_refused),
         cmocka_unit_test(test_a_steady_fall_tells_neither_lag_nor_drift),

@@ -1,0 +1,130 @@
+"""What stays and what turns, and focus runs, end to end: nights of the simulator with rotator, sag,
+lag, play and filters, read by `surface --separate` and `focus` and set against truth.json."""
+import json
+import math
+import os
+import pathlib
+import subprocess
+
+import pytest
+
+TOP = pathlib.Path(__file__).resolve().parents[2]
+COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+RIG = TOP / "data/demo/rig.yaml"
+SIZE = (2400, 1600)
+FULL = (6248, 4176)
+HANGING = ["focuser_tilt=40 um", "focuser_tilt_towards=70 deg", "sag=30 um", "sag_towards=-20 deg"]
+
+
+def run(*args):
+    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=300,
+                          check=False)
+
+
+def document(*args):
+    done = run(*args, "--json")
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def synth(folder, *args, inject=()):
+    extra = [x for text in inject for x in ("--inject", text)]
+    done = run("synth", RIG, "-o", folder, *args, *extra)
+    assert done.returncode == 0, done.stderr
+    return json.loads((folder / "truth.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def four_pairs(tmp_path_factory):
+    """Rotator at 0 and 90 deg, tube on either side, all at 32 deg of altitude."""
+    top = tmp_path_factory.mktemp("hang")
+    truths = []
+    for i, (turn, hour) in enumerate([(0, 60), (90, 60), (0, -60), (90, -60)]):
+        truths.append(synth(top / f"set{i}", "--focus", "pair", "--size", "%dx%d" % SIZE,
+                            "--seed", 5 + i, "--hour-angle", f"{hour} deg",
+                            inject=[f"rotator={turn} deg", *HANGING]))
+    return top, truths
+
+
+def test_camera_focuser_and_sag_are_told_apart(four_pairs):
+    top, truths = four_pairs
+    found = document("surface", *sorted(top.glob("set*/light*.fits")), "--rig", RIG, "--separate")
+    shrink = math.hypot(*SIZE) / math.hypot(*FULL)
+    want = {
+        "camera": (truths[0]["optics"]["a_um"], truths[0]["optics"]["b_um"]),
+        "focuser": (truths[0]["hang"]["focuser_a_um"], truths[0]["hang"]["focuser_b_um"]),
+        "sag": (truths[0]["hang"]["sag_a_um"], truths[0]["hang"]["sag_b_um"]),
+    }
+    for part, (a, b) in want.items():
+        got = found["parts"][part]
+        assert abs(got["a_um"] - a * shrink) < 3.0 + 0.03 * abs(a * shrink), part
+        assert abs(got["b_um"] - b * shrink) < 3.0 + 0.03 * abs(b * shrink), part
+        assert got["sigma_um"] < 2.0
+
+
+def test_slopes_of_the_sets_are_those_of_the_truth(four_pairs):
+    _, truths = four_pairs
+    t = truths[3]  # rotator 90 deg, tube west: turned back, sag the other way
+    z = math.cos(math.radians(32.3))
+    x = t["hang"]["focuser_a_um"] - t["hang"]["sag_a_um"] * z
+    y = t["hang"]["focuser_b_um"] - t["hang"]["sag_b_um"] * z
+    assert t["hang"]["tube_side"] == "west"
+    assert t["frames"][0]["a_um"] == pytest.approx(t["optics"]["a_um"] + y, abs=0.3)
+    assert t["frames"][0]["b_um"] == pytest.approx(t["optics"]["b_um"] - x, abs=0.3)
+
+
+def nights(top, inject, n=3):
+    """Runs of some nights as one log, and what is true of all of them."""
+    rows = []
+    for i in range(n):
+        truth = synth(top / f"night{i}", "--subs", 36, "--size", "64x48", "--sub", "260s",
+                      "--seed", 31 + i, "--start", f"2026-12-0{1 + i}T20:00:00Z",
+                      "--filters", "luminance", "red", "blue", inject=inject)
+        lines = (top / f"night{i}" / "focus.csv").read_text().splitlines()
+        rows += lines[1 if not rows else 2:]
+    log = top / "runs.csv"
+    log.write_text("\n".join(rows) + "\n")
+    return log, truth["focuser"]
+
+
+@pytest.mark.parametrize("warm", [0, 8])
+def test_focus_finds_what_the_nights_were_made_with(tmp_path, warm):
+    inject = ["tube_lag=30 min", "focuser_play=140 um", "air_swing=5 K", f"tube_warm={warm} K"]
+    log, truth = nights(tmp_path, inject)
+    found = document("focus", "--runs", log, "--rig", RIG)
+    for key, want in (("temperature_per_degc", truth["steps_per_k"]),
+                      ("backlash", truth["backlash_steps"])):
+        term = found[key]
+        assert abs(term["steps"] - want) < 3.0 * term["sigma_steps"], key
+        assert term["sigma_steps"] < 2.5, key
+    for item in found["filter_offsets"]:
+        want = truth["offsets_steps"][item["filter"]]
+        assert abs(item["offset"]["steps"] - want) < 3.0 * item["offset"]["sigma_steps"]
+    assert abs(found["lag_min"] - 30.0) < 3.0 * found["lag_sigma_min"]
+    start = found["warm_start_steps"]
+    assert (start is None) == (warm == 0)
+    if warm:
+        assert abs(start - truth["steps_per_k"] * warm) < 4.0 * found["warm_start_sigma_steps"]
+
+
+def test_play_moves_the_counter_and_not_the_focus(tmp_path):
+    """A run that ends inwards finds the same focus with its counter one play lower."""
+    args = ["--subs", 6, "--size", "64x48", "--sub", "300s"]
+    still = synth(tmp_path / "still", *args)
+    loose = synth(tmp_path / "loose", *args, inject=["focuser_play=100 um"])
+    assert loose["focuser"]["backlash_steps"] == pytest.approx(-100 / 3.9, rel=1e-3)
+    for a, b in zip(still["frames"], loose["frames"]):
+        moved = b["focus_steps"] - a["focus_steps"]
+        assert abs(moved) < 1.5 or abs(moved + 100 / 3.9) < 1.5
+        assert b["defocus_centre_um"] == pytest.approx(a["defocus_centre_um"], abs=0.01)
+
+
+@pytest.mark.parametrize("args, says", [
+    (["--filters", "lumineance"], "nearest: luminance"),
+    (["--inject", "tube_warm=3 K"], "without tube_lag"),
+    (["--inject", "rotator=400 deg"], "outside -360 deg to 360 deg"),
+])
+def test_what_cannot_be_simulated_is_said(tmp_path, args, says):
+    done = run("synth", RIG, "-o", tmp_path / "x", "--subs", 1, "--size", "64x48", *args)
+    assert done.returncode != 0 and says in done.stderr and not (tmp_path / "x").exists()
