@@ -54,7 +54,7 @@ def test_camera_focuser_and_sag_are_told_apart(four_pairs):
     want = {
         "camera": (truths[0]["optics"]["a_um"], truths[0]["optics"]["b_um"]),
         "focuser": (truths[0]["hang"]["focuser_a_um"], truths[0]["hang"]["focuser_b_um"]),
-        "sag": (truths[0]["hang"]["sag_a_um"], truths[0]["hang"]["sag_b_um"]),
+        "sag_at_horizon": (truths[0]["hang"]["sag_a_um"], truths[0]["hang"]["sag_b_um"]),
     }
     for part, (a, b) in want.items():
         got = found["parts"][part]
