@@ -14,7 +14,10 @@
 #include "rig/rig.h"
 
 /* name, unit, title */
-#define NW_LEDGER_LIST(X) X(back_focus, "mm", "BACK FOCUS")
+#define NW_LEDGER_LIST(X)                                                                          \
+    X(back_focus, "mm", "BACK FOCUS")                                                              \
+    X(balance, "N m", "BALANCE")                                                                   \
+    X(clearance, "mm", "CLEARANCE")
 
 /* "star_width|back_focus|...": all budgets, for the choice on the command line */
 #define NW_LEDGER_BAR_NAME(name, unit, title) "|" #name
@@ -55,6 +58,7 @@ struct nw_ledger {
     struct nw_ledger_line lines[NW_LEDGER_LINES];
     size_t n_lines;
     double allowed; /* of the sum, to each side where it has either sign */
+    bool is_floor;  /* allowed is the least that is wanted, not the most; nothing adds up */
     double predicted, predicted_sigma, measured, measured_sigma;
     double over_probability; /* P(|predicted| > allowed) */
     bool is_over;

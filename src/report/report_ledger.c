@@ -45,11 +45,15 @@ static void rows(const struct nw_ledger *ledger, bool is_summed, struct nw_buf *
         if (!unit || strcmp(unit, line->unit) != 0) {
             unit = line->unit;
             char head[64];
-            (void)snprintf(head, sizeof head, "%s, %s", is_summed ? "what adds up" : "beside it",
+            (void)snprintf(head, sizeof head, "%s, %s",
+                           is_summed          ? "what adds up"
+                           : ledger->is_floor ? "what could touch"
+                                              : "beside it",
                            unit);
-            nw_buf_printf(buf, "%s  ", is_summed ? "" : "\n");
+            nw_buf_printf(buf, "%s  ", is_summed || ledger->is_floor ? "" : "\n");
             nw_report_left(buf, 31, head);
-            nw_buf_printf(buf, "       predicted     measured allowed  known by\n");
+            nw_buf_printf(buf, "       predicted     measured %s  known by\n",
+                          ledger->is_floor ? " wanted" : "allowed");
         }
         row(line, buf);
     }
@@ -104,8 +108,13 @@ void nw_report_ledger_text(const struct nw_ledger *ledger, const char *setup, st
     nw_report_title(buf, ledger->title, ledger->aside);
     nw_buf_printf(buf, "setup %s\n\n", setup);
     rows(ledger, true, buf);
-    sum(ledger, buf);
-    rows(ledger, false, buf);
+    if (ledger->is_floor) {
+        rows(ledger, false, buf);
+        sum(ledger, buf);
+    } else {
+        sum(ledger, buf);
+        rows(ledger, false, buf);
+    }
     nw_buf_printf(buf, "\n");
     entry(buf, "IT COMES TO", ledger->verdict);
     if (!isfinite(ledger->measured) && ledger->why_null[0]) {
@@ -122,7 +131,8 @@ void nw_report_ledger_brief(const struct nw_ledger *ledger, struct nw_buf *buf) 
 
 /* ---- JSON ---- */
 
-static void one_line(struct nw_json *json, json_t *array, const struct nw_ledger_line *line) {
+static void one_line(struct nw_json *json, json_t *array, const struct nw_ledger *ledger,
+                     const struct nw_ledger_line *line) {
     json_t *const o = nw_json_item(json, array);
     nw_json_text(json, o, "id", line->id);
     nw_json_text(json, o, "label", line->label);
@@ -137,7 +147,9 @@ static void one_line(struct nw_json *json, json_t *array, const struct nw_ledger
     nw_json_number(json, o, "measured_high", line->measured_high, 6);
     nw_json_number(json, o, "attainable", line->attainable, 5);
     const double size = fabs(isfinite(line->measured) ? line->measured : line->predicted);
-    nw_json_number(json, o, "margin_percent", 100.0 * (1.0 - size / line->allowed), 3);
+    const double share = size / line->allowed;
+    nw_json_number(json, o, "margin_percent",
+                   100.0 * (ledger->is_floor ? share - 1.0 : 1.0 - share), 3);
     nw_json_text(json, o, "basis", line->basis);
     nw_json_text(json, o, "detail", line->detail);
     nw_json_text(json, o, "provenance", nw_from_name(line->provenance));
@@ -154,6 +166,7 @@ void nw_report_ledger_json(const struct nw_ledger *ledger, struct nw_json *json,
     json_t *const o = nw_json_item(json, array);
     nw_json_text(json, o, "name", ledger->name);
     nw_json_text(json, o, "unit", ledger->unit);
+    nw_json_text(json, o, "allowed_is", ledger->is_floor ? "least" : "most");
     json_t *const t = nw_json_object(json, o, "total");
     nw_json_number(json, t, "allowed", ledger->allowed, 5);
     nw_json_number(json, t, "predicted", ledger->predicted, 6);
@@ -171,7 +184,7 @@ void nw_report_ledger_json(const struct nw_ledger *ledger, struct nw_json *json,
                  ledger->limiting < ledger->n_lines ? ledger->lines[ledger->limiting].id : NULL);
     json_t *const lines = nw_json_array(json, o, "lines");
     for (size_t i = 0; i < ledger->n_lines; i++) {
-        one_line(json, lines, &ledger->lines[i]);
+        one_line(json, lines, ledger, &ledger->lines[i]);
     }
 }
 
