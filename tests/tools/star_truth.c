@@ -4,6 +4,8 @@
  *            completeness, false finds, light, width, noise
  *        star_truth raw FWHM_PX STARS SIDE_PX [SEEDS]
  *            the same on raw frames: hot pixels, warm columns, particle hits, dead pixels
+ *        star_truth pulls FWHM_PX [SEEDS]
+ *            isolated stars of SNR 60 to 90: error over reported error, its scatter and its mean
  * With one seed, or a word behind the seeds, what is missed and what is false is listed. */
 #include "star_field.h"
 
@@ -169,11 +171,134 @@ static void found(int argc, char **argv, bool is_raw) {
     free(t);
 }
 
+/* ---- pulls ---- */
+
+#define PULL_LIST(X)                                                                               \
+    X(X_PX, "position, x")                                                                         \
+    X(Y_PX, "position, y") X(FLUX, "flux") X(WIDTH, "width of a star")                             \
+        X(FRAME_WIDTH, "width of the frame") X(FRAME_E1, "e1 of the frame")                        \
+            X(FRAME_E2, "e2 of the frame") X(ZONE_WIDTH, "width of a zone")                        \
+                X(ZONE_E1, "e1 of a zone") X(ZONE_HALF, "half-light radius of a zone")
+enum pull {
+#define X(name, text) PULL_##name,
+    PULL_LIST(X)
+#undef X
+        N_PULLS
+};
+static const char *const PULL_TEXT[N_PULLS] = {
+#define X(name, text) text,
+    PULL_LIST(X)
+#undef X
+};
+
+/* Sums of the pulls of one quantity; the truth of some is the mean over all seeds (scatter only).
+ */
+struct pull_sums {
+    double n, sum, sum2;
+};
+
+static void pull_add(struct pull_sums *p, double error, double sigma) {
+    if (isfinite(error) && sigma > 0.0) {
+        p->n += 1.0;
+        p->sum += error / sigma;
+        p->sum2 += error * error / (sigma * sigma);
+    }
+}
+
+enum { PULL_SIDE = 16 };
+
+/* Stars on a jittered grid, sky as large as eight widths to each. */
+static struct nw_frame *pull_field(const struct true_profile *p, gsl_rng *rng,
+                                   struct true_star *s) {
+    const size_t pitch = (size_t)ceil(8.0 * p->fwhm) + 10;
+    struct nw_frame *const f = field_new(PULL_SIDE * pitch, PULL_SIDE * pitch, SKY);
+    for (int i = 0; i < PULL_SIDE * PULL_SIDE; i++) {
+        s[i] =
+            (struct true_star){(i % PULL_SIDE + 0.5) * (double)pitch + gsl_ran_flat(rng, -0.5, 0.5),
+                               (double)(i / PULL_SIDE) * (double)pitch + 0.5 * (double)pitch +
+                                   gsl_ran_flat(rng, -0.5, 0.5),
+                               flux_of(60.0, p) * gsl_ran_flat(rng, 1.0, 1.5)};
+    }
+    field_add(f, s, PULL_SIDE * PULL_SIDE, p, 1.0, 0.05);
+    field_noise(f, SKY, SIGMA, GAIN, rng);
+    return f;
+}
+
+/* What the truth of a pixel-integrated profile is: width, e, share of the light in the circle. */
+struct pull_truth {
+    double width, e1, e2, share;
+};
+
+static struct pull_truth pull_truth_of(const struct true_profile *p) {
+    const double a = true_width(p, p->theta, 1.0);
+    const double b = true_width(p, p->theta + NW_PI / 2.0, 1.0);
+    const double e = (a * a - b * b) / (a * a + b * b);
+    const double r = 2.5 * sqrt(a * b) / true_alpha(p); /* axis ratio 0.95: round to 1e-4 */
+    return (struct pull_truth){sqrt(a * b), e * cos(2.0 * p->theta), e * sin(2.0 * p->theta),
+                               1.0 - pow(1.0 + r * r, 1.0 - p->beta)};
+}
+
+static void pull_count(const struct nw_measure *m, const struct true_star *s,
+                       const struct pull_truth *t, double half_light,
+                       struct pull_sums sums[static N_PULLS]) {
+    for (int i = 0; i < PULL_SIDE * PULL_SIDE; i++) {
+        const struct nw_star *const star = field_find(m, s[i].x, s[i].y, 2.0);
+        if (star && star->flags == 0) {
+            pull_add(&sums[PULL_X_PX], star->x_px - s[i].x, star->x_sigma_px);
+            pull_add(&sums[PULL_Y_PX], star->y_px - s[i].y, star->y_sigma_px);
+            pull_add(&sums[PULL_FLUX], star->flux_adu - t->share * s[i].flux, star->flux_sigma_adu);
+            pull_add(&sums[PULL_WIDTH], star->fwhm_px - t->width, star->fwhm_sigma_px);
+        }
+    }
+    pull_add(&sums[PULL_FRAME_WIDTH], m->fwhm_px - t->width, m->fwhm_sigma_px);
+    pull_add(&sums[PULL_FRAME_E1], m->e1 - t->e1, m->e_sigma);
+    pull_add(&sums[PULL_FRAME_E2], m->e2 - t->e2, m->e_sigma);
+    for (size_t z = 0; z < NW_ZONES_X * NW_ZONES_Y; z++) {
+        const struct nw_zone *const zone = &m->zones[z];
+        pull_add(&sums[PULL_ZONE_WIDTH], zone->fwhm_px - t->width, zone->fwhm_sigma_px);
+        pull_add(&sums[PULL_ZONE_E1], zone->e1 - t->e1, zone->e_sigma);
+        pull_add(&sums[PULL_ZONE_HALF], zone->half_light_px - half_light,
+                 zone->half_light_sigma_px);
+    }
+}
+
+static void pulls(int argc, char **argv) {
+    const double fwhm = argument(argc, argv, 2, 3.0);
+    const int seeds = (int)argument(argc, argv, 3, 50.0);
+    const struct true_profile p = {fwhm, 0.95, 0.3, BETA};
+    const struct pull_truth truth = pull_truth_of(&p);
+    struct pull_sums sums[N_PULLS] = {{0}};
+    struct true_star s[PULL_SIDE * PULL_SIDE];
+    double half_light = NAN; /* of the first frame: only the scatter of what follows counts */
+    for (int seed = 0; seed <= seeds; seed++) {
+        gsl_rng *const rng = test_rng((unsigned long)seed + 1000);
+        struct nw_frame *const f = pull_field(&p, rng, s);
+        struct nw_measure *const m = measured(f);
+        if (seed > 0) {
+            pull_count(m, s, &truth, half_light, sums);
+        } else {
+            half_light = m->half_light_px;
+        }
+        nw_measure_free(m);
+        field_free(f);
+        gsl_rng_free(rng);
+    }
+    for (int k = 0; k < N_PULLS; k++) {
+        const double n = sums[k].n;
+        const double mean = sums[k].sum / n;
+        const double width = sqrt(sums[k].sum2 / n - mean * mean);
+        printf("%4.1f px %-28s %6.0f pulls: width %.3f +- %.3f, mean %+.3f\n", fwhm, PULL_TEXT[k],
+               n, width, width / sqrt(2.0 * n), mean);
+    }
+}
+
 int main(int argc, char **argv) {
     if (argc > 4 && strcmp(argv[1], "found") == 0) {
         found(argc, argv, false);
     } else if (argc > 4 && strcmp(argv[1], "raw") == 0) {
         found(argc, argv, true);
+    } else if (argc > 2 && strcmp(argv[1], "pulls") == 0) {
+        pulls(argc, argv);
     } else {
         fprintf(stderr, "usage: see the head of tests/tools/star_truth.c\n");
         return 2;
