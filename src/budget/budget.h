@@ -55,7 +55,8 @@ struct nw_star_frame {
     /* motion within this sub from the guide log, noise taken off; bounds: of each axis */
     double motion_ra_rad, motion_dec_rad;
     double motion_ra_low_rad, motion_ra_high_rad, motion_dec_low_rad, motion_dec_high_rad;
-    double since_focus_s; /* time since the last focus run */
+    double since_focus_s;   /* time since the last focus run */
+    double parallactic_rad; /* position angle of the zenith at the field\'s middle */
 };
 
 /* Fills since_focus_s of n frames in order of time from the focuser's positions: time since its
@@ -91,6 +92,10 @@ struct nw_star_evidence {
     double drift_dec_rad_s, drift_dec_sigma_rad_s;
     bool is_join_certain;
     struct nw_star_loop loop;
+    /* from frames beside the log; has_...: it was told */
+    bool has_flexure, has_polar_error;
+    double flexure_rad_s, flexure_sigma_rad_s, flexure_angle_rad; /* position angle it goes in */
+    double polar_error_rad, polar_error_sigma_rad;                /* from the true pole */
 };
 
 /* A change of the rig and the rig as it would then be (nw_rig_read with the overrides). */

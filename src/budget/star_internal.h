@@ -56,6 +56,9 @@ struct star_point {
     double width_px, height_px;  /* of the chip, not binned */
     double focus_phase;          /* time since the focus run over the interval; NaN: any time */
     double dec_rad;              /* of the field; NaN: unknown */
+    double vertical_rad;         /* position angle of the zenith; 0 (the meridian) where unknown */
+    double flexure_angle_rad;    /* position angle; of gravity, along the vertical, where unknown */
+    bool is_flexure_angle_known;
 };
 
 enum { STAR_MIX = 24, STAR_PARTS = 2 };

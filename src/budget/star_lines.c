@@ -177,14 +177,21 @@ static void motion(const struct star_point *point, struct star_line *line) {
     line->width_rad = NW_FWHM_PER_SIGMA * sqrt(0.5 * (ra2 + dec2));
 }
 
-/* Its direction is unknown; gravity pulls along the vertical, which on the meridian is declination.
- */
-static void flexure(const struct star_point *point, struct star_line *line) {
+/* A line of this length on the frame, along a position angle. */
+static void put_along(const struct star_point *point, struct star_line *line, double length,
+                      double angle_rad) {
     double e[2];
     double n[2];
     sky_axes(point, e, n);
+    put(line, NW_OTF_LINE, length * (n[0] * cos(angle_rad) + e[0] * sin(angle_rad)),
+        length * (n[1] * cos(angle_rad) + e[1] * sin(angle_rad)), 0.0);
+}
+
+/* Where its direction was not measured: gravity pulls along the vertical. */
+static void flexure(const struct star_point *point, struct star_line *line) {
     const double length = V(FLEXURE) * V(SUB_LENGTH);
-    put(line, NW_OTF_LINE, length * n[0], length * n[1], 0.0);
+    put_along(point, line, length,
+              point->is_flexure_angle_known ? point->flexure_angle_rad : point->vertical_rad);
     line->width_rad = length / sqrt(2.0);
 }
 
@@ -239,12 +246,10 @@ static double dispersion_length_rad(const struct star_point *point) {
     return sqrt(12.0 * fmax(0.0, square - sum * sum));
 }
 
+/* Along the vertical. */
 static void dispersion(const struct star_point *point, struct star_line *line) {
-    double e[2];
-    double n[2];
-    sky_axes(point, e, n);
     const double length = dispersion_length_rad(point);
-    put(line, NW_OTF_LINE, length * n[0], length * n[1], 0.0);
+    put_along(point, line, length, point->vertical_rad);
     line->width_rad = length / sqrt(2.0);
 }
 

@@ -83,6 +83,9 @@ void star_point_at_frame(const struct star_point *base, const struct nw_star_fra
     if (isfinite(frame->dec_rad)) {
         ret->dec_rad = frame->dec_rad;
     }
+    if (isfinite(frame->parallactic_rad)) {
+        ret->vertical_rad = frame->parallactic_rad;
+    }
     const double interval_s = star_value(base, STAR_P_FOCUS_INTERVAL);
     if (isfinite(frame->since_focus_s) && interval_s > 0.0) {
         ret->focus_phase = (frame->since_focus_s + 0.5 * fmax(0.0, frame->exposure_s)) / interval_s;

@@ -67,6 +67,19 @@ static double frame_rms(const struct nw_star_evidence *evidence, size_t offset) 
 }
 #define RMS(member) frame_rms(evidence, offsetof(struct nw_star_frame, member))
 
+/* Mean direction of the vertical over the frames: an axis, so doubled angles are averaged. 0 where
+ * no frame says. */
+static double mean_axis(const struct nw_star_evidence *evidence) {
+    double c = 0.0;
+    double s = 0.0;
+    for (size_t i = 0; i < evidence->n_frames; i++) {
+        const double angle = evidence->frames[i].parallactic_rad;
+        c += isfinite(angle) ? cos(2.0 * angle) : 0.0;
+        s += isfinite(angle) ? sin(2.0 * angle) : 0.0;
+    }
+    return c != 0.0 || s != 0.0 ? 0.5 * atan2(s, c) : 0.0;
+}
+
 static void take(struct nw_val *value, double v, double sigma, enum nw_from from) {
     if (isfinite(v)) {
         *value = (struct nw_val){.v = v, .sigma = sigma, .from = from};
@@ -86,6 +99,17 @@ static void night_point(const struct star_point *rig, const struct nw_star_evide
     take(&ret->p[STAR_P_SUB_LENGTH], MEAN(exposure_s), 0.0, NW_FROM_HEADER);
     const double dec = MEAN(dec_rad);
     ret->dec_rad = isfinite(dec) ? dec : ret->dec_rad;
+    ret->vertical_rad = mean_axis(evidence);
+    if (evidence->has_flexure) {
+        take(&ret->p[STAR_P_FLEXURE], evidence->flexure_rad_s, evidence->flexure_sigma_rad_s,
+             NW_FROM_MEASURED);
+        ret->is_flexure_angle_known = true;
+        ret->flexure_angle_rad = evidence->flexure_angle_rad;
+    }
+    if (evidence->has_polar_error) {
+        take(&ret->p[STAR_P_POLAR_ERROR], evidence->polar_error_rad,
+             evidence->polar_error_sigma_rad, NW_FROM_MEASURED);
+    }
     if (evidence->has_guiding) {
         const double log_ra = 0.25 * (evidence->motion_ra_high_rad - evidence->motion_ra_low_rad);
         const double log_dec =
@@ -141,9 +165,32 @@ static void measured_motion(const struct nw_star_evidence *evidence, struct nw_s
                    ARCSEC(evidence->rms_logged_ra_rad), ARCSEC(evidence->rms_logged_dec_rad));
 }
 
+/* A line whose one measured number is in the point already: its width, and 95 % bounds. */
+static void measured_rate(const char *basis, struct nw_star_line *line) {
+    line->measured_rad = line->alone_rad;
+    line->measured_low_rad = fmax(0.0, line->alone_rad - 1.96 * line->alone_sigma_rad);
+    line->measured_high_rad = line->alone_rad + 1.96 * line->alone_sigma_rad;
+    line->why_null[0] = '\0';
+    line->basis = basis;
+}
+
+/* Lines whose measured number takes the place of the rig's in the point of the night: their
+ * prediction is that of the rig. */
+static bool is_taught(enum nw_star_line_id id, const struct nw_star_evidence *evidence) {
+    return id == NW_STAR_MOTION ||
+           (evidence && ((id == NW_STAR_FLEXURE && evidence->has_flexure) ||
+                         (id == NW_STAR_FIELD_ROTATION && evidence->has_polar_error)));
+}
+
 static void describe_lines(const struct nw_setup *setup, const struct star_point *rig,
                            const struct star_point *point, const struct nw_star_evidence *evidence,
                            struct nw_star_budget *budget) {
+    static const enum star_param TAUGHT[] = {STAR_P_MOTION_RA, STAR_P_MOTION_DEC, STAR_P_FLEXURE,
+                                             STAR_P_POLAR_ERROR};
+    struct star_point untaught = *point; /* the night, but what was measured as the rig says */
+    for (size_t i = 0; i < sizeof TAUGHT / sizeof TAUGHT[0]; i++) {
+        untaught.p[TAUGHT[i]] = rig->p[TAUGHT[i]];
+    }
     for (int k = 0; k < NW_STAR_N_LINES; k++) {
         const enum nw_star_line_id id = (enum nw_star_line_id)k;
         struct nw_star_line *line = &budget->lines[id];
@@ -161,9 +208,10 @@ static void describe_lines(const struct nw_setup *setup, const struct star_point
                                       .basis = star_line_basis(id),
                                       .provenance = star_line_provenance(id, point)};
         nw_text_copy(line->why_null, sizeof line->why_null, NOT_MEASURED[id]);
-        star_line_build(id, id == NW_STAR_MOTION ? rig : point, &built);
+        star_line_build(id, is_taught(id, evidence) ? &untaught : point, &built);
         line->predicted_rad = built.width_rad;
-        line->predicted_sigma_rad = star_line_sigma(id, id == NW_STAR_MOTION ? rig : point);
+        line->predicted_sigma_rad =
+            star_line_sigma(id, is_taught(id, evidence) ? &untaught : point);
         star_line_build(id, point, &built);
         line->alone_rad = built.width_rad;
         line->alone_sigma_rad = star_line_sigma(id, point);
@@ -171,6 +219,11 @@ static void describe_lines(const struct nw_setup *setup, const struct star_point
         star_line_detail(id, point, line->detail, sizeof line->detail);
         if (id == NW_STAR_MOTION) {
             measured_motion(evidence, line);
+        } else if (id == NW_STAR_FLEXURE && is_taught(id, evidence)) {
+            measured_rate("shift of the frames less lock point, air and turn, rate x sub", line);
+        } else if (id == NW_STAR_FIELD_ROTATION && is_taught(id, evidence)) {
+            measured_rate("polar error from drift and turn of the field, rate x sub (Hook 1989)",
+                          line);
         }
     }
 }

@@ -54,7 +54,9 @@ static void row(const struct nw_star_line *line, struct nw_buf *buf) {
     nw_buf_printf(buf, "   ");
     char known[48];
     (void)snprintf(known, sizeof known, "%s",
-                   isfinite(line->measured_rad) ? "guide log" : nw_from_name(line->provenance));
+                   !isfinite(line->measured_rad) ? nw_from_name(line->provenance)
+                   : line->id == NW_STAR_MOTION  ? "guide log"
+                                                 : "frames");
     nw_report_left(buf, 10, known);
     nw_report_fixed(buf, 7, ARCSEC(line->attainable_rad), 2);
     nw_buf_printf(buf, "\n");

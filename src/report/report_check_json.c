@@ -57,6 +57,9 @@ static void one_line(struct nw_json *json, json_t *array, const struct nw_star_l
     json_t *evidence = nw_json_array(json, o, "evidence");
     if (isfinite(line->measured_rad)) {
         nw_json_add_text(json, evidence, "guide log");
+        if (line->id != NW_STAR_MOTION) {
+            nw_json_add_text(json, evidence, "frames");
+        }
     } else {
         nw_json_why(json, o, "measured", line->why_null);
     }

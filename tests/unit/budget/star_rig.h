@@ -78,7 +78,8 @@ static inline struct nw_star_frame test_star_frame(double t_s, double airmass, d
                                   .motion_ra_high_rad = NAN,
                                   .motion_dec_low_rad = NAN,
                                   .motion_dec_high_rad = NAN,
-                                  .since_focus_s = NAN};
+                                  .since_focus_s = NAN,
+                                  .parallactic_rad = NAN};
 }
 
 #endif
