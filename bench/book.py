@@ -70,7 +70,7 @@ def fill(book, n_frames, n_runs):
             db.executemany("INSERT INTO zone VALUES (?, 'mono', ?, ?, ?, 30, ?, 0.02, 0.0, 0.0)",
                            [(i, *zone, width) for zone in ZONES])
             db.execute("INSERT INTO star_list VALUES (?, 'mono', ?)", (i, stars))
-    samples = bytes(240000)
+    samples = bytes(320000)
     columns = [row[1] for row in db.execute("PRAGMA table_info(guide_run)")]
     for i in range(n_runs):
         value = dict.fromkeys(columns)

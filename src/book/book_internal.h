@@ -64,7 +64,7 @@ void book_column_text(sqlite3_stmt *statement, int column, char *to, size_t size
 
 /* ---- Packed numbers ------------------------------------------------------------------------- */
 
-enum { BOOK_STAR_BYTES = 20, BOOK_LISTED_STARS = 100, BOOK_SAMPLE_BYTES = 24 };
+enum { BOOK_STAR_BYTES = 20, BOOK_LISTED_STARS = 100, BOOK_SAMPLE_BYTES = 32 };
 /* Little-endian, whatever the machine. */
 void book_put_bits(unsigned char *to, uint64_t bits, unsigned n_bytes);
 void book_put_float(unsigned char *to, double value); /* 32 bits */

@@ -91,8 +91,8 @@ static void put_samples(struct nw_guide_log *log, const unsigned char *bytes, si
                                              .ra_pulse_s = book_get_float(from + 16),
                                              .dec_pulse_s = book_get_float(from + 20),
                                              .snr = NAN,
-                                             .lock_x_px = NAN,
-                                             .lock_y_px = NAN};
+                                             .lock_x_px = book_get_float(from + 24),
+                                             .lock_y_px = book_get_float(from + 28)};
     }
     log->n = n;
 }
@@ -200,34 +200,63 @@ enum {
     F_E2,
     F_E_SIGMA,
     F_STEPS,
-    F_CHANNEL
+    F_CHANNEL,
+    F_ROTATOR,
+    F_LATITUDE,
+    F_LONGITUDE,
+    F_PIXEL,
+    F_FOCAL,
+    F_CAMERA,
+    F_SIDE,
+    F_WIDTH,
+    F_HEIGHT
 };
 static const char FRAMES[] =
     "SELECT frame.id, t_start_utc_s, exposure_s, airmass, altitude_rad, ra_rad, dec_rad, fwhm_px, "
-    "fwhm_sigma_px, e1, e2, e_sigma, focuser_steps, channel FROM night JOIN frame ON night_id = "
-    "night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') WHERE date = ?1 AND "
+    "fwhm_sigma_px, e1, e2, e_sigma, focuser_steps, channel, rotator_rad, latitude_rad, "
+    "longitude_rad, pixel_m, focal_length_m, camera, tube_side, width_px, height_px FROM night "
+    "JOIN "
+    "frame ON night_id = night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') "
+    "JOIN train ON train.id = train_id WHERE date = ?1 AND "
     "use = 'light' AND NOT is_double AND fwhm_px IS NOT NULL AND (?2 = '' OR filter = '' OR filter "
     "= ?2 COLLATE NOCASE) ORDER BY t_start_utc_s, frame.id";
 
-static double airmass_of(sqlite3_stmt *row, const struct nw_rig *rig) {
-    const double given = book_column_real(row, F_AIRMASS);
-    const double start_s = book_column_real(row, F_START);
-    const double exposure_s = book_column_real(row, F_EXPOSURE);
+/* Airmass and position angle of the zenith at mid-exposure. */
+static void place_in_sky(sqlite3_stmt *row, const struct nw_rig *rig, struct nw_star_frame *star) {
+    const double half_s = isfinite(star->exposure_s) ? 0.5 * star->exposure_s : 0.0;
     const double altitude = book_column_real(row, F_ALTITUDE);
-    const double half_s = isfinite(exposure_s) ? 0.5 * exposure_s : 0.0;
-    if (isfinite(given)) {
-        return given;
-    }
     const struct nw_place place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v,
                                    rig->site.elevation_m.v};
     const struct nw_air_state air = {rig->site.pressure_Pa.v, rig->site.temperature_K.v,
                                      rig->site.relative_humidity.v};
-    struct nw_pointing pointing;
-    if (nw_sky_pointing(book_column_real(row, F_RA), book_column_real(row, F_DEC), start_s + half_s,
+    struct nw_pointing pointing = {.airmass = NAN, .parallactic_rad = NAN};
+    if (nw_sky_pointing(book_column_real(row, F_RA), star->dec_rad, star->t_start_utc_s + half_s,
                         &place, &air, &pointing, NULL) == NW_OK) {
-        return pointing.airmass;
+        star->parallactic_rad = pointing.parallactic_rad;
     }
-    return isfinite(altitude) ? nw_sky_airmass(altitude) : NAN;
+    star->airmass = book_column_real(row, F_AIRMASS);
+    star->airmass = isfinite(star->airmass)      ? star->airmass
+                    : isfinite(pointing.airmass) ? pointing.airmass
+                    : isfinite(altitude)         ? nw_sky_airmass(altitude)
+                                                 : NAN;
+}
+
+static void take_facts(sqlite3_stmt *row, struct nw_frame_facts *facts,
+                       struct nw_measure *measure) {
+    nw_frame_facts_unknown(facts);
+    facts->t_start_utc_s = book_column_real(row, F_START);
+    facts->exposure_s = book_column_real(row, F_EXPOSURE);
+    facts->ra_rad = book_column_real(row, F_RA);
+    facts->dec_rad = book_column_real(row, F_DEC);
+    facts->rotator_rad = book_column_real(row, F_ROTATOR);
+    facts->latitude_rad = book_column_real(row, F_LATITUDE);
+    facts->longitude_rad = book_column_real(row, F_LONGITUDE);
+    facts->pixel_m = book_column_real(row, F_PIXEL);
+    facts->focal_length_m = book_column_real(row, F_FOCAL);
+    book_column_text(row, F_CAMERA, facts->camera, sizeof facts->camera);
+    book_column_text(row, F_SIDE, facts->tube_side, sizeof facts->tube_side);
+    *measure = (struct nw_measure){.width_px = (size_t)sqlite3_column_int64(row, F_WIDTH),
+                                   .height_px = (size_t)sqlite3_column_int64(row, F_HEIGHT)};
 }
 
 /* Middle and corner zones. */
@@ -264,7 +293,7 @@ static void take_frame(sqlite3_stmt *row, const struct nw_book_frames_opts *opts
     *star = (struct nw_star_frame){
         .t_start_utc_s = book_column_real(row, F_START),
         .exposure_s = book_column_real(row, F_EXPOSURE),
-        .airmass = airmass_of(row, opts->rig),
+        .airmass = NAN,
         .dec_rad = book_column_real(row, F_DEC),
         .fwhm_rad = book_column_real(row, F_FWHM) * opts->scale_rad_px,
         .fwhm_sigma_rad = book_column_real(row, F_SIGMA) * opts->scale_rad_px,
@@ -280,17 +309,49 @@ static void take_frame(sqlite3_stmt *row, const struct nw_book_frames_opts *opts
         .motion_dec_low_rad = NAN,
         .motion_dec_high_rad = NAN,
         .since_focus_s = NAN,
+        .parallactic_rad = NAN,
     };
+    place_in_sky(row, opts->rig, star);
+}
+
+/* One more in all four arrays. */
+static enum nw_status grow(struct nw_book_frames *f, double **steps, size_t caps[4],
+                           struct nw_err *err) {
+    const struct {
+        void **items;
+        size_t size;
+    } arrays[4] = {{(void **)&f->stars, sizeof *f->stars},
+                   {(void **)&f->measures, sizeof *f->measures},
+                   {(void **)&f->facts, sizeof *f->facts},
+                   {(void **)steps, sizeof **steps}};
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < 4 && status == NW_OK; i++) {
+        status = nw_grow(arrays[i].items, &caps[i], f->n + 1, arrays[i].size, MAX_FRAMES, err);
+    }
+    return status;
+}
+
+static enum nw_status take_row(struct nw_book *book, sqlite3_stmt *row,
+                               const struct nw_book_frames_opts *opts, struct nw_book_frames *f,
+                               struct nw_err *err) {
+    char channel[8];
+    const int64_t id = sqlite3_column_int64(row, F_ID);
+    const size_t at = f->n++;
+    take_frame(row, opts, &f->stars[at]);
+    take_facts(row, &f->facts[at], &f->measures[at]);
+    book_column_text(row, F_CHANNEL, channel, sizeof channel);
+    const enum nw_status status =
+        read_zones(book, id, channel, opts->scale_rad_px, &f->stars[at], err);
+    return status == NW_OK ? book_read_stars(book, id, channel, &f->measures[at], err) : status;
 }
 
 enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_frames_opts *opts,
-                                   struct nw_star_frame **ret, size_t *ret_n, struct nw_err *err) {
+                                   struct nw_book_frames *ret, struct nw_err *err) {
     const struct book_value values[] = {book_text(opts->date),
                                         book_text(opts->filter ? opts->filter : "")};
-    struct nw_star_frame *stars = NULL;
+    struct nw_book_frames f = {.n = 0};
     double *steps = NULL;
-    size_t n = 0;
-    size_t caps[2] = {0, 0};
+    size_t caps[4] = {0};
     sqlite3_stmt *statement = NULL;
     bool is_row = true;
     enum nw_status status = book_prepare(book, FRAMES, values, 2, &statement, err);
@@ -299,27 +360,29 @@ enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_fr
         if (status != NW_OK || !is_row) {
             break;
         }
-        status = nw_grow((void **)&stars, &caps[0], n + 1, sizeof *stars, MAX_FRAMES, err);
+        status = grow(&f, &steps, caps, err);
         if (status == NW_OK) {
-            status = nw_grow((void **)&steps, &caps[1], n + 1, sizeof *steps, MAX_FRAMES, err);
-        }
-        if (status == NW_OK) {
-            char channel[8];
-            take_frame(statement, opts, &stars[n]);
-            steps[n] = book_column_real(statement, F_STEPS);
-            book_column_text(statement, F_CHANNEL, channel, sizeof channel);
-            status = read_zones(book, sqlite3_column_int64(statement, F_ID), channel,
-                                opts->scale_rad_px, &stars[n++], err);
+            steps[f.n] = book_column_real(statement, F_STEPS);
+            status = take_row(book, statement, opts, &f, err);
         }
     }
     (void)sqlite3_finalize(statement);
     if (status == NW_OK) {
-        nw_star_since_focus(stars, steps, n);
-        *ret = stars;
-        *ret_n = n;
+        nw_star_since_focus(f.stars, steps, f.n);
+        *ret = f;
     } else {
-        free(stars);
+        nw_book_frames_done(&f);
     }
     free(steps);
     return status;
+}
+
+void nw_book_frames_done(struct nw_book_frames *frames) {
+    for (size_t i = 0; i < frames->n; i++) {
+        free(frames->measures[i].stars);
+    }
+    free(frames->stars);
+    free(frames->measures);
+    free(frames->facts);
+    *frames = (struct nw_book_frames){.n = 0};
 }

@@ -7,22 +7,27 @@
 #include "budget/budget.h"
 
 /* The guide runs of a night as they were read: samples, pulses, events, header values (single
- * precision; lock points and SNR are not kept). Runs without dates are left out. *ret->n may be 0.
+ * precision; the SNR is not kept). Runs without dates are left out. *ret->n may be 0.
  * nw_guide_runs_free. */
 enum nw_status nw_book_guide_runs(struct nw_book *book, const char *date,
                                   struct nw_guide_runs **ret, struct nw_err *err) NW_CHECKED;
 
 /* The measured light frames of a night in order of time, those of one filter ("": all), green of
  * colour frames. Widths on the sky need a scale: scale_rad_px is taken for all (that of the setup).
- * Airmass from the header, else from coordinates, time and place. *ret yours to free, NULL and 0
- * when there is none. */
+ * Airmass from the header, else from coordinates, time and place. None is no error. */
 struct nw_book_frames_opts {
     const char *date, *filter;
     double scale_rad_px;
     const struct nw_rig *rig;
 };
+struct nw_book_frames {
+    struct nw_star_frame *stars;
+    struct nw_measure *measures;  /* beside them: sizes and the listed stars alone */
+    struct nw_frame_facts *facts; /* likewise; what the book does not keep is NaN or "" */
+    size_t n;
+};
 enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_frames_opts *opts,
-                                   struct nw_star_frame **ret, size_t *ret_n,
-                                   struct nw_err *err) NW_CHECKED;
+                                   struct nw_book_frames *ret, struct nw_err *err) NW_CHECKED;
+void nw_book_frames_done(struct nw_book_frames *frames);
 
 #endif

@@ -1,5 +1,5 @@
 /* logs.c - one guide log into the book: each of its runs with its analysis and its samples.
- * Idea: the samples stay (24 bytes each), so that a later program can analyse them anew without the
+ * Idea: the samples stay (32 bytes each), so that a later program can analyse them anew without the
  * file; what the present one found stands beside them in columns. */
 #include <math.h>
 #include <stddef.h>
@@ -56,6 +56,8 @@ static unsigned char *pack_samples(const struct nw_guide_log *log) {
         book_put_float(to + 12, row->dec_rad);
         book_put_float(to + 16, row->ra_pulse_s);
         book_put_float(to + 20, row->dec_pulse_s);
+        book_put_float(to + 24, row->lock_x_px);
+        book_put_float(to + 28, row->lock_y_px);
     }
     return bytes;
 }

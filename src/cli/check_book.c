@@ -8,17 +8,22 @@ static enum nw_status read_frames(struct nw_book *book, const struct nw_rig *rig
                                        .filter = setup->filter.name,
                                        .scale_rad_px = nw_setup_scale_rad(setup),
                                        .rig = rig};
-    enum nw_status status = nw_book_star_frames(book, &opts, &night->stars, &night->n, err);
-    if (status == NW_OK && night->n == 0 && opts.filter[0] != '\0') {
+    struct nw_book_frames frames = {.n = 0};
+    enum nw_status status = nw_book_star_frames(book, &opts, &frames, err);
+    if (status == NW_OK && frames.n == 0 && opts.filter[0] != '\0') {
         nw_buf_printf(&night->remark, "no frame names the filter %s: all lights taken; ",
                       opts.filter);
         opts.filter = "";
-        free(night->stars);
-        status = nw_book_star_frames(book, &opts, &night->stars, &night->n, err);
+        nw_book_frames_done(&frames);
+        status = nw_book_star_frames(book, &opts, &frames, err);
     }
-    if (status == NW_OK && night->n == 0) {
+    if (status == NW_OK && frames.n == 0) {
         status = nw_err_set(err, NW_DATA, "the night of %s: no measured light frame", night->date);
     }
+    night->stars = frames.stars; /* handed over */
+    night->measures = frames.measures;
+    night->facts = frames.facts;
+    night->n = frames.n;
     return status;
 }
 

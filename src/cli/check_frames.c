@@ -9,10 +9,14 @@
 
 #include "sky/sky.h"
 
+/* Enough of a frame's stars to lay it over another. */
+enum { KEPT_STARS = 500 };
+
 struct frame_work {
     const char *path;
     struct nw_frame_facts facts;
     struct nw_star_frame star;
+    struct nw_measure brief; /* sizes and the brightest stars; owned until handed over */
     enum nw_status status;
     struct nw_err err;
     bool is_kept, is_interpolated, has_width;
@@ -24,11 +28,11 @@ struct job {
     const struct nw_setup *setup;
 };
 
-/* Airmass at mid-exposure: from the header, its altitude, or coordinates, site and time. */
-static double airmass_of(const struct nw_frame_facts *facts, const struct nw_rig *rig) {
-    if (facts->airmass >= 1.0) {
-        return facts->airmass;
-    }
+/* At mid-exposure: airmass from the header, its altitude, or coordinates, site and time; position
+ * angle of the zenith from the latter alone. */
+static void place_in_sky(const struct nw_frame_facts *facts, const struct nw_rig *rig,
+                         struct nw_star_frame *star) {
+    star->airmass = facts->airmass >= 1.0 ? facts->airmass : NAN;
     if (isfinite(facts->ra_rad) && isfinite(facts->dec_rad) && isfinite(facts->t_start_utc_s)) {
         const struct nw_place place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v,
                                        rig->site.elevation_m.v};
@@ -38,10 +42,13 @@ static double airmass_of(const struct nw_frame_facts *facts, const struct nw_rig
         const double half_s = isfinite(facts->exposure_s) ? 0.5 * facts->exposure_s : 0.0;
         if (nw_sky_pointing(facts->ra_rad, facts->dec_rad, facts->t_start_utc_s + half_s, &place,
                             &air, &pointing, NULL) == NW_OK) {
-            return pointing.airmass;
+            star->airmass = isfinite(star->airmass) ? star->airmass : pointing.airmass;
+            star->parallactic_rad = pointing.parallactic_rad;
         }
     }
-    return isfinite(facts->altitude_rad) ? nw_sky_airmass(facts->altitude_rad) : NAN;
+    if (!isfinite(star->airmass) && isfinite(facts->altitude_rad)) {
+        star->airmass = nw_sky_airmass(facts->altitude_rad);
+    }
 }
 
 static void unknown_star(struct nw_star_frame *star) {
@@ -62,7 +69,8 @@ static void unknown_star(struct nw_star_frame *star) {
                                    .motion_ra_high_rad = NAN,
                                    .motion_dec_low_rad = NAN,
                                    .motion_dec_high_rad = NAN,
-                                   .since_focus_s = NAN};
+                                   .since_focus_s = NAN,
+                                   .parallactic_rad = NAN};
 }
 
 static void fill_star(const struct nw_measure *measure, double scale_rad, struct frame_work *work) {
@@ -144,15 +152,19 @@ static int by_time(const void *a, const void *b) {
 struct sorted {
     struct nw_star_frame star; /* first: by_time reads it */
     double steps;
+    struct nw_measure brief;
+    const struct nw_frame_facts *facts;
 };
 
-static enum nw_status collect(const struct frame_work *work, size_t n, const struct nw_rig *rig,
+static enum nw_status collect(struct frame_work *work, size_t n, const struct nw_rig *rig,
                               struct check_night *night, struct nw_err *err) {
     enum nw_status status = NW_OK;
     struct sorted *sorted = nw_calloc(n + 1, sizeof *sorted);
     double *steps = nw_calloc(n + 1, sizeof *steps);
     night->stars = nw_calloc(n + 1, sizeof *night->stars);
-    if (!sorted || !steps || !night->stars) {
+    night->measures = nw_calloc(n + 1, sizeof *night->measures);
+    night->facts = nw_calloc(n + 1, sizeof *night->facts);
+    if (!sorted || !steps || !night->stars || !night->measures || !night->facts) {
         status = nw_err_set(err, NW_NOMEM, "%zu frames", n);
         goto done;
     }
@@ -170,8 +182,11 @@ static enum nw_status collect(const struct frame_work *work, size_t n, const str
         to->star.t_start_utc_s = work[i].facts.t_start_utc_s;
         to->star.exposure_s = work[i].facts.exposure_s;
         to->star.dec_rad = work[i].facts.dec_rad;
-        to->star.airmass = airmass_of(&work[i].facts, rig);
+        place_in_sky(&work[i].facts, rig, &to->star);
+        to->brief = work[i].brief;
+        to->facts = &work[i].facts;
         to->steps = work[i].facts.focuser_steps;
+        work[i].brief.stars = NULL; /* handed over */
         night->is_interpolated = night->is_interpolated || work[i].is_interpolated;
     }
     if (n_starless) {
@@ -180,6 +195,8 @@ static enum nw_status collect(const struct frame_work *work, size_t n, const str
     qsort(sorted, night->n, sizeof *sorted, by_time);
     for (size_t i = 0; i < night->n; i++) {
         night->stars[i] = sorted[i].star;
+        night->measures[i] = sorted[i].brief;
+        night->facts[i] = *sorted[i].facts;
         steps[i] = sorted[i].steps;
     }
     nw_star_since_focus(night->stars, steps, night->n);
@@ -206,7 +223,7 @@ static enum nw_status first_error(const struct frame_work *work, size_t n, struc
 static enum nw_status measure_chosen(const struct job *job, size_t n, struct nw_err *err) {
     const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
                                         .pattern_if_unsaid = job->setup->camera.pattern,
-                                        .is_summary_only = true};
+                                        .keep_stars = KEPT_STARS};
     const double scale_rad = nw_setup_scale_rad(job->setup);
     struct nw_series series = {0};
     enum nw_status status = NW_OK;
@@ -235,6 +252,12 @@ static enum nw_status measure_chosen(const struct job *job, size_t n, struct nw_
         if (item->status == NW_OK) {
             work->is_interpolated = item->frame->n_planes == 3;
             fill_star(item->measures[0], scale_rad, work);
+            work->brief = (struct nw_measure){.stars = item->measures[0]->stars,
+                                              .n_stars = item->measures[0]->n_stars,
+                                              .width_px = item->measures[0]->width_px,
+                                              .height_px = item->measures[0]->height_px};
+            item->measures[0]->stars = NULL;
+            item->measures[0]->n_stars = 0;
         }
     }
 done:
@@ -283,7 +306,20 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
         status = nw_err_set(err, NW_DATA, "no usable star in any of %zu frames", paths.n);
     }
 done:
+    for (size_t i = 0; work && i < paths.n; i++) {
+        free(work[i].brief.stars);
+    }
     free(work);
     nw_paths_done(&paths);
     return status;
+}
+
+void check_night_done(struct check_night *night) {
+    for (size_t i = 0; night->measures && i < night->n; i++) {
+        free(night->measures[i].stars);
+    }
+    free(night->stars);
+    free(night->measures);
+    free(night->facts);
+    nw_buf_done(&night->remark);
 }

@@ -3,6 +3,7 @@
 
 #include <math.h>
 
+#include "cli/guide_polar.h"
 #include "guiding/runs.h"
 #include "rig/logs.h"
 #include "sky/sky.h"
@@ -122,8 +123,9 @@ static bool is_of_run(const struct nw_span *span, const struct nw_guide_log *log
 
 /* A night's runs and frames while they are laid together. */
 struct beside {
-    const struct nw_guide_runs *runs;
+    struct nw_guide_runs *runs;
     struct check_night *night;
+    struct nw_air_state air;     /* above the site */
     struct nw_span *spans, *own; /* of all frames, in log time; of those of one run */
     size_t *frame;               /* which frame own[i] is */
     struct nw_guide_opts opts;
@@ -155,6 +157,51 @@ static enum nw_status analyse_run(struct beside *b, const struct nw_guide_run *r
     return status;
 }
 
+/* Polar error and flexure from the frames beside the runs; what is not told leaves the evidence as
+ * it is. */
+static enum nw_status copy_frames(const struct beside *b, struct nw_guide_result *results, size_t n,
+                                  struct nw_star_evidence *evidence, struct nw_err *err) {
+    struct guide_frames frames = {0};
+    struct nw_polar_report polar = {.is_solved = false};
+    struct nw_guide_runs *runs = b->runs;
+    struct guide_files files = {.files = &runs, .n_files = 1, .results = results, .n = n};
+    struct guide_frame_set set = {.measures = nw_calloc(b->night->n + 1, sizeof(void *)),
+                                  .facts = nw_calloc(b->night->n + 1, sizeof(void *)),
+                                  .n = b->night->n};
+    enum nw_status status =
+        set.measures && set.facts ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu frames", set.n);
+    for (size_t i = 0; i < set.n && status == NW_OK; i++) {
+        set.measures[i] = &b->night->measures[i];
+        set.facts[i] = &b->night->facts[i];
+    }
+    if (status == NW_OK && set.n > 1) {
+        status = guide_frames_solve(&set, &b->air, &files, &frames, err);
+    }
+    if (status == NW_OK) {
+        status = guide_polar(&files, &frames, &b->air, &polar, err);
+    }
+    if (status == NW_OK && polar.is_solved && polar.polar.has_axis) {
+        evidence->has_polar_error = true;
+        evidence->polar_error_rad = polar.polar.total_rad;
+        evidence->polar_error_sigma_rad = polar.polar.total_sigma_rad;
+    }
+    size_t n_best = 0;
+    for (size_t i = 0; i < frames.n_flexures && status == NW_OK; i++) {
+        const struct nw_flexure *const f = &frames.flexures[i].flexure;
+        if (isfinite(f->rate_rad_s) && f->n_frames > n_best) {
+            n_best = f->n_frames;
+            evidence->has_flexure = true;
+            evidence->flexure_rad_s = f->rate_rad_s;
+            evidence->flexure_sigma_rad_s = f->rate_sigma_rad_s;
+            evidence->flexure_angle_rad = f->direction_rad;
+        }
+    }
+    guide_frames_done(&frames);
+    free((void *)set.measures);
+    free((void *)set.facts);
+    return status;
+}
+
 /* Every run; an error only when none can be analysed. */
 static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *evidence,
                                    struct nw_err *err) {
@@ -177,6 +224,7 @@ static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *ev
     }
     if (is_any) {
         copy_evidence(results, n, evidence);
+        first = copy_frames(b, results, n, evidence, err);
     } else if (first == NW_OK) {
         first = nw_err_set(err, NW_DATA, "%s: none of %zu runs covers a frame", b->runs->path, n);
     }
@@ -184,13 +232,14 @@ static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *ev
         nw_guide_analysis_free(results[i].analysis);
     }
     free(results);
-    return is_any ? NW_OK : first;
+    return first;
 }
 
-enum nw_status check_guiding_runs(const struct nw_guide_runs *runs, const struct nw_rig *rig,
+enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_rig *rig,
                                   const struct nw_setup *setup, struct check_night *night,
                                   struct nw_star_evidence *evidence, struct nw_err *err) {
-    struct beside b = {.runs = runs, .night = night};
+    const char *words = NULL;
+    struct beside b = {.runs = runs, .night = night, .air = guide_air(rig, &words)};
     enum nw_status status = NW_OK;
     b.opts = (struct nw_guide_opts){.sub_length_s = setup->sub_length_s.v,
                                     .noise_floor_rad = noise_floor_rad(rig, setup)};

@@ -15,11 +15,14 @@
 struct check_night {
     struct nw_star_frame *stars; /* in order of time */
     size_t n;
+    struct nw_measure *measures;  /* beside them: sizes and the brightest stars alone */
+    struct nw_frame_facts *facts; /* likewise */
     bool is_interpolated;
     char date[NW_BOOK_DATE]; /* of a night out of the book */
     struct nw_buf remark;    /* on the frames that were left out */
 };
 
+void check_night_done(struct check_night *night); /* zeroed allowed */
 /* Measures files, and the frames in folders. DATA: none has a usable star. */
 enum nw_status check_frames(const char *const *given, size_t n_given, const struct nw_rig *rig,
                             const struct nw_setup *setup, struct check_night *night,
@@ -28,7 +31,7 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
 enum nw_status check_guiding(const char *path, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_night *night,
                              struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
-enum nw_status check_guiding_runs(const struct nw_guide_runs *runs, const struct nw_rig *rig,
+enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_rig *rig,
                                   const struct nw_setup *setup, struct check_night *night,
                                   struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
 /* Frames and guide runs of a night out of the book (date "" or NULL: its last); ret_date says

@@ -132,8 +132,7 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
     }
     nw_star_budget_free(budget);
     check_changed_done(&changed);
-    free(night.stars);
-    nw_buf_done(&night.remark);
+    check_night_done(&night);
     return status;
 }
 

@@ -115,8 +115,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     nw_star_budget_free(w->budget);
     check_changed_done(&w->changed);
-    free(w->check.stars);
-    nw_buf_done(&w->check.remark);
+    check_night_done(&w->check);
     nw_book_close(w->book);
     nw_rig_free(w->rig);
     free(w);

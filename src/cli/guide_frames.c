@@ -14,27 +14,19 @@ static const double GUIDE_OFFSET_RAD = 0.5 * NW_RAD_PER_DEG;
 enum { FIT_STARS = 150, MAX_STARS = 3000 };
 
 struct work {
-    struct nw_series series;
-    size_t *order; /* measured frames in order of time */
-    size_t n;
-    struct nw_span *spans;               /* of them, UTC */
-    const struct nw_measure **measures;  /* those of the run in hand */
+    const struct guide_frame_set *set;
+    struct nw_span *spans;               /* of all frames, UTC */
+    const struct nw_measure **measures;  /* of the run in hand */
     const struct nw_frame_facts **facts; /* likewise */
     struct nw_guided_frame *guided;      /* likewise */
-    size_t *mine;                        /* which of `order` they are */
+    size_t *mine;                        /* which of the set they are */
     size_t n_mine;
     double offset_s; /* UTC less the time of the log in hand */
     size_t n_groups; /* of all runs so far */
     const struct nw_air_state *air;
 };
 
-static const struct nw_frame_facts *facts_of(const struct work *w, size_t i) {
-    return &w->series.items[w->order[i]].frame->facts;
-}
-
 static void work_done(struct work *w) {
-    nw_series_done(&w->series);
-    free(w->order);
     free(w->spans);
     free((void *)w->measures);
     free((void *)w->facts);
@@ -42,73 +34,35 @@ static void work_done(struct work *w) {
     free(w->mine);
 }
 
-/* Insertion by start: frames mostly come in order. */
-static void sort_in(struct work *w, size_t item) {
-    size_t at = w->n++;
-    const double t_s = w->series.items[item].frame->facts.t_start_utc_s;
-    while (at > 0 && facts_of(w, at - 1)->t_start_utc_s > t_s) {
-        w->order[at] = w->order[at - 1];
-        at--;
+static enum nw_status work_init(const struct guide_frame_set *set, const struct nw_air_state *air,
+                                struct work *w, struct nw_err *err) {
+    const size_t n = set->n + 1;
+    *w = (struct work){.set = set,
+                       .spans = nw_calloc(n, sizeof *w->spans),
+                       .measures = nw_calloc(n, sizeof(void *)),
+                       .facts = nw_calloc(n, sizeof(void *)),
+                       .guided = nw_calloc(n, sizeof *w->guided),
+                       .mine = nw_calloc(n, sizeof *w->mine),
+                       .air = air};
+    if (!w->spans || !w->measures || !w->facts || !w->guided || !w->mine) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames", set->n);
     }
-    w->order[at] = item;
-}
-
-static enum nw_status measure(const char *const *given, size_t n_given, struct work *w,
-                              struct nw_err *err) {
-    const struct nw_series_opts opts = {
-        .channel = NW_CHANNEL_G, .measure = {.fit_stars = FIT_STARS, .max_stars = MAX_STARS}};
-    struct nw_paths paths = {0};
-    enum nw_status status = cli_frame_paths(given, n_given, &paths, err);
-    if (status == NW_OK) {
-        struct cli_progress bar;
-        const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
-        status = nw_series_measure((const char *const *)paths.items, paths.n, &opts, &progress,
-                                   &w->series, err);
-        cli_progress_end(&bar);
+    for (size_t i = 0; i < set->n; i++) {
+        const double start_s = set->facts[i]->t_start_utc_s;
+        w->spans[i] = (struct nw_span){start_s, start_s + set->facts[i]->exposure_s};
     }
-    nw_paths_done(&paths);
-    if (status != NW_OK) {
-        return status;
-    }
-    const size_t n = w->series.n + 1;
-    w->order = nw_calloc(n, sizeof *w->order);
-    w->spans = nw_calloc(n, sizeof *w->spans);
-    w->measures = nw_calloc(n, sizeof(void *));
-    w->facts = nw_calloc(n, sizeof(void *));
-    w->guided = nw_calloc(n, sizeof *w->guided);
-    w->mine = nw_calloc(n, sizeof *w->mine);
-    if (!w->order || !w->spans || !w->measures || !w->facts || !w->guided || !w->mine) {
-        return nw_err_set(err, NW_NOMEM, "%zu frames", w->series.n);
-    }
-    for (size_t i = 0; i < w->series.n; i++) {
-        const struct nw_series_item *const item = &w->series.items[i];
-        if (item->status != NW_OK) {
-            return nw_err_set(err, item->status, "%s", item->err.text);
-        }
-        const struct nw_frame_facts *const facts = &item->frame->facts;
-        if (nw_frame_use_of(facts) == NW_USE_LIGHT && isfinite(facts->t_start_utc_s) &&
-            isfinite(facts->exposure_s)) {
-            sort_in(w, i);
-        }
-    }
-    for (size_t i = 0; i < w->n; i++) {
-        const double start_s = facts_of(w, i)->t_start_utc_s;
-        w->spans[i] = (struct nw_span){start_s, start_s + facts_of(w, i)->exposure_s};
-    }
-    return w->n > 0 ? NW_OK
-                    : nw_err_set(err, NW_DATA,
-                                 "no light frame with start and exposure (DATE-OBS, EXPTIME)");
+    return NW_OK;
 }
 
 /* ---- One run -------------------------------------------------------------------------------- */
 
 static void collect(struct work *w, const struct nw_guide_log *log, double offset_s) {
     w->n_mine = 0;
-    for (size_t i = 0; i < w->n; i++) {
+    for (size_t i = 0; i < w->set->n; i++) {
         const double middle_s = 0.5 * (w->spans[i].start_s + w->spans[i].end_s) - offset_s;
         if (middle_s >= log->rows[0].t_s && middle_s <= log->rows[log->n - 1].t_s) {
-            w->measures[w->n_mine] = w->series.items[w->order[i]].measures[0];
-            w->facts[w->n_mine] = facts_of(w, i);
+            w->measures[w->n_mine] = w->set->measures[i];
+            w->facts[w->n_mine] = w->set->facts[i];
             w->mine[w->n_mine++] = i;
         }
     }
@@ -269,7 +223,7 @@ static enum nw_status find_offset(const struct nw_guide_runs *runs, const struct
     struct nw_guide_join join = {0};
     enum nw_status status = nw_guide_concat(runs, &all, err);
     if (status == NW_OK) {
-        status = nw_guide_join(all, w->spans, w->n, &join, err);
+        status = nw_guide_join(all, w->spans, w->set->n, &join, err);
     }
     nw_guide_free(all);
     *ret = join.offset_s;
@@ -299,18 +253,17 @@ static enum nw_status take_files(struct work *w, struct guide_files *files,
     return status;
 }
 
-enum nw_status guide_frames_read(const char *const *given, size_t n_given,
-                                 const struct nw_air_state *air, struct guide_files *files,
-                                 struct guide_frames *ret, struct nw_err *err) {
-    struct work w = {.air = air};
-    *ret = (struct guide_frames){.n_frames = 0};
-    enum nw_status status = measure(given, n_given, &w, err);
+enum nw_status guide_frames_solve(const struct guide_frame_set *set, const struct nw_air_state *air,
+                                  struct guide_files *files, struct guide_frames *ret,
+                                  struct nw_err *err) {
+    struct work w;
+    *ret = (struct guide_frames){.n_frames = set->n};
+    enum nw_status status = work_init(set, air, &w, err);
     if (status == NW_OK) {
-        ret->n_frames = w.n;
-        ret->turns = nw_calloc(w.n + 1, sizeof *ret->turns);
+        ret->turns = nw_calloc(set->n + 1, sizeof *ret->turns);
         ret->flexures = nw_calloc(files->n + 1, sizeof *ret->flexures);
         status = ret->turns && ret->flexures ? take_files(&w, files, ret, err)
-                                             : nw_err_set(err, NW_NOMEM, "%zu frames", w.n);
+                                             : nw_err_set(err, NW_NOMEM, "%zu frames", set->n);
     }
     if (status == NW_OK && ret->n_moves == 0) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
@@ -321,6 +274,80 @@ enum nw_status guide_frames_read(const char *const *given, size_t n_given,
         guide_frames_done(ret);
     }
     work_done(&w);
+    return status;
+}
+
+/* ---- From files ----------------------------------------------------------------------------- */
+
+/* Insertion by start: frames mostly come in order. */
+static void sort_in(struct guide_frame_set *set, const struct nw_series_item *item) {
+    size_t at = set->n++;
+    const struct nw_frame_facts *const facts = &item->frame->facts;
+    while (at > 0 && set->facts[at - 1]->t_start_utc_s > facts->t_start_utc_s) {
+        set->facts[at] = set->facts[at - 1];
+        set->measures[at] = set->measures[at - 1];
+        at--;
+    }
+    set->facts[at] = facts;
+    set->measures[at] = item->measures[0];
+}
+
+static enum nw_status measure(const char *const *given, size_t n_given, struct nw_series *series,
+                              struct nw_err *err) {
+    const struct nw_series_opts opts = {
+        .channel = NW_CHANNEL_G, .measure = {.fit_stars = FIT_STARS, .max_stars = MAX_STARS}};
+    struct nw_paths paths = {0};
+    enum nw_status status = cli_frame_paths(given, n_given, &paths, err);
+    if (status == NW_OK) {
+        struct cli_progress bar;
+        const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
+        status = nw_series_measure((const char *const *)paths.items, paths.n, &opts, &progress,
+                                   series, err);
+        cli_progress_end(&bar);
+    }
+    nw_paths_done(&paths);
+    return status;
+}
+
+static enum nw_status fill_set(const struct nw_series *series, struct guide_frame_set *set,
+                               struct nw_err *err) {
+    set->measures = nw_calloc(series->n + 1, sizeof(void *));
+    set->facts = nw_calloc(series->n + 1, sizeof(void *));
+    if (!set->measures || !set->facts) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames", series->n);
+    }
+    for (size_t i = 0; i < series->n; i++) {
+        const struct nw_series_item *const item = &series->items[i];
+        if (item->status != NW_OK) {
+            return nw_err_set(err, item->status, "%s", item->err.text);
+        }
+        const struct nw_frame_facts *const facts = &item->frame->facts;
+        if (nw_frame_use_of(facts) == NW_USE_LIGHT && isfinite(facts->t_start_utc_s) &&
+            isfinite(facts->exposure_s)) {
+            sort_in(set, item);
+        }
+    }
+    return set->n > 0 ? NW_OK
+                      : nw_err_set(err, NW_DATA,
+                                   "no light frame with start and exposure (DATE-OBS, EXPTIME)");
+}
+
+enum nw_status guide_frames_read(const char *const *given, size_t n_given,
+                                 const struct nw_air_state *air, struct guide_files *files,
+                                 struct guide_frames *ret, struct nw_err *err) {
+    struct nw_series series = {0};
+    struct guide_frame_set set = {0};
+    *ret = (struct guide_frames){.n_frames = 0};
+    enum nw_status status = measure(given, n_given, &series, err);
+    if (status == NW_OK) {
+        status = fill_set(&series, &set, err);
+    }
+    if (status == NW_OK) {
+        status = guide_frames_solve(&set, air, files, ret, err);
+    }
+    nw_series_done(&series);
+    free((void *)set.measures);
+    free((void *)set.facts);
     return status;
 }
 

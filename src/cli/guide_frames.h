@@ -15,6 +15,16 @@ struct guide_frames {
     bool has_place; /* latitude, hour angle and declination were filled in from the frames */
     char why_null[200];
 };
+/* Light frames in order of time, each with start and exposure; measures with their stars. */
+struct guide_frame_set {
+    const struct nw_measure **measures;
+    const struct nw_frame_facts **facts;
+    size_t n;
+};
+/* From frames measured already, the rest as guide_frames_read. */
+enum nw_status guide_frames_solve(const struct guide_frame_set *set, const struct nw_air_state *air,
+                                  struct guide_files *files, struct guide_frames *ret,
+                                  struct nw_err *err) NW_CHECKED;
 /* Measures the frames, lays each file's runs beside them (nw_guide_join) and works out moves. What
  * a log does not say (declination, hour angle, latitude) is filled in from the frames' headers.
  * Errors: frames that cannot be read, no dither join; what else is missing is said in the parts. */

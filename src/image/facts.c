@@ -193,6 +193,10 @@ static void normalise_bayer(const struct nw_card *cards, size_t n_cards, char ba
     memcpy(bayer, moved, sizeof moved);
 }
 
+void nw_frame_facts_unknown(struct nw_frame_facts *facts) {
+    nw_fits_facts_read(NULL, 0, facts);
+}
+
 void nw_fits_facts_read(const struct nw_card *cards, size_t n_cards, struct nw_frame_facts *ret) {
     struct nw_frame_facts facts = {.t_start_utc_s = nw_fits_start_time_s(cards, n_cards)};
     char *const base = (char *)&facts;

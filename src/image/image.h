@@ -56,6 +56,9 @@ struct nw_frame_facts {
     char tube_side[8]; /* PIERSIDE in lower case, as written by the capture program */
 };
 
+/* Nothing known: NaN and "" everywhere. */
+void nw_frame_facts_unknown(struct nw_frame_facts *facts);
+
 /* What a frame is for, by its image type; one that does not say is taken for a light frame. */
 #define NW_FRAME_USE_LIST(X)                                                                       \
     X(LIGHT, "light") X(BIAS, "bias") X(DARK, "dark") X(FLAT, "flat") X(OTHER, "other")
@@ -349,6 +352,7 @@ struct nw_series_opts {
     const char *pattern;            /* NULL or "": as the header says */
     const char *pattern_if_unsaid;  /* of one-plane frames whose header does not say; NULL: mono */
     bool is_summary_only;           /* stars are given back as soon as a frame is summed up */
+    size_t keep_stars;              /* only so many, the brightest, are kept then; 0: all */
 };
 struct nw_series_item {
     char *path;

@@ -25,6 +25,15 @@ static void drop_stars(struct nw_measure *measure) {
     measure->n_stars = 0;
 }
 
+/* The brightest are the first. What cannot be made smaller stays as it is. */
+static void trim_stars(struct nw_measure *measure, size_t keep) {
+    if (keep > 0 && measure->n_stars > keep) {
+        struct nw_star *const fewer = realloc(measure->stars, keep * sizeof *fewer);
+        measure->stars = fewer ? fewer : measure->stars;
+        measure->n_stars = keep;
+    }
+}
+
 static enum nw_status measure_channels(struct nw_series_item *item,
                                        const struct nw_series_opts *opts, bool is_alone,
                                        struct nw_err *err) {
@@ -49,6 +58,7 @@ static enum nw_status measure_channels(struct nw_series_item *item,
         if (opts->is_summary_only) {
             drop_stars(item->measures[i]);
         }
+        trim_stars(item->measures[i], opts->keep_stars);
         item->n_measures++;
     }
     return NW_OK;

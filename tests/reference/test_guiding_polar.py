@@ -11,11 +11,13 @@ import pathlib
 import re
 import subprocess
 
+import numpy as np
 import pytest
 
 NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
 TOP = pathlib.Path(__file__).resolve().parents[2]
 RIG = TOP / "data/demo/rig.yaml"
+RIG_POLAR_ERROR_ARCMIN = 2.5  # of that file
 
 pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
 
@@ -145,3 +147,27 @@ def test_frames_of_another_night_are_refused(tmp_path, off):
     done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", other],
                           capture_output=True, text=True)
     assert done.returncode != 0 and done.stdout == ""
+
+
+def test_the_budget_takes_what_was_measured(off):
+    """The star-width budget: field rotation by the polar error, flexure by the frames."""
+    done = subprocess.run([NIGHTWRIGHT, "check", RIG, "--frames", off, "--guiding",
+                           off / "guide.csv", "--json"], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    lines = {line["id"]: line for line in json.loads(done.stdout)["budgets"][0]["lines"]}
+    truth = json.loads((off / "truth.json").read_text())
+    rotation = lines["field_rotation"]
+    assert rotation["evidence"] == ["guide log", "frames"]
+    assert rotation["measured_low"] <= rotation["measured"] <= rotation["measured_high"]
+    # the line grows with the polar error; the rig file's was assumed
+    pole = with_frames(off)["polar_error"]
+    azimuth = pole["azimuth_arcmin"] * np.cos(np.radians(-32.18))  # on the sky
+    total = np.hypot(azimuth, pole["altitude_arcmin"])
+    assert rotation["measured"] / rotation["predicted"] == pytest.approx(
+        total / RIG_POLAR_ERROR_ARCMIN, rel=0.03)
+    flexure = lines["flexure"]
+    assert flexure["evidence"] == ["guide log", "frames"]
+    # a uniform line of rate x sub, width by its own rule: length / sqrt 2
+    assert flexure["measured"] == pytest.approx(
+        with_frames(off)["flexure"][0]["arcsec_per_h"] / 12 / np.sqrt(2), rel=0.05)
+    assert truth["mount"] is not None

@@ -178,8 +178,8 @@ CREATE TABLE guide_run (
     worm_amplitude_sigma_rad REAL,
     backlash_s REAL,
     events TEXT NOT NULL,  -- lines "t_s event": what the log says, and dithers as understood
-    samples BLOB NOT NULL, -- t_s as 64-bit, then ra_rad, dec_rad, ra_pulse_s, dec_pulse_s as
-                           -- 32-bit little-endian floats, row after row: 24 bytes each
+    samples BLOB NOT NULL, -- t_s as 64-bit, then ra_rad, dec_rad, ra_pulse_s, dec_pulse_s,
+                           -- lock_x_px, lock_y_px as 32-bit little-endian floats: 32 bytes each
     UNIQUE (content_id, number)
 ) STRICT;
 CREATE INDEX guide_run_by_night ON guide_run (night_id);
