@@ -3,8 +3,9 @@
  * half- maximum width 1 to 4 % low. The bright stars, laid over each other in units of their own
  * fitted width, show the ratio of profile to model as a smooth function of radius; where their
  * product falls to half is the width of the profile itself. (Laying stars over each other to see
- * below the pixel: Anderson & King 2000, PASP 112, 1360.) Holds: for stars that are Moffats the
- * factor is 1 (test_core.c). */
+ * below the pixel: Anderson & King 2000, PASP 112, 1360.) Its own noise (normal equations) shrinks
+ * the factor towards 1: what is below its error is not taken for a core. Holds: for stars that are
+ * Moffats the factor is 1 (test_core.c). */
 #include "image/measure_internal.h"
 
 enum { TERMS = 4, STARS_MAX = 300, STARS_MIN = 10 };
@@ -140,9 +141,44 @@ static double noise_area(const struct profile *round_star, double fwhm_px,
     return 2.0 * NW_PI * flux * flux / square * fwhm_px * fwhm_px;
 }
 
+/* The factor and its error from those of the ratio (first order; differences of half a percent). */
+static double factor_of(const struct profile *round_star, double fwhm_px, const struct ratio *ratio,
+                        const struct normal *sums, double pixel_width, double *ret_sigma) {
+    static const double STEP = 0.005;
+    const double factor = 2.0 * half_radius(round_star, fwhm_px, ratio, pixel_width);
+    struct normal s = *sums;
+    for (int k = 0; k < TERMS; k++) {
+        struct ratio moved = *ratio;
+        moved.c[k] += STEP;
+        s.b[k] = (2.0 * half_radius(round_star, fwhm_px, &moved, pixel_width) - factor) / STEP;
+    }
+    const struct normal gradient = s;
+    struct ratio spread;
+    double variance = INFINITY;
+    if (solve(&s, &spread)) {
+        variance = 0.0;
+        for (int k = 0; k < TERMS; k++) {
+            variance += gradient.b[k] * spread.c[k];
+        }
+    }
+    *ret_sigma = sqrt(fmax(variance, 0.0));
+    return factor;
+}
+
+/* Keeps of a factor what its error leaves: positive-part shrinkage (James & Stein 1961, Proc. 4th
+ * Berkeley Symp. 1, 361; one dimension). What remains of the error: all of it far from 1, a third
+ * of its square at 1 (the integral of (z - 1/z)^2 over |z| > 1). */
+static struct core shrunk(double factor, double sigma, double share) {
+    const double off = factor - 1.0;
+    const double kept = off * off > sigma * sigma ? 1.0 - sigma * sigma / (off * off) : 0.0;
+    return (struct core){.width_factor = 1.0 + share * kept * off,
+                         .width_relative_sigma = share * sigma * sqrt((1.0 + 2.0 * kept) / 3.0),
+                         .neq_area_px2 = (double)NAN};
+}
+
 struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
                          const struct seeing *seeing) {
-    struct core core = {.width_factor = 1.0, .neq_area_px2 = NAN};
+    struct core core = {.width_factor = 1.0, .width_relative_sigma = 0.0, .neq_area_px2 = NAN};
     if (!seeing->is_fitted) {
         return core;
     }
@@ -153,6 +189,7 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
                                        .beta = seeing->beta};
     struct ratio ratio = {{1.0, 0.0, 0.0, 0.0}};
     bool is_solved = true;
+    struct normal kept = {0};
     for (int pass = 0; pass < 3 && is_solved; pass++) {
         struct normal sums = {0};
         size_t n_used = 0;
@@ -163,16 +200,18 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
                 n_used++;
             }
         }
+        kept = sums;
         is_solved = n_used >= STARS_MIN && solve(&sums, &ratio) && ratio.c[0] > 0.0;
     }
     if (is_solved) {
+        double sigma = 0.0;
         const double factor =
-            2.0 * half_radius(&round_star, seeing->fwhm_px, &ratio, field->pixel_width);
+            factor_of(&round_star, seeing->fwhm_px, &ratio, &kept, field->pixel_width, &sigma);
         if (factor > 0.90 && factor < 1.12) { /* farther off it is not the light of stars */
             /* under two pixels the core lies inside one pixel: there the fit has the word */
             const double sampled =
                 fmin(fmax(2.0 * seeing->fwhm_px / field->pixel_width - 2.9, 0.0), 1.0);
-            core.width_factor = 1.0 + sampled * (factor - 1.0);
+            core = shrunk(factor, sigma, sampled);
         } else {
             ratio = (struct ratio){{1.0, 0.0, 0.0, 0.0}};
         }

@@ -278,7 +278,8 @@ struct nw_measure {
     size_t n_stars;             /* detected */
     size_t n_used, n_saturated;
     double background_adu, noise_adu;
-    double fwhm_px, fwhm_sigma_px; /* of the used stars: robust centre, its standard error */
+    double fwhm_px, fwhm_sigma_px; /* of the used stars: robust centre; its standard error with that
+                                      of the common profile. Zones: without what all share */
     double fwhm_optical_px, fwhm_optical_sigma_px; /* NaN below about 1.3 px */
     double moffat_beta;                            /* of the common profile */
     double half_light_px;

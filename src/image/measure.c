@@ -146,7 +146,7 @@ static enum nw_status summarise(const struct field *field, const struct plane *p
     const uint32_t forms = forms_measure(field, m, seeing->fwhm_px, &m->forms, &half_light_px);
     forms_scale(&m->forms, plane->pitch);
     to_frame_pixels(m, plane);
-    summary_make(m, seeing);
+    summary_make(m, seeing, hypot(seeing->width_relative_sigma, core.width_relative_sigma));
     m->flags |= forms;
     m->half_light_px = isfinite(m->half_light_px) ? m->half_light_px : half_light_px * plane->pitch;
     m->neq_area_px2 = core.neq_area_px2 * plane->pitch * plane->pitch;

@@ -220,7 +220,8 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
 struct seeing;
 struct core {
     double width_factor; /* real over fitted width at half maximum; 1 where it cannot be told */
-    double neq_area_px2; /* of the real profile, grid px^2 */
+    double width_relative_sigma; /* its error, shared by all stars */
+    double neq_area_px2;         /* of the real profile, grid px^2 */
 };
 struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
                          const struct seeing *seeing);
@@ -230,15 +231,17 @@ struct seeing {             /* the common profile of the frame, grid px */
     double fwhm_px;         /* delivered */
     double fwhm_optical_px; /* before the pixel */
     double beta;
-    double neq_area_px2; /* equivalent noise area of the delivered profile */
-    bool is_fitted;      /* from profile fits; else from areas above half maximum, or a default */
+    double neq_area_px2;         /* equivalent noise area of the delivered profile */
+    double width_relative_sigma; /* of the delivered width, shared by all stars: beta's error */
+    bool is_fitted; /* from profile fits; else from areas above half maximum, or a default */
 };
 double seeing_guess(const struct field *field, const struct peak_list *peaks);
 enum nw_status stars_measure(const struct field *field, const struct peak_list *peaks,
                              const struct nw_measure_opts *opts, struct seeing *seeing,
                              struct nw_measure *measure, struct nw_err *err) NW_CHECKED;
-/* After the stars are in frame pixels. */
-void summary_make(struct nw_measure *measure, const struct seeing *seeing);
+/* After the stars are in frame pixels. common_sigma: relative error of the delivered width that all
+ * stars share. */
+void summary_make(struct nw_measure *measure, const struct seeing *seeing, double common_sigma);
 bool star_is_used(const struct nw_star *star);
 
 #endif

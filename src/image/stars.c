@@ -6,7 +6,7 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/measure_internal.h"
 
-enum { FIT_STARS = 1000, N_BETA = 60, NEAR_MAX = 8 };
+enum { FIT_STARS = 1000, N_BETA = 60, N_SLOPE = 8, NEAR_MAX = 8 };
 static const double APERTURE_FWHM = 2.5;
 static const double SKY_SNR = 100.0;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
@@ -79,6 +79,7 @@ struct star_job {
     struct nw_star *stars;
     double *betas; /* when the common profile is sought: free beta, NaN where useless */
     double *optical;
+    double *slopes;   /* d ln width / d ln beta of the first N_SLOPE */
     size_t first;     /* of the stars that are tried in one go */
     uint32_t *chosen; /* which stars get a profile fit */
     double *sky_adu;  /* that those fits found, NaN where it does not count */
@@ -205,6 +206,28 @@ static bool may_be_fitted(const struct nw_star *star) {
     return !(star->flags & bad) && isfinite(star->x_sigma_px);
 }
 
+/* How the delivered width follows the beta that a fit is given; NaN without a fit. */
+static double width_slope(const struct star_job *job, const struct window *w,
+                          const struct profile *fitted) {
+    static const double STEP = 0.1;
+    double ln_width[2];
+    for (int k = 0; k < 2; k++) {
+        struct profile start = *fitted;
+        start.beta = job->seeing->beta * exp(k ? STEP : -STEP);
+        const double scale =
+            pow(moffat_fwhm_per_alpha(start.beta) / moffat_fwhm_per_alpha(fitted->beta), 2.0);
+        start.cxx *= scale; /* of the same width */
+        start.cxy *= scale;
+        start.cyy *= scale;
+        const struct profile_fit fit = profile_fit(w, &start, job->field, false);
+        if (!fit.is_good) {
+            return NAN;
+        }
+        ln_width[k] = log(profile_delivered(&fit.profile, job->field->pixel_width).fwhm_px);
+    }
+    return (ln_width[1] - ln_width[0]) / (2.0 * STEP);
+}
+
 /* A profile with its own beta, to find the common one. */
 static void sample_star(void *user, size_t k) {
     const struct star_job *const job = user;
@@ -219,6 +242,9 @@ static void sample_star(void *user, size_t k) {
         fit_star(job, &w, true, &star, &fit);
         job->betas[i] = star.flags & NW_STAR_NO_FIT ? NAN : fit.profile.beta;
         job->optical[i] = star.flags & NW_STAR_NO_FIT ? NAN : profile_fwhm_px(&fit.profile);
+        if (i < N_SLOPE && job->seeing->is_fitted && isfinite(job->betas[i])) {
+            job->slopes[i] = width_slope(job, &w, &fit.profile);
+        }
     }
 }
 
@@ -302,16 +328,37 @@ static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_
     return count;
 }
 
+/* Relative error that the common beta's own brings into all widths. */
+static double beta_share(const double *betas, size_t n, const double slopes[static N_SLOPE]) {
+    double values[N_BETA];
+    double beta = 0.0;
+    memcpy(values, betas, n * sizeof *values);
+    const double sigma = nw_stat_mad_sigma(values, n, &beta);
+    size_t n_slopes = 0;
+    for (size_t i = 0; i < N_SLOPE; i++) {
+        if (isfinite(slopes[i])) {
+            values[n_slopes++] = slopes[i];
+        }
+    }
+    const double slope = n_slopes > 0 ? nw_stat_median(values, n_slopes) : 0.0;
+    return fabs(slope) * sqrt(NW_PI / 2.0) * sigma / beta / sqrt((double)n);
+}
+
 /* The common profile from the brightest clean stars; leaves `seeing` when there are too few. */
 static enum nw_status common_profile(struct star_job *job, struct seeing *seeing,
                                      struct nw_err *err) {
     enum { TRY_MAX = 4 * N_BETA, AT_ONCE = N_BETA + N_BETA / 3 };
     double betas[TRY_MAX];
     double optical[TRY_MAX];
+    double slopes[N_SLOPE];
     const size_t n_try = job->peaks->n < TRY_MAX ? job->peaks->n : TRY_MAX;
     for (int round = 0; round < 2; round++) {
         job->betas = betas;
         job->optical = optical;
+        job->slopes = slopes;
+        for (size_t i = 0; i < N_SLOPE; i++) {
+            slopes[i] = NAN;
+        }
         double kept_beta[N_BETA];
         double kept_optical[N_BETA];
         size_t n = 0;
@@ -327,10 +374,11 @@ static enum nw_status common_profile(struct star_job *job, struct seeing *seeing
             }
         }
         job->betas = NULL;
-        job->optical = NULL;
+        job->optical = job->slopes = NULL;
         if (n < 3) {
             return NW_OK;
         }
+        seeing->width_relative_sigma = beta_share(kept_beta, n, slopes);
         const struct profile round_star = start_profile(
             &(struct seeing){.fwhm_optical_px = nw_stat_median(kept_optical, n),
                              .beta = fmin(fmax(nw_stat_median(kept_beta, n), 1.5), BETA_MAX)},

@@ -3,7 +3,7 @@
  * mean (e1, e2) vector, never from the mean axis ratio, which noise alone raises. */
 #include "image/measure_internal.h"
 
-enum { FEW = 10, ZONE_MIN = 3 };
+enum { FEW = 10, ZONE_MIN = 3, N_ZONES = NW_ZONES_X * NW_ZONES_Y };
 static const double USED_SNR = 20.0;
 
 bool star_is_used(const struct nw_star *star) {
@@ -41,23 +41,64 @@ static size_t gather(const struct nw_measure *m, const int *zone_of, int zone, s
     return n;
 }
 
-static void summarise_zone(struct nw_measure *m, const int *zone_of, int zone, double *work) {
-    struct nw_zone *const z = &m->zones[zone];
-    z->n = gather(m, zone_of, zone, offsetof(struct nw_star, fwhm_px), work);
-    const struct centre fwhm = centre_of(work, z->n);
-    z->fwhm_px = fwhm.value;
-    z->fwhm_sigma_px = fwhm.sigma;
-    const size_t n = gather(m, zone_of, zone, offsetof(struct nw_star, half_light_px), work);
-    const struct centre half = centre_of(work, n);
-    z->half_light_px = half.value;
-    z->half_light_sigma_px = half.sigma;
-    const struct centre e1 =
-        centre_of(work, gather(m, zone_of, zone, offsetof(struct nw_star, e1), work));
-    const struct centre e2 =
-        centre_of(work, gather(m, zone_of, zone, offsetof(struct nw_star, e2), work));
-    z->e1 = e1.value;
-    z->e2 = e2.value;
-    z->e_sigma = hypot(e1.sigma, e2.sigma) / sqrt(2.0);
+/* Median of a zone's values and their scatter. Rms of the MAD of few Gaussian values is below their
+ * sigma: 1 + 0.4 / n puts it right to 3 % (8 % at n = 4), found by drawing 200,000 samples a size.
+ */
+static struct centre zone_scatter(double *values, size_t n) {
+    if (n < ZONE_MIN) {
+        return (struct centre){NAN, NAN};
+    }
+    double median = 0.0;
+    const double mad = nw_stat_mad_sigma(values, n, &median);
+    return (struct centre){median, mad * (1.0 + 0.4 / (double)n)};
+}
+
+/* One quantity in all zones. A dozen values hardly know their own scatter: each zone's is weighed
+ * with POOL stars' worth of that of all zones (common practice, no source). */
+static void centre_zones(const struct nw_measure *m, const int *zone_of, size_t offset,
+                         double *work, size_t counts[static N_ZONES],
+                         struct centre ret[static N_ZONES]) {
+    static const double POOL = 12.0;
+    double sum = 0.0;
+    double n_sum = 0.0;
+    for (int k = 0; k < N_ZONES; k++) {
+        counts[k] = gather(m, zone_of, k, offset, work);
+        ret[k] = zone_scatter(work, counts[k]);
+        if (isfinite(ret[k].sigma)) {
+            sum += (double)counts[k] * ret[k].sigma * ret[k].sigma;
+            n_sum += (double)counts[k];
+        }
+    }
+    for (int k = 0; k < N_ZONES; k++) {
+        const double n = (double)counts[k];
+        const double own = ret[k].sigma;
+        const double variance = (n * own * own + POOL * sum / n_sum) / (n + POOL);
+        ret[k].sigma = sqrt(NW_PI / 2.0 * variance / n);
+    }
+}
+
+static void summarise_zones(struct nw_measure *m, const int *zone_of, double *work) {
+    size_t n[N_ZONES];
+    size_t other[N_ZONES];
+    struct centre fwhm[N_ZONES];
+    struct centre half[N_ZONES];
+    struct centre e1[N_ZONES];
+    struct centre e2[N_ZONES];
+    centre_zones(m, zone_of, offsetof(struct nw_star, fwhm_px), work, n, fwhm);
+    centre_zones(m, zone_of, offsetof(struct nw_star, half_light_px), work, other, half);
+    centre_zones(m, zone_of, offsetof(struct nw_star, e1), work, other, e1);
+    centre_zones(m, zone_of, offsetof(struct nw_star, e2), work, other, e2);
+    for (int k = 0; k < N_ZONES; k++) {
+        struct nw_zone *const z = &m->zones[k];
+        z->n = n[k];
+        z->fwhm_px = fwhm[k].value;
+        z->fwhm_sigma_px = fwhm[k].sigma;
+        z->half_light_px = half[k].value;
+        z->half_light_sigma_px = half[k].sigma;
+        z->e1 = e1[k].value;
+        z->e2 = e2[k].value;
+        z->e_sigma = hypot(e1[k].sigma, e2[k].sigma) / sqrt(2.0);
+    }
 }
 
 static void place_zones(struct nw_measure *m, int *zone_of) {
@@ -106,7 +147,7 @@ static void flag_frame(struct nw_measure *m) {
     m->flags |= e > 5.0 * m->e_sigma && m->elongation > 1.08 ? NW_FRAME_COMMON_ELONGATION : 0;
 }
 
-void summary_make(struct nw_measure *m, const struct seeing *seeing) {
+void summary_make(struct nw_measure *m, const struct seeing *seeing, double common_sigma) {
     for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
         m->zones[k] = (struct nw_zone){.fwhm_px = NAN,
                                        .fwhm_sigma_px = NAN,
@@ -125,18 +166,18 @@ void summary_make(struct nw_measure *m, const struct seeing *seeing) {
         m->n_used = gather(m, NULL, -1, offsetof(struct nw_star, fwhm_px), work);
         const struct centre fwhm = centre_of(work, m->n_used);
         m->fwhm_px = fwhm.value;
-        m->fwhm_sigma_px = fwhm.sigma;
+        m->fwhm_sigma_px = hypot(fwhm.sigma, common_sigma * fwhm.value);
         const struct centre optical =
             centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, fwhm_optical_px), work));
         m->fwhm_optical_px = optical.value;
-        m->fwhm_optical_sigma_px = optical.sigma;
+        /* widths nearly add in squares: optical d optical = delivered d delivered */
+        m->fwhm_optical_sigma_px =
+            hypot(optical.sigma, common_sigma * fwhm.value * fwhm.value / optical.value);
         m->half_light_px =
             centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, half_light_px), work))
                 .value;
         summarise_shape(m, work);
-        for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
-            summarise_zone(m, zone_of, k, work);
-        }
+        summarise_zones(m, zone_of, work);
     }
     free(work);
     free(zone_of);

@@ -5,7 +5,8 @@
  *        star_truth raw FWHM_PX STARS SIDE_PX [SEEDS]
  *            the same on raw frames: hot pixels, warm columns, particle hits, dead pixels
  *        star_truth pulls FWHM_PX [SEEDS]
- *            isolated stars of SNR 60 to 90: error over reported error, its scatter and its mean
+ *            isolated stars of SNR 60 to 90: error over reported error, its scatter and its mean;
+ *            with a word behind the seeds frame by frame
  * With one seed, or a word behind the seeds, what is missed and what is false is listed. */
 #include "star_field.h"
 
@@ -175,10 +176,12 @@ static void found(int argc, char **argv, bool is_raw) {
 
 #define PULL_LIST(X)                                                                               \
     X(X_PX, "position, x")                                                                         \
-    X(Y_PX, "position, y") X(FLUX, "flux") X(WIDTH, "width of a star")                             \
-        X(FRAME_WIDTH, "width of the frame") X(FRAME_E1, "e1 of the frame")                        \
-            X(FRAME_E2, "e2 of the frame") X(ZONE_WIDTH, "width of a zone")                        \
-                X(ZONE_E1, "e1 of a zone") X(ZONE_HALF, "half-light radius of a zone")
+    X(Y_PX, "position, y")                                                                         \
+    X(FLUX, "flux")                                                                                \
+    X(WIDTH, "width of a star") X(FRAME_WIDTH, "width of the frame")                               \
+        X(FRAME_E1, "e1 of the frame") X(FRAME_E2, "e2 of the frame")                              \
+            X(ZONE_WIDTH, "width of a zone") X(ZONE_E1, "e1 of a zone")                            \
+                X(ZONE_HALF, "half-light radius of a zone")
 enum pull {
 #define X(name, text) PULL_##name,
     PULL_LIST(X)
@@ -239,8 +242,7 @@ static struct pull_truth pull_truth_of(const struct true_profile *p) {
 }
 
 static void pull_count(const struct nw_measure *m, const struct true_star *s,
-                       const struct pull_truth *t, double half_light,
-                       struct pull_sums sums[static N_PULLS]) {
+                       const struct pull_truth *t, struct pull_sums sums[static N_PULLS]) {
     for (int i = 0; i < PULL_SIDE * PULL_SIDE; i++) {
         const struct nw_star *const star = field_find(m, s[i].x, s[i].y, 2.0);
         if (star && star->flags == 0) {
@@ -255,9 +257,9 @@ static void pull_count(const struct nw_measure *m, const struct true_star *s,
     pull_add(&sums[PULL_FRAME_E2], m->e2 - t->e2, m->e_sigma);
     for (size_t z = 0; z < NW_ZONES_X * NW_ZONES_Y; z++) {
         const struct nw_zone *const zone = &m->zones[z];
-        pull_add(&sums[PULL_ZONE_WIDTH], zone->fwhm_px - t->width, zone->fwhm_sigma_px);
-        pull_add(&sums[PULL_ZONE_E1], zone->e1 - t->e1, zone->e_sigma);
-        pull_add(&sums[PULL_ZONE_HALF], zone->half_light_px - half_light,
+        pull_add(&sums[PULL_ZONE_WIDTH], zone->fwhm_px - m->fwhm_px, zone->fwhm_sigma_px);
+        pull_add(&sums[PULL_ZONE_E1], zone->e1 - m->e1, zone->e_sigma);
+        pull_add(&sums[PULL_ZONE_HALF], zone->half_light_px - m->half_light_px,
                  zone->half_light_sigma_px);
     }
 }
@@ -269,16 +271,16 @@ static void pulls(int argc, char **argv) {
     const struct pull_truth truth = pull_truth_of(&p);
     struct pull_sums sums[N_PULLS] = {{0}};
     struct true_star s[PULL_SIDE * PULL_SIDE];
-    double half_light = NAN; /* of the first frame: only the scatter of what follows counts */
-    for (int seed = 0; seed <= seeds; seed++) {
+    for (int seed = 1; seed <= seeds; seed++) {
         gsl_rng *const rng = test_rng((unsigned long)seed + 1000);
         struct nw_frame *const f = pull_field(&p, rng, s);
         struct nw_measure *const m = measured(f);
-        if (seed > 0) {
-            pull_count(m, s, &truth, half_light, sums);
-        } else {
-            half_light = m->half_light_px;
+        if (argc > 4) {
+            printf("  seed %d: width %.4f +- %.4f of %.4f px, beta %.2f, sky %+.2f, noise %.3f\n",
+                   seed, m->fwhm_px, m->fwhm_sigma_px, truth.width, m->moffat_beta,
+                   m->background_adu - SKY, m->noise_adu);
         }
+        pull_count(m, s, &truth, sums);
         nw_measure_free(m);
         field_free(f);
         gsl_rng_free(rng);
