@@ -17,7 +17,8 @@
 #define NW_LEDGER_LIST(X)                                                                          \
     X(back_focus, "mm", "BACK FOCUS")                                                              \
     X(balance, "N m", "BALANCE")                                                                   \
-    X(clearance, "mm", "CLEARANCE")
+    X(clearance, "mm", "CLEARANCE")                                                                \
+    X(guide_train, "arcsec2", "GUIDE TRAIN")
 
 /* "star_width|back_focus|...": all budgets, for the choice on the command line */
 #define NW_LEDGER_BAR_NAME(name, unit, title) "|" #name
