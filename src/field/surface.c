@@ -14,7 +14,10 @@
 static const double WIDTH_SCATTER = 0.10; /* of seeing between frames minutes apart: 8 % */
 static const double GROWTH_SINGLE = 0.04; /* of a star to the corner; cannot be told there */
 static const double GROWTH_MANY = 0.2;
-static const double BLUR_MODEL = 0.02;       /* size of a defocused star for a known f ratio */
+/* Size of a defocused star for a known focal ratio. A sweep has frames near focus, where all that
+ * the profile's model leaves out counts as well (bench/surface_pulls.c). */
+static const double BLUR_PAIR = 0.025;
+static const double BLUR_SWEEP = 0.03;
 static const double HEIGHT_SINGLE_PX = 30.0; /* px of blur: far beyond what is called a focus */
 
 const char *nw_surface_method_name(enum nw_surface_method method) {
@@ -154,7 +157,7 @@ static void set_priors(struct surface_job *job) {
     if (is_single) {
         p[FIELD_LNK].mean = log(k); /* a pixel of blur where nothing else is known */
     } else if (job->is_metric && isfinite(job->k_m)) {
-        p[FIELD_LNK] = (struct field_prior){log(job->k_m), BLUR_MODEL};
+        p[FIELD_LNK] = (struct field_prior){log(job->k_m), 0.0}; /* its error: widen_by_scale */
     } else {
         p[FIELD_LNK] = (struct field_prior){0.0, job->method == NW_SURFACE_PAIR ? 0.0 : INFINITY};
     }
@@ -269,8 +272,8 @@ static enum nw_status judge(const struct surface_job *job, double *ret_miss2, do
     return status;
 }
 
-/* Without a baseline both sides of focus look the same; with one the side follows from the sign of
- * curvature and astigmatism: known when the other side, and the mirror image, do worse by 9. */
+/* With a baseline the side follows from the signs of curvature and astigmatism: known when the
+ * other side, and the mirror image, do worse by 9. */
 static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
     enum nw_status status = fit_side(job, 1.0, err);
     if (status != NW_OK || !job->opts->baseline || !isfinite(job->k_m)) {
@@ -308,28 +311,55 @@ static enum nw_status fit_single(struct surface_job *job, struct nw_err *err) {
     return status;
 }
 
+/* The size of the blur is taken as known, not fitted along: what a sweep says of it hangs on the
+ * wings of the profile, so that a fit would trust itself too much. Its error comes on top: how the
+ * solution moves when it is off by that (a consider parameter; Tapley, Schutz & Born 2004,
+ * Statistical Orbit Determination, 6.3). */
+static enum nw_status widen_by_scale(struct surface_job *job, struct nw_err *err) {
+    struct field_solution *const s = &job->solution;
+    const double off = job->method == NW_SURFACE_PAIR ? BLUR_PAIR : BLUR_SWEEP;
+    struct field_solution other = {0};
+    struct field_prior *const prior = &job->fit.prior[FIELD_LNK];
+    enum nw_status status = field_solution_init(&job->fit, &other, err);
+    if (status == NW_OK) {
+        memcpy(other.par, s->par, s->n_par * sizeof *s->par);
+        other.par[FIELD_LNK] += off;
+        prior->mean += off;
+        status = field_fit(&job->fit, &other, err);
+        prior->mean -= off;
+    }
+    for (size_t i = 0; status == NW_OK && i < s->n_par; i++) {
+        for (size_t j = 0; j < s->n_par; j++) {
+            s->cov[i * s->n_par + j] += (other.par[i] - s->par[i]) * (other.par[j] - s->par[j]);
+        }
+    }
+    field_solution_done(&other);
+    return status;
+}
+
 static enum nw_status fit_many(struct surface_job *job, struct nw_err *err) {
     double place = 0.0;
     double k = NAN;
     sharpest_place(job, &place, &k);
+    const bool is_known = job->is_metric && isfinite(job->k_m);
+    enum nw_status status = NW_OK;
     if (job->method == NW_SURFACE_PAIR) {
         const double half = 0.5 * fabs(job->place[0] - job->place[job->n_used - 1]);
         double starts[3][4] = {{0.0}, {0.4 * half}, {-0.4 * half}};
-        if (!isfinite(job->k_m) || !job->is_metric) {
+        if (!is_known) {
             /* the scale stays open: ratios and directions alone; a guess at blur of 3 px */
             job->fit.prior[FIELD_LNK].mean = log(3.0 / half);
         }
-        return fit_starts(job, starts, 3, job->fit.prior[FIELD_LNK].mean, err);
+        status = fit_starts(job, starts, 3, job->fit.prior[FIELD_LNK].mean, err);
+    } else {
+        const double ln_k = is_known ? log(job->k_m) : log(isfinite(k) ? k : 1.0);
+        double starts[1][4] = {{place}};
+        status = fit_starts(job, starts, 1, ln_k, err);
     }
-    const double ln_k =
-        job->is_metric && isfinite(job->k_m) ? log(job->k_m) : log(isfinite(k) ? k : 1.0);
-    double starts[1][4] = {{place}};
-    return fit_starts(job, starts, 1, ln_k, err);
+    return status == NW_OK && is_known ? widen_by_scale(job, err) : status;
 }
 
-/* The size of the blur as the sweep alone has it: a check of the focuser's step. Heights go as
- * 1 / k^2 in a sweep, too, since each frame has a width of its own; so they are taken from the fit
- * with the known k. */
+/* The size of the blur as the sweep alone has it: a check of the focuser's step. */
 static enum nw_status fit_free_scale(struct surface_job *job, struct nw_err *err) {
     const size_t n = job->solution.n_par;
     assert(job->solution.par && job->solution.cov); /* fitted before */
