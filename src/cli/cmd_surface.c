@@ -46,8 +46,13 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "SCREW=MM",
      .help = "a screw was raised by so much between FRAME... and --after: learns how the chip "
-             "stands against the screws"},
-    {.name = "after", .kind = CLI_LIST, .value = "FRAME...", .help = "the frames after --turned"},
+             "stands against the screws; a second turn, of another screw, tells whether it is "
+             "mirrored",
+     .is_repeatable = true},
+    {.name = "after",
+     .kind = CLI_LIST,
+     .value = "FRAME...",
+     .help = "the frames after --turned; of several turns as many after each, in their order"},
     {.name = "save-baseline",
      .kind = CLI_TEXT,
      .value = "FILE",
@@ -78,7 +83,7 @@ struct work {
     const struct nw_setup *setup;
     struct cli_surface_set set, after;
     struct cli_surface_facts facts;
-    struct nw_surface surface_after;
+    struct cli_surface_turns turns;
     struct cli_surface_shims shims;
     struct nw_field_baseline baseline;
     struct cli_surface_groups groups;
@@ -114,10 +119,11 @@ static enum nw_status save_baseline(const char *path, const char *setup,
 
 static enum nw_status report(const struct cli_args *args, const struct work *w,
                              struct cli_result *result, struct nw_err *err) {
-    const bool is_turned = w->after.n > 0; /* the state now is the one after the turn */
+    const bool is_turned = w->turns.n > 0; /* the state now is the one after the last turn */
+    const size_t n_each = is_turned ? w->after.n / w->turns.n : 0;
     struct nw_surface_report r = {
-        .surface = is_turned ? &w->surface_after : w->groups.surfaces,
-        .frames = is_turned ? w->after.frames : w->groups.frames,
+        .surface = is_turned ? &w->turns.after[w->turns.n - 1] : w->groups.surfaces,
+        .frames = is_turned ? &w->after.frames[w->after.n - n_each] : w->groups.frames,
         .travel_factor = w->facts.travel_factor,
         .is_travel_assumed = w->facts.is_travel_assumed,
         .f_ratio = w->facts.opts.optics.f_ratio,
@@ -174,23 +180,35 @@ static enum nw_status read_rig(const struct cli_args *args, struct nw_rig **ret_
 static enum nw_status after_turn(const struct cli_args *args, struct work *w, struct nw_err *err) {
     size_t n = 0;
     const char *const *const paths = cli_texts(args, "after", &n);
-    if (cli_given(args, "turned") != (n > 0)) {
+    size_t n_turns = 0;
+    w->turns.texts = cli_texts(args, "turned", &n_turns);
+    if ((n_turns > 0) != (n > 0)) {
         return nw_err_set(err, NW_USAGE, "--turned and --after belong together");
     }
     if (n == 0) {
         return NW_OK;
     }
+    if (n_turns > NW_SHIM_TURNS_MAX || n % n_turns != 0) {
+        return nw_err_set(err, NW_USAGE,
+                          "%zu frames --after %zu turns; expected as many after each turn, and up "
+                          "to %d turns",
+                          n, n_turns, NW_SHIM_TURNS_MAX);
+    }
     enum nw_status status = cli_surface_load(args, paths, n, &w->after, err);
-    if (status == NW_OK) {
-        status =
-            nw_field_surface(w->after.frames, w->after.n, &w->facts.opts, &w->surface_after, err);
+    const size_t n_each = n / n_turns;
+    for (size_t i = 0; status == NW_OK && i < n_turns; i++) {
+        status = nw_field_surface(&w->after.frames[i * n_each], n_each, &w->facts.opts,
+                                  &w->turns.after[i], err);
+        w->turns.n += status == NW_OK ? 1 : 0;
     }
     return status;
 }
 
 static void work_done(struct work *w) {
     cli_surface_groups_done(&w->groups);
-    nw_surface_done(&w->surface_after);
+    for (size_t i = 0; i < w->turns.n; i++) {
+        nw_surface_done(&w->turns.after[i]);
+    }
     cli_surface_set_done(&w->set);
     cli_surface_set_done(&w->after);
     nw_rig_free(w->rig);
@@ -221,8 +239,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         status = after_turn(args, &w, err);
     }
     if (status == NW_OK) {
-        status = cli_surface_shims(cli_text(args, "turned"), w.setup, &w.facts, w.groups.surfaces,
-                                   w.after.n > 0 ? &w.surface_after : NULL, &w.shims, err);
+        status = cli_surface_shims(&w.turns, w.setup, &w.facts, w.groups.surfaces, &w.shims, err);
     }
     if (status == NW_OK) {
         status = report(args, &w, result, err);

@@ -47,16 +47,23 @@ enum nw_status cli_surface_separate(struct cli_surface_groups *groups,
 void cli_surface_groups_done(struct cli_surface_groups *groups);
 
 /* Shims for the setup's screws; without them `why` says the reason. turned "SCREW=MM" with
- * `after`: learns the axes and proposes shims for the state after. */
+ * `after`: learns the axes and proposes shims for the state after all turns. Several turns: as
+ * many sets of frames after them, in the order of the turns. */
 struct cli_surface_shims {
     bool has_shims;
     char why[200];
     struct nw_shims plain, mirrored;
     struct nw_shim_response response;
 };
-enum nw_status cli_surface_shims(const char *turned, const struct nw_setup *setup,
+struct cli_surface_turns {
+    const char *const *texts;
+    size_t n;
+    struct nw_surface after[NW_SHIM_TURNS_MAX];
+};
+enum nw_status cli_surface_shims(const struct cli_surface_turns *turns,
+                                 const struct nw_setup *setup,
                                  const struct cli_surface_facts *facts,
-                                 const struct nw_surface *surface, const struct nw_surface *after,
-                                 struct cli_surface_shims *ret, struct nw_err *err) NW_CHECKED;
+                                 const struct nw_surface *surface, struct cli_surface_shims *ret,
+                                 struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -42,44 +42,60 @@ static enum nw_status read_turn(const char *turned, const struct nw_setup *setup
                       setup->name, near ? " (nearest: " : "", near ? near : "", near ? ")" : "");
 }
 
-enum nw_status cli_surface_shims(const char *turned, const struct nw_setup *setup,
+/* The axes from the turns, and shims for the state after the last. */
+static enum nw_status learn(const struct cli_surface_turns *turns, const struct nw_setup *setup,
+                            const struct nw_shim_plate *plate, const struct nw_surface *before,
+                            struct cli_surface_shims *shims, struct nw_err *err) {
+    struct nw_shim_turn list[NW_SHIM_TURNS_MAX];
+    const struct nw_surface *surfaces[NW_SHIM_TURNS_MAX + 1] = {before};
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; status == NW_OK && i < turns->n; i++) {
+        surfaces[i + 1] = &turns->after[i];
+        status = read_turn(turns->texts[i], setup, &list[i], err);
+    }
+    struct nw_shim_response *const response = &shims->response;
+    if (status == NW_OK) {
+        status = nw_field_shim_responses(surfaces, turns->n, plate, list, response, err);
+    }
+    if (status == NW_OK) {
+        const bool is_other = response->is_settled && response->is_mirrored;
+        status =
+            nw_field_shims(surfaces[turns->n], plate,
+                           is_other ? &response->mirrored : &response->plain, &shims->plain, err);
+    }
+    if (status == NW_OK) {
+        status =
+            nw_field_shims(surfaces[turns->n], plate, &response->mirrored, &shims->mirrored, err);
+    }
+    shims->has_shims = status == NW_OK;
+    return status;
+}
+
+enum nw_status cli_surface_shims(const struct cli_surface_turns *turns,
+                                 const struct nw_setup *setup,
                                  const struct cli_surface_facts *facts,
-                                 const struct nw_surface *surface, const struct nw_surface *after,
-                                 struct cli_surface_shims *ret, struct nw_err *err) {
+                                 const struct nw_surface *surface, struct cli_surface_shims *ret,
+                                 struct nw_err *err) {
     struct nw_shim_plate plate = {.pixel_m = facts->opts.optics.pixel_m};
     struct cli_surface_shims shims = {.has_shims = false};
     plate.n = setup ? take_screws(setup, plate.screws) : 0;
-    if (turned && plate.n == 0) {
+    if (turns->n && plate.n == 0) {
         return nw_err_set(err, NW_USAGE,
                           "--turned: the screws are described in the rig file "
                           "(setups.*.screws); give --rig");
     }
+    enum nw_status status = NW_OK;
     if (plate.n == 0) {
         nw_text_copy(shims.why, sizeof shims.why,
                      "no screws are described in the rig file (setups.*.screws)");
-        *ret = shims;
-        return NW_OK;
-    }
-    if (!turned) {
+    } else if (turns->n == 0) {
         struct nw_err why = {.text = ""};
         shims.has_shims = nw_field_shims(surface, &plate, NULL, &shims.plain, &why) == NW_OK;
         nw_text_copy(shims.why, sizeof shims.why, why.text);
-        *ret = shims;
-        return NW_OK;
-    }
-    struct nw_shim_turn turn = {0};
-    enum nw_status status = read_turn(turned, setup, &turn, err);
-    if (status == NW_OK) {
-        status = nw_field_shim_response(surface, after, &plate, &turn, &shims.response, err);
+    } else {
+        status = learn(turns, setup, &plate, surface, &shims, err);
     }
     if (status == NW_OK) {
-        status = nw_field_shims(after, &plate, &shims.response.plain, &shims.plain, err);
-    }
-    if (status == NW_OK) {
-        status = nw_field_shims(after, &plate, &shims.response.mirrored, &shims.mirrored, err);
-    }
-    if (status == NW_OK) {
-        shims.has_shims = true;
         *ret = shims;
     }
     return status;

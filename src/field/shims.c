@@ -3,6 +3,7 @@
  * screws it goes through them, with four it is the plane of a plate that does not bend. */
 #include "field/shims.h"
 
+#include <complex.h>
 #include <math.h>
 
 static const struct nw_shim_axes AS_STATED = {false, 0.0};
@@ -108,11 +109,15 @@ enum nw_status nw_field_shims(const struct nw_surface *s, const struct nw_shim_p
     return NW_OK;
 }
 
-enum nw_status nw_field_shim_response(const struct nw_surface *before,
-                                      const struct nw_surface *after,
-                                      const struct nw_shim_plate *plate,
-                                      const struct nw_shim_turn *turn, struct nw_shim_response *ret,
-                                      struct nw_err *err) {
+/* What one turn should have done to the slope, as a + i b, and what it did. */
+struct change {
+    double complex expected, seen;
+    double sigma;
+};
+
+static enum nw_status change_of(const struct nw_surface *before, const struct nw_surface *after,
+                                const struct nw_shim_plate *plate, const struct nw_shim_turn *turn,
+                                struct change *ret, struct nw_err *err) {
     enum nw_status status = check(before, plate, err);
     if (status == NW_OK) {
         status = check(after, plate, err);
@@ -126,29 +131,85 @@ enum nw_status nw_field_shim_response(const struct nw_surface *before,
     }
     double slope[NW_SHIM_SCREWS_MAX][2];
     (void)slopes(plate->screws, plate->n, slope);
-    const double r_m = half_diagonal_m(before, plate->pixel_m);
+    const double way = turn->raised_m * half_diagonal_m(before, plate->pixel_m);
     /* the sensor's side that goes out sees best focus come nearer: slopes of z fall by the turn */
-    const double ex = slope[turn->which][0] * turn->raised_m * r_m;
-    const double ey = slope[turn->which][1] * turn->raised_m * r_m;
-    const double dx = before->z[NW_SURFACE_A] - after->z[NW_SURFACE_A];
-    const double dy = before->z[NW_SURFACE_B] - after->z[NW_SURFACE_B];
-    const double sigma =
-        sqrt(0.5 * (before->cov[1][1] + before->cov[2][2] + after->cov[1][1] + after->cov[2][2]));
-    const double size = hypot(dx, dy);
-    if (!(size > 2.5 * sigma)) {
-        return nw_err_set(err, NW_DATA,
-                          "the turn changed the slope by %.1f +- %.1f um per half diagonal; turn "
-                          "farther",
-                          size * 1e6, sigma * 1e6);
+    *ret = (struct change){
+        .expected = way * (slope[turn->which][0] + I * slope[turn->which][1]),
+        .seen = before->z[NW_SURFACE_A] - after->z[NW_SURFACE_A] +
+                I * (before->z[NW_SURFACE_B] - after->z[NW_SURFACE_B]),
+        .sigma = sqrt(
+            0.5 * (before->cov[1][1] + before->cov[2][2] + after->cov[1][1] + after->cov[2][2])),
+    };
+    const double size = cabs(ret->seen);
+    return size > 2.5 * ret->sigma
+               ? NW_OK
+               : nw_err_set(err, NW_DATA,
+                            "the turn of screw %zu changed the slope by %.1f +- %.1f um per half "
+                            "diagonal; turn farther",
+                            turn->which + 1, size * 1e6, ret->sigma * 1e6);
+}
+
+/* seen = q x expected, or q x its mirror image (x to -x): q and chi^2. */
+static double fit_turns(const struct change *c, size_t n, bool is_mirrored, double complex *ret_q) {
+    double complex sum = 0.0;
+    double weight = 0.0;
+    double chi2 = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const double complex e = is_mirrored ? -conj(c[i].expected) : c[i].expected;
+        sum += conj(e) * c[i].seen / (c[i].sigma * c[i].sigma);
+        weight += creal(e * conj(e)) / (c[i].sigma * c[i].sigma);
     }
-    /* of a mirrored plate the expected slope is mirrored first: angle 180 deg - angle */
-    const double seen = atan2(dy, dx);
+    *ret_q = sum / weight;
+    for (size_t i = 0; i < n; i++) {
+        const double complex e = is_mirrored ? -conj(c[i].expected) : c[i].expected;
+        chi2 += pow(cabs(c[i].seen - *ret_q * e) / c[i].sigma, 2.0);
+    }
+    return chi2;
+}
+
+enum nw_status nw_field_shim_responses(const struct nw_surface *const *surfaces, size_t n,
+                                       const struct nw_shim_plate *plate,
+                                       const struct nw_shim_turn *turns,
+                                       struct nw_shim_response *ret, struct nw_err *err) {
+    static const double SURE = 9.0;
+    struct change changes[NW_SHIM_TURNS_MAX];
+    if (n == 0 || n > NW_SHIM_TURNS_MAX) {
+        return nw_err_set(err, NW_LIMIT, "%zu known turns, expected 1 to %d", n, NW_SHIM_TURNS_MAX);
+    }
+    double weight = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const enum nw_status status =
+            change_of(surfaces[i], surfaces[i + 1], plate, &turns[i], &changes[i], err);
+        if (status != NW_OK) {
+            return status;
+        }
+        weight += pow(cabs(changes[i].expected) / changes[i].sigma, 2.0);
+    }
+    double complex q[2];
+    const double chi2[2] = {fit_turns(changes, n, false, &q[0]),
+                            fit_turns(changes, n, true, &q[1])};
+    const bool is_mirrored = chi2[1] < chi2[0];
+    const double gain = cabs(q[is_mirrored ? 1 : 0]);
     *ret = (struct nw_shim_response){
-        .plain = {false, remainder(seen - atan2(ey, ex), 2.0 * NW_PI)},
-        .mirrored = {true, remainder(seen - atan2(ey, -ex), 2.0 * NW_PI)},
-        .turn_sigma_rad = sigma / size,
-        .gain = size / hypot(ex, ey),
-        .gain_sigma = sigma / hypot(ex, ey),
+        .plain = {false, carg(q[0])},
+        .mirrored = {true, carg(q[1])},
+        .turn_sigma_rad = 1.0 / (sqrt(weight) * gain),
+        .gain = gain,
+        .gain_sigma = 1.0 / sqrt(weight),
+        .n_turns = n,
+        .chi2_plain = chi2[0],
+        .chi2_mirrored = chi2[1],
+        .is_settled = fabs(chi2[1] - chi2[0]) > SURE,
+        .is_mirrored = is_mirrored,
     };
     return NW_OK;
+}
+
+enum nw_status nw_field_shim_response(const struct nw_surface *before,
+                                      const struct nw_surface *after,
+                                      const struct nw_shim_plate *plate,
+                                      const struct nw_shim_turn *turn, struct nw_shim_response *ret,
+                                      struct nw_err *err) {
+    const struct nw_surface *const surfaces[2] = {before, after};
+    return nw_field_shim_responses(surfaces, 1, plate, turn, ret, err);
 }

@@ -8,7 +8,7 @@
 
 #include "field/field.h"
 
-enum { NW_SHIM_SCREWS_MAX = 4 };
+enum { NW_SHIM_SCREWS_MAX = 4, NW_SHIM_TURNS_MAX = 6 };
 
 struct nw_shim_screw {
     double x_m, y_m;  /* from the optical axis, in the axes of the frame as far as known */
@@ -49,8 +49,19 @@ struct nw_shim_response {
     struct nw_shim_axes plain, mirrored; /* the two readings one turn allows */
     double turn_sigma_rad;               /* of both */
     double gain, gain_sigma;             /* slope that came of what was expected; 1 is right */
+    size_t n_turns;
+    /* Several turns of different screws settle it: chi^2 of the readings differ by over 9. */
+    double chi2_plain, chi2_mirrored;
+    bool is_settled, is_mirrored;
 };
-/* DATA: the change of slope is below 2.5 times its error. */
+/* n known turns, one after the other: surfaces[0] before all, surfaces[i + 1] after turn i. Least
+ * squares; the two errors that neighbouring changes share are taken as independent.
+ * DATA: a change of slope is below 2.5 times its error. */
+enum nw_status nw_field_shim_responses(const struct nw_surface *const *surfaces, size_t n,
+                                       const struct nw_shim_plate *plate,
+                                       const struct nw_shim_turn *turns,
+                                       struct nw_shim_response *ret, struct nw_err *err) NW_CHECKED;
+/* The same of one turn. */
 enum nw_status nw_field_shim_response(const struct nw_surface *before,
                                       const struct nw_surface *after,
                                       const struct nw_shim_plate *plate,

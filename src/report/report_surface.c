@@ -58,10 +58,9 @@ static void say_tilt(const struct nw_surface *s, struct nw_buf *text) {
     char where[120] = "";
     if (isfinite(s->tilt_direction_rad)) {
         (void)snprintf(where, sizeof where,
-                       "; best focus lies farther out towards %.0f +- %.0f deg"
-                       " (+x to +y)%s",
-                       s->tilt_direction_rad * NW_DEG_PER_RAD,
-                       s->tilt_direction_sigma_rad * NW_DEG_PER_RAD,
+                       "; best focus lies farther out towards %s deg (+x to +y)%s",
+                       nw_report_pm(value, sizeof value, s->tilt_direction_rad * NW_DEG_PER_RAD,
+                                    s->tilt_direction_sigma_rad * NW_DEG_PER_RAD),
                        s->is_sign_known ? "" : ", or opposite");
     }
     if (isfinite(shown(s, s->tilt))) {
@@ -191,7 +190,7 @@ static void say_wavefront(const struct nw_surface_report *r, struct nw_buf *text
         return;
     }
     if (isfinite(w->centre_sigma)) {
-        (void)snprintf(centre, sizeof centre, "; its centre at x %+.2f, y %+.2f, +- %.2f",
+        (void)snprintf(centre, sizeof centre, "; its centre at x %+.3f, y %+.3f, +- %.3f",
                        w->centre[0], w->centre[1], w->centre_sigma);
     }
     row(text, "astigmatism", "%s um between the line foci at the corner%s",
@@ -203,7 +202,7 @@ static void say_wavefront(const struct nw_surface_report *r, struct nw_buf *text
     }
     if (isfinite(w->decentre_a)) {
         row(text, "of the plane",
-            "a %.0f, b %.0f, +- %.0f um is what the curvature about that "
+            "a %+.1f, b %+.1f, +- %.1f um is what the curvature about that "
             "centre looks like; the rest is tilt, as far as the optics are "
             "round about one centre",
             w->decentre_a * UM, w->decentre_b * UM, w->decentre_sigma * UM);
@@ -230,7 +229,7 @@ static void say_cells(const struct nw_surface *s, struct nw_buf *text) {
         }
         nw_buf_printf(text, "\n      +-    ");
         for (size_t k = first; k < end; k++) {
-            nw_report_fixed(text, 7, shown(s, s->cells[k].sigma), 0);
+            nw_report_fixed(text, 7, shown(s, s->cells[k].sigma), 1);
         }
         nw_buf_printf(text, "\n");
         end = first;

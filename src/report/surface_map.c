@@ -1,8 +1,8 @@
 /* surface_map.c - the focal surface as a page of SVG: contours, whiskers, cells against the depth
  * of focus.
  * Idea: heights below the sensor's plane are thin, above thicker, nil thickest, every line with its
- * number: nothing hangs on colour. Whiskers are drawn twice, inside focus (dashed) and outside
- * (solid): those that cross are astigmatism, those that agree are motion or coma. */
+ * number: nothing hangs on colour. Whiskers are drawn twice, inside focus (thin) and outside
+ * (thick): those that cross are astigmatism, those that agree are motion or coma. */
 #include "report/report_surface.h"
 #include "report/svg.h"
 
@@ -189,35 +189,56 @@ static void heights(struct map *m, const char *unit) {
 }
 
 static void whisker(const struct map *m, const double at[static 2], const double e[static 2],
-                    const struct nw_svg_style *style) {
+                    double scale, const struct nw_svg_style *style) {
     const double size = hypot(e[0], e[1]);
     if (!isfinite(size)) {
         return;
     }
-    const double half = 0.5 * fmin(9.0, 30.0 * size); /* 3 mm for |e| = 0.1 */
+    const double half = 0.5 * scale * size;
     const double angle = 0.5 * atan2(e[1], e[0]);
     nw_svg_line(m->svg, (const double[]){at[0] - half * cos(angle), at[1] + half * sin(angle)},
                 (const double[]){at[0] + half * cos(angle), at[1] - half * sin(angle)}, style);
 }
 
+/* mm for an elongation of 1: the longest whisker nearly fills its cell, in steps of a factor 2. */
+static double whisker_scale(const struct map *m) {
+    const struct nw_surface *const s = m->r->surface;
+    const double room = 0.9 * sqrt(m->width_mm * m->height_mm / fmax(1.0, (double)s->n_cells));
+    double longest = 0.0;
+    for (size_t i = 0; i < s->n_cells; i++) {
+        const struct nw_surface_cell *const c = &s->cells[i];
+        longest = fmax(longest, fmax(hypot(c->e_outside[0], c->e_outside[1]),
+                                     hypot(c->e_inside[0], c->e_inside[1])));
+    }
+    double scale = 15.0;
+    while (scale < 480.0 && 2.0 * scale * longest < room) {
+        scale *= 2.0;
+    }
+    return scale;
+}
+
 static void whiskers(struct map *m) {
     const struct nw_surface *const s = m->r->surface;
-    const struct nw_svg_style outside = {.ink = NW_SVG_BLACK, .line_mm = 0.5};
-    const struct nw_svg_style inside = {.ink = NW_SVG_BLUE, .line_mm = 0.35, .dash = NW_SVG_DOTTED};
+    const struct nw_svg_style outside = {.ink = NW_SVG_GREY, .line_mm = 1.0};
+    const struct nw_svg_style inside = {.ink = NW_SVG_BLACK, .line_mm = 0.3};
+    const double scale = whisker_scale(m);
     for (size_t i = 0; i < s->n_cells; i++) {
         double at[2];
         to_page(m, s->cells[i].u, s->cells[i].v, at);
-        whisker(m, at, s->cells[i].e_outside, &outside);
-        whisker(m, at, s->cells[i].e_inside, &inside);
+        whisker(m, at, s->cells[i].e_outside, scale, &outside);
+        whisker(m, at, s->cells[i].e_inside, scale, &inside);
     }
     outline(m, "Star shapes");
     const double y = m->top_mm + m->height_mm + 5.0;
     const bool is_single = s->method == NW_SURFACE_SINGLE;
     nw_svg_line(m->svg, (const double[]){m->left_mm, y}, (const double[]){m->left_mm + 3.0, y},
                 &outside);
+    const double e = 3.0 / scale; /* of the whisker in the legend */
+    char line[100];
+    (void)snprintf(line, sizeof line, "%s; this long: %.2f times as long as wide",
+                   is_single ? "this frame" : "outside focus", sqrt((1.0 + e) / (1.0 - e)));
     nw_svg_text(m->svg, (const double[]){m->left_mm + 4.5, y + 1.0}, NW_SVG_START, NW_SVG_SMALL_mm,
-                is_single ? "this frame; this long: 1.11 times as long as wide"
-                          : "outside focus; this long: 1.11 times as long as wide");
+                line);
     if (!is_single) {
         nw_svg_line(m->svg, (const double[]){m->left_mm, y + 4.5},
                     (const double[]){m->left_mm + 3.0, y + 4.5}, &inside);
@@ -278,8 +299,8 @@ static void cells(struct nw_svg *svg, const struct nw_surface_report *r, double 
     }
     nw_svg_y_line(svg, &frame, middle, "best place of the sensor",
                   &(struct nw_svg_style){.dash = NW_SVG_DASHED});
-    nw_svg_bars(svg, &frame, x, low, high, n, &(struct nw_svg_style){.line_mm = 0.5});
-    nw_svg_marks(svg, &frame, x, y, n, &(struct nw_svg_style){.mark = NW_SVG_RING, .mark_mm = 1.4});
+    nw_svg_bars(svg, &frame, x, low, high, n, &(struct nw_svg_style){.line_mm = 0.35});
+    nw_svg_marks(svg, &frame, x, y, n, &(struct nw_svg_style){.mark = NW_SVG_DOT, .mark_mm = 0.7});
     if (isfinite(depth)) {
         (void)nw_svg_key(svg, (const double[]){24.0, 101.0},
                          &(struct nw_svg_style){.ink = NW_SVG_GREY, .fill = NW_SVG_TINT},

@@ -45,7 +45,16 @@ void nw_report_shims_json(const struct nw_surface_report *r, struct nw_json *jso
         nw_json_number(json, o, "turn_deg", k->plain.turn_rad * NW_DEG_PER_RAD, 4);
         nw_json_number(json, o, "turn_if_mirrored_deg", k->mirrored.turn_rad * NW_DEG_PER_RAD, 4);
         nw_json_number(json, o, "turn_sigma_deg", k->turn_sigma_rad * NW_DEG_PER_RAD, 2);
-        add_list(r, r->shims_mirrored, json, nw_json_array(json, NULL, "shims_if_mirrored"));
+        nw_json_count(json, o, "turns", k->n_turns);
+        nw_json_number(json, o, "chi2_plain", k->chi2_plain, 3);
+        nw_json_number(json, o, "chi2_mirrored", k->chi2_mirrored, 3);
+        if (k->is_settled) {
+            nw_json_bool(json, o, "mirrored", k->is_mirrored);
+        } else {
+            nw_json_number(json, o, "mirrored", NAN, 1);
+            nw_json_why(json, o, "mirrored", "one known turn allows both; turn a second screw");
+            add_list(r, r->shims_mirrored, json, nw_json_array(json, NULL, "shims_if_mirrored"));
+        }
     }
 }
 
@@ -60,7 +69,7 @@ static void say_list(const struct nw_surface_report *r, const struct nw_shims *s
         }
         nw_buf_printf(text, "    ");
         nw_report_left(text, 20, r->screws[i].name);
-        nw_buf_printf(text, "%.2f mm now (half of %.2f +- %.2f)%s\n", shim->half_m * 1e3,
+        nw_buf_printf(text, "%.3f mm now (half of %.3f +- %.3f)%s\n", shim->half_m * 1e3,
                       shim->full_m * 1e3, shim->sigma_m * 1e3, turns);
     }
 }
@@ -68,17 +77,31 @@ static void say_list(const struct nw_surface_report *r, const struct nw_shims *s
 static void say_response(const struct nw_surface_report *r, struct nw_buf *text) {
     const struct nw_shim_response *const k = r->response;
     char line[400];
-    (void)snprintf(
-        line, sizeof line,
-        "The known turn moved the plane %.2f +- %.2f times as far as the stated places "
-        "say%s. Against them the chip is turned by %.0f +- %.0f deg, or, if it sees the "
-        "screws mirrored, by %.0f deg; a known turn of a second screw would settle which.",
-        k->gain, k->gain_sigma,
-        fabs(k->gain - 1.0) > 3.0 * k->gain_sigma && fabs(k->gain - 1.0) > 0.2
-            ? ": is the radius or the pitch right, did only one screw move"
-            : "",
-        k->plain.turn_rad * NW_DEG_PER_RAD, k->turn_sigma_rad * NW_DEG_PER_RAD,
-        k->mirrored.turn_rad * NW_DEG_PER_RAD);
+    char rest[160];
+    if (k->is_settled) {
+        (void)snprintf(rest, sizeof rest,
+                       k->is_mirrored ? " and sees the screws mirrored (chi^2 %.1f, not mirrored "
+                                        "%.1f)."
+                                      : " and not mirrored (chi^2 %.1f, mirrored %.1f).",
+                       k->is_mirrored ? k->chi2_mirrored : k->chi2_plain,
+                       k->is_mirrored ? k->chi2_plain : k->chi2_mirrored);
+    } else {
+        (void)snprintf(rest, sizeof rest,
+                       ", or, if it sees the screws mirrored, by %.0f deg; a known turn of "
+                       "%s would settle which.",
+                       k->mirrored.turn_rad * NW_DEG_PER_RAD,
+                       k->n_turns > 1 ? "another screw, farther," : "a second screw");
+    }
+    (void)snprintf(line, sizeof line,
+                   "What was turned moved the plane %.2f +- %.2f times as far as the stated places "
+                   "say%s. Against them the chip is turned by %.0f +- %.0f deg%s",
+                   k->gain, k->gain_sigma,
+                   fabs(k->gain - 1.0) > 3.0 * k->gain_sigma && fabs(k->gain - 1.0) > 0.2
+                       ? ": is the radius or the pitch right, did only one screw move"
+                       : "",
+                   (k->is_settled && k->is_mirrored ? k->mirrored : k->plain).turn_rad *
+                       NW_DEG_PER_RAD,
+                   k->turn_sigma_rad * NW_DEG_PER_RAD, rest);
     nw_report_paragraph(text, 2, line);
 }
 
@@ -97,7 +120,9 @@ void nw_report_shims_text(const struct nw_surface_report *r, struct nw_buf *text
                             "depth of focus.");
     }
     say_list(r, r->shims, text);
-    if (r->response) {
+    if (r->response && r->response->is_settled) {
+        say_response(r, text);
+    } else if (r->response) {
         nw_buf_printf(text, "  the same if the chip sees the screws mirrored\n");
         say_list(r, r->shims_mirrored, text);
         say_response(r, text);

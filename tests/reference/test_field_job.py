@@ -128,3 +128,32 @@ def test_play_moves_the_counter_and_not_the_focus(tmp_path):
 def test_what_cannot_be_simulated_is_said(tmp_path, args, says):
     done = run("synth", RIG, "-o", tmp_path / "x", "--subs", 1, "--size", "64x48", *args)
     assert done.returncode != 0 and says in done.stderr and not (tmp_path / "x").exists()
+
+
+RADIUS_MM, HALF_DIAGONAL_MM = 38.0, math.hypot(*FULL) * 3.76e-3 / 2
+
+
+def test_two_known_turns_tell_how_the_chip_stands(tmp_path):
+    """A chip turned by 25 deg that sees the screws mirrored; top and lower left raised by 0.12 mm."""
+    slope_um = 120.0 / (1.5 * RADIUS_MM) * HALF_DIAGONAL_MM  # about the line of the other two
+    z = 0j
+    frames = []
+    for i, stated in enumerate((None, 90.0, 210.0)):
+        if stated is not None:  # that side of the sensor goes out: best focus there comes nearer
+            z -= slope_um * complex(math.cos(math.radians(180.0 - stated + 25.0)),
+                                    math.sin(math.radians(180.0 - stated + 25.0)))
+        towards = math.degrees(math.atan2(z.imag, z.real))
+        synth(tmp_path / f"p{i}", "--focus", "pair", "--size", "%dx%d" % SIZE, "--seed", 40 + i,
+              inject=[f"focuser_tilt={abs(z):.3f} um", f"focuser_tilt_towards={towards:.3f} deg"])
+        frames += sorted((tmp_path / f"p{i}").glob("light*.fits"))
+    args = [*frames[:2], "--rig", RIG, "--turned", "top=0.12"]
+    one = document("surface", *args, "--after", *frames[2:4])["screw_response"]
+    assert one["mirrored"] is None
+    both = document("surface", *args, "--turned", "lower left=0.12", "--after", *frames[2:])
+    found = both["screw_response"]
+    assert found["mirrored"] is True and found["turns"] == 2
+    assert abs(found["turn_if_mirrored_deg"] - 25.0) < 3.0 * found["turn_sigma_deg"] + 0.5
+    assert abs(found["gain"] - 1.0) < 3.0 * found["gain_sigma"] + 0.06  # scale: 2 % and blur
+    assert "shims_if_mirrored" not in both
+    done = run("surface", *args, "--turned", "lower left=0.12", "--after", *frames[2:5])
+    assert done.returncode == 2 and "as many after each turn" in done.stderr

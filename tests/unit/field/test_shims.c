@@ -1,4 +1,6 @@
 /* test_shims.c - shims by simple geometry, and the axes a known turn reveals. */
+#include <complex.h>
+
 #include "check.h"
 #include "field/shims.h"
 
@@ -106,6 +108,39 @@ static void test_one_known_turn_reveals_the_axes(void **state) {
     turned_plate(true, 2.9);
 }
 
+/* Screws 0 and 1 raised one after the other: which of the readings is right is settled. */
+static void two_turns(bool is_mirrored, double turn_rad) {
+    struct nw_shim_screw screws[3];
+    const double angles[] = {90.0, 210.0, 330.0};
+    double complex z = 25e-6 - I * 10e-6;
+    struct nw_surface s[3] = {surface_of(creal(z), cimag(z))};
+    screws_at(angles, 3, 38e-3, screws);
+    for (size_t i = 0; i < 2; i++) { /* 100 um about the line of the others, 1.5 x 38 mm away */
+        const double stated = angles[i] * 3.14159265358979 / 180.0;
+        const double angle = (is_mirrored ? 3.14159265358979 - stated : stated) + turn_rad;
+        z -= 100e-6 / (1.5 * 38e-3) * R_m * cexp(I * angle);
+        s[i + 1] = surface_of(creal(z), cimag(z));
+    }
+    const struct nw_surface *const all[3] = {&s[0], &s[1], &s[2]};
+    const struct nw_shim_turn turns[2] = {{0, 100e-6}, {1, 100e-6}};
+    struct nw_shim_response r;
+    assert_int_equal(nw_field_shim_responses(all, 2, plate_of(screws, 3), turns, &r, NULL), NW_OK);
+    assert_true(r.is_settled);
+    assert_true(r.is_mirrored == is_mirrored);
+    const struct nw_shim_axes *axes = r.is_mirrored ? &r.mirrored : &r.plain;
+    check_near(remainder(axes->turn_rad - turn_rad, 6.283185307179586), 0.0, 1e-6, "as built");
+    check_near(r.gain, 1.0, 1e-9, "lever as stated");
+    check_near(is_mirrored ? r.chi2_mirrored : r.chi2_plain, 0.0, 1e-9, "no noise");
+    assert_int_equal(nw_field_shim_responses(all, 1, plate_of(screws, 3), turns, &r, NULL), NW_OK);
+    assert_false(r.is_settled);
+}
+
+static void test_two_known_turns_settle_the_mirror(void **state) {
+    (void)state;
+    two_turns(false, 0.4);
+    two_turns(true, -1.3);
+}
+
 static void test_what_cannot_be_shimmed_is_refused(void **state) {
     (void)state;
     struct nw_shim_screw screws[4];
@@ -135,6 +170,7 @@ int main(void) {
         cmocka_unit_test(test_the_side_where_focus_lies_farther_is_raised),
         cmocka_unit_test(test_no_shim_is_ever_negative),
         cmocka_unit_test(test_one_known_turn_reveals_the_axes),
+        cmocka_unit_test(test_two_known_turns_settle_the_mirror),
         cmocka_unit_test(test_what_cannot_be_shimmed_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
