@@ -134,7 +134,7 @@ RADIUS_MM, HALF_DIAGONAL_MM = 38.0, math.hypot(*FULL) * 3.76e-3 / 2
 
 
 def test_two_known_turns_tell_how_the_chip_stands(tmp_path):
-    """A chip turned by 25 deg that sees the screws mirrored; top and lower left raised by 0.12 mm."""
+    """A chip turned by 25 deg, screws mirrored; top and lower left raised by 0.12 mm."""
     slope_um = 120.0 / (1.5 * RADIUS_MM) * HALF_DIAGONAL_MM  # about the line of the other two
     z = 0j
     frames = []
