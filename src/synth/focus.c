@@ -167,7 +167,8 @@ static enum nw_status set_runs(const struct synth_scene *scene, struct synth_nig
         run->is_inward = focuser->play_m > 0.0 && gsl_rng_uniform(ways) < 0.5;
         const double best_m = focuser->offset_m[run->filter] -
                               shift_m * (nw_synth_tube_temperature(scene, run->t_s) - start_K);
-        const double travel_m = (best_m + run->error_m) / optics->travel_factor -
+        const double travel_m = (best_m + run->error_m) / optics->travel_factor +
+                                (scene->hang.tube_side < 0 ? focuser->flip_m : 0.0) -
                                 (run->is_inward ? focuser->play_m : 0.0);
         run->steps = 20000.0 + travel_m / focuser->step_m; /* outwards + */
     }

@@ -87,6 +87,8 @@ static const struct row {
      "air that turns warmer and colder, a sine of 5 h: a lag shows only in such a night"},
     {"focuser_play", NW_DIM_LENGTH, AT(focuser.play_m), "0 um", "2000 um",
      "travel lost when the focuser turns round; focus runs then end either way"},
+    {"focuser_flip", NW_DIM_LENGTH, AT(focuser.flip_m), "-2000 um", "2000 um",
+     "travel by which best focus lies farther out with the tube west of the mount"},
     {"dither", NW_DIM_ANGLE, AT(loop.dither_rad), "0 arcsec", "600 arcsec",
      "half side of the box of dithers; 0: none"},
 };

@@ -75,9 +75,10 @@ struct synth_hang {
 /* Tube and focuser through the night (focus.c). */
 struct synth_focuser {
     double step_m, repeat_m, compensation;
-    double lag_s, warm_K;           /* of the tube behind the air; how much warmer it begins */
-    double swing_K;                 /* of the air, over 5 h */
-    double play_m;                  /* travel lost when the focuser turns round */
+    double lag_s, warm_K; /* of the tube behind the air; how much warmer it begins */
+    double swing_K;       /* of the air, over 5 h */
+    double flip_m;        /* travel: best focus with the tube west lies so much farther out */
+    double play_m;        /* travel lost when the focuser turns round */
     double offset_m[SYNTH_FILTERS]; /* of best focus at the sensor, against the first filter */
 };
 

@@ -255,6 +255,7 @@ static json_t *focuser_json(const struct synth_scene *scene) {
     put(object, "lag_min", focuser->lag_s / 60.0);
     put(object, "warm_k", focuser->warm_K);
     put(object, "backlash_steps", -focuser->play_m / focuser->step_m);
+    put(object, "flip_steps", focuser->flip_m / focuser->step_m);
     put(object, "repeatability_steps", focuser->repeat_m / focuser->step_m);
     json_t *offsets = json_object();
     for (size_t i = 0; i < scene->n_filters; i++) {

@@ -120,6 +120,44 @@ def test_play_moves_the_counter_and_not_the_focus(tmp_path):
         assert b["defocus_centre_um"] == pytest.approx(a["defocus_centre_um"], abs=0.01)
 
 
+def test_focus_finds_what_a_flip_of_the_tube_does(tmp_path):
+    """Two fields of one night, the first with the tube west, the second with it east."""
+    rows = []
+    for i, (start, hour) in enumerate([("20:00", -50), ("22:30", 5)]):
+        truth = synth(tmp_path / f"half{i}", "--subs", 30, "--size", "64x48", "--sub", "60s",
+                      "--seed", 51 + i, "--start", f"2026-12-01T{start}:00Z",
+                      "--hour-angle", f"{hour} deg", "--filters", "luminance", "red",
+                      inject=["focuser_flip=120 um"])
+        lines = (tmp_path / f"half{i}" / "focus.csv").read_text().splitlines()
+        rows += lines[1 if not rows else 2:]
+    log = tmp_path / "runs.csv"
+    log.write_text("\n".join(rows) + "\n")
+    term = document("focus", "--runs", log, "--rig", RIG)["flip_west_minus_east"]
+    assert truth["focuser"]["flip_steps"] == pytest.approx(120 / 3.9, rel=1e-3)
+    assert abs(term["steps"] - 120 / 3.9) < 3.0 * term["sigma_steps"] < 15.0
+
+
+def test_single_frames_against_a_baseline_have_their_sign(tmp_path):
+    """The whole chip: what a pair found once gives the sign to single frames on either side."""
+    synth(tmp_path / "pair", "--focus", "pair", "--seed", 61)
+    base = tmp_path / "base.json"
+    document("surface", *sorted((tmp_path / "pair").glob("light*.fits")), "--rig", RIG,
+             "--save-baseline", base)
+    truth = synth(tmp_path / "later", "--focus", "sweep", "--subs", 2, "--reach", "90 um",
+                  "--seed", 62)["optics"]
+    for frame in sorted((tmp_path / "later").glob("light*.fits")):
+        found = document("surface", frame, "--rig", RIG, "--baseline", base)
+        assert found["method"] == "single" and found["sign_known"]
+        for key in ("a_um", "b_um", "c_um"):
+            assert abs(found[key] - truth[key]) < 10.0, key  # the target, here with the sign
+        assert abs(found["since_baseline"]["a_um"]) < 6.0  # nothing has changed
+        bare = document("surface", frame, "--rig", RIG)
+        assert not bare["sign_known"]
+        same = math.copysign(1.0, bare["a_um"] * truth["a_um"] + bare["b_um"] * truth["b_um"])
+        assert abs(same * bare["a_um"] - truth["a_um"]) < 10.0
+        assert abs(same * bare["b_um"] - truth["b_um"]) < 10.0
+
+
 @pytest.mark.parametrize("args, says", [
     (["--filters", "lumineance"], "nearest: luminance"),
     (["--inject", "tube_warm=3 K"], "without tube_lag"),
