@@ -50,6 +50,11 @@ static bool set_length(struct nw_focus_set *set, const struct nw_focus_report *r
     return true;
 }
 
+/* Worth a place in the rig file: of what could as well be nil nobody should make a rule. */
+static bool is_known_well(const struct nw_focus_term *term) {
+    return isfinite(term->sigma) && term->sigma < 0.5 * fabs(term->value);
+}
+
 size_t nw_report_focus_sets(const struct nw_focus_report *r,
                             struct nw_focus_set sets[static NW_FOCUS_SETS]) {
     size_t n = 0;
@@ -66,13 +71,14 @@ size_t nw_report_focus_sets(const struct nw_focus_report *r,
                 {"repeatability", "um", &job->repeatability, 1.0},
                 {"backlash", "um", &job->backlash, job->backlash.value < 0.0 ? -1.0 : 1.0}};
     for (size_t i = 0; r->setup->has_focuser && i < sizeof rows / sizeof rows[0]; i++) {
-        if (set_length(&sets[n], r, rows[i].term, rows[i].sign, rows[i].unit)) {
+        const bool is_wanted = rows[i].term == &job->backlash || is_known_well(rows[i].term);
+        if (is_wanted && set_length(&sets[n], r, rows[i].term, rows[i].sign, rows[i].unit)) {
             (void)snprintf(sets[n].path, sizeof sets[n].path, "focusers.%.48s.%s", name,
                            rows[i].key);
             n++;
         }
     }
-    if (r->setup->has_focuser && isfinite(job->lag_s.value) && isfinite(job->lag_s.sigma)) {
+    if (r->setup->has_focuser && is_known_well(&job->lag_s)) {
         (void)snprintf(sets[n].path, sizeof sets[n].path, "focusers.%.48s.thermal_lag", name);
         (void)snprintf(sets[n].value, sizeof sets[n].value,
                        "{value: %.1f min, sigma: %.1f min, from: measured}",
