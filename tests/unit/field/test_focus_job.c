@@ -42,21 +42,22 @@ static void add_pull(struct pull *p, const struct nw_focus_term *term, double tr
     p->n++;
     p->n_inside += term->low <= truth && truth <= term->high;
 }
-static void check_pull(const char *what, const struct pull *p, size_t n_least) {
+/* `loose`: 1, or more where fewer sets know all of it worse. */
+static void check_pull(const char *what, const struct pull *p, size_t n_least, double loose) {
     const double n = (double)p->n;
     const double mean = p->sum / n;
     const double width = sqrt(p->sum2 / n - mean * mean);
     print_message("%-14s n %zu  mean %+.3f  width %.3f  inside %.3f\n", what, p->n, mean, width,
                   (double)p->n_inside / n);
     assert_true(p->n >= n_least);
-    check_near(mean, 0.0, 0.15, "Monte Carlo: no bias beyond 0.15 sigma");
-    check_near(width, 1.0, 0.1, "Monte Carlo: pull width 0.9 to 1.1");
-    check_near((double)p->n_inside / n, 0.95, 0.03, "Monte Carlo: 95 % intervals");
+    check_near(mean, 0.0, 0.15 * loose, "Monte Carlo: no bias beyond 0.15 sigma");
+    check_near(width, 1.0, 0.1 * loose, "Monte Carlo: pull width 0.9 to 1.1");
+    check_near((double)p->n_inside / n, 0.95, 0.03 * loose, "Monte Carlo: 95 % intervals");
 }
 
 static void test_pulls_on_simulated_nights(void **state) {
     (void)state;
-    enum { TRIALS = 700 };
+    enum { TRIALS = 240 }; /* more in bench/focus_pulls.c */
     static struct focus_sim sim;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     struct pull per_K = {0}, lag = {0}, backlash = {0}, flip = {0}, offset = {0};
@@ -73,11 +74,11 @@ static void test_pulls_on_simulated_nights(void **state) {
         repeat += job.repeatability.value * job.repeatability.value / TRIALS;
         nw_focus_runs_done(&sim.runs);
     }
-    check_pull("per_K", &per_K, TRIALS);
-    check_pull("backlash", &backlash, TRIALS);
-    check_pull("flip", &flip, TRIALS);
-    check_pull("offset", &offset, TRIALS);
-    check_pull("lag", &lag, TRIALS * 9 / 10);
+    check_pull("per_K", &per_K, TRIALS, 1.0);
+    check_pull("backlash", &backlash, TRIALS, 1.0);
+    check_pull("flip", &flip, TRIALS, 1.0);
+    check_pull("offset", &offset, TRIALS, 1.0);
+    check_pull("lag", &lag, TRIALS * 9 / 10, 1.0);
     check_near(sqrt(repeat), NIGHTS.repeat_steps, 0.1, "Monte Carlo: residual variance, unbiased");
     gsl_rng_free(rng);
 }
@@ -94,7 +95,7 @@ static double warm_of(const struct focus_truth *t) {
 /* Tubes from a warm room: without their columns the coefficient would be wrong by many sigmas. */
 static void test_pulls_when_tubes_begin_warm(void **state) {
     (void)state;
-    enum { TRIALS = 300 };
+    enum { TRIALS = 100 };
     static struct focus_sim sim;
     struct focus_truth truth = NIGHTS;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
@@ -111,9 +112,9 @@ static void test_pulls_when_tubes_begin_warm(void **state) {
         n_refused += job.n_refused;
         nw_focus_runs_done(&sim.runs);
     }
-    check_pull("per_K", &per_K, TRIALS);
-    check_pull("lag", &lag, TRIALS * 9 / 10);
-    check_pull("warm start", &warm, TRIALS * 9 / 10);
+    check_pull("per_K", &per_K, TRIALS, 1.5);
+    check_pull("lag", &lag, TRIALS * 9 / 10, 1.5);
+    check_pull("warm start", &warm, TRIALS * 9 / 10, 1.5);
     check_near((double)n_refused / TRIALS, 0.0, 0.1, "first runs are explained, not refused");
     gsl_rng_free(rng);
 }
@@ -121,7 +122,7 @@ static void test_pulls_when_tubes_begin_warm(void **state) {
 /* Tubes in the air all day: the columns are asked for in about one set of a hundred. */
 static void test_warm_starts_are_seldom_seen_without_one(void **state) {
     (void)state;
-    enum { TRIALS = 300 };
+    enum { TRIALS = 100 };
     static struct focus_sim sim;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     size_t n_seen = 0;
