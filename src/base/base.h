@@ -3,6 +3,7 @@
 #ifndef NW_BASE_H
 #define NW_BASE_H
 
+#include "base/angle.h"     /* 05:35:17.3 */
 #include "base/big.h"       /* memory for whole images */
 #include "base/buf.h"       /* growing bytes and arrays, each born with its limit */
 #include "base/constants.h" /* physical and mathematical constants, each with unit and source */
