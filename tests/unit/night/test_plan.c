@@ -1,0 +1,246 @@
+/* test_plan.c - targets read, light, windows, the order of a night, season: sources, geometry,
+ * edges */
+#include "night/night.h"
+
+#include "check.h"
+
+#define DEG NW_RAD_PER_DEG
+#define RIG NW_SOURCE_ROOT "/data/demo/minimal.yaml"
+
+static struct nw_targets *targets_of(const char *body) {
+    char text[4000];
+    struct nw_targets *targets = NULL;
+    struct nw_err err = {0};
+    (void)snprintf(text, sizeof text, "nightwright-targets: 1\n%s", body);
+    if (nw_targets_parse("t.yaml", text, strlen(text), &targets, &err) != NW_OK) {
+        fail_msg("%s", err.text);
+    }
+    return targets;
+}
+
+static void check_refused(const char *text, const char *want) {
+    struct nw_targets *targets = NULL;
+    struct nw_err err = {0};
+    assert_int_not_equal(nw_targets_parse("t.yaml", text, strlen(text), &targets, &err), NW_OK);
+    if (!strstr(err.text, want)) {
+        fail_msg("got '%s', want '%s'", err.text, want);
+    }
+}
+
+static void test_what_a_targets_file_may_not_say(void **state) {
+    (void)state;
+    check_refused("targets: {}\n", "nightwright-targets: 1");
+    check_refused("nightwright-targets: 1\n", "no target in it");
+    check_refused("nightwright-targets: 1\ntargets: {}\n", "no target in it");
+    check_refused("nightwright-targets: 1\nhabits: {dithr: 3 s}\ntargets: {a: {goals: {x: 1 h}}}\n",
+                  "t.yaml:2:10: dithr: unknown key, did you mean dither");
+    check_refused("nightwright-targets: 1\ntargets:\n  a: {goals: {x: 1 kg}}\n", "t.yaml:3:15: x");
+    check_refused("nightwright-targets: 1\ntargets:\n  a: {ra: 10 deg, goals: {x: 1 h}}\n",
+                  "ra and dec belong together");
+    check_refused("nightwright-targets: 1\ntargets:\n  a: {ra: 1, dec: 95, goals: {x: 1 h}}\n",
+                  "outside -90 to 90");
+    check_refused("nightwright-targets: 1\ntargets:\n  a: {}\n", "expected goals by filter");
+    check_refused("nightwright-targets: 1\ntargets:\n  a: {priority: 7, goals: {x: 1 h}}\n",
+                  "expected 1 (first) to 5 (last)");
+    check_refused("nightwright-targets: 1\nhorizon: [[9 deg]]\ntargets: {a: {goals: {x: 1 h}}}\n",
+                  "expected pairs of azimuth and altitude");
+}
+
+static void test_horizon_between_its_points(void **state) {
+    (void)state;
+    struct nw_targets *const t = targets_of("horizon: [[90 deg, 10 deg], [270 deg, 30 deg]]\n"
+                                            "targets: {a: {goals: {x: 1 h}}}\n");
+    check_near(nw_targets_horizon_rad(t, 90 * DEG) / DEG, 10, 1e-9, "as given");
+    check_near(nw_targets_horizon_rad(t, 180 * DEG) / DEG, 20, 1e-9, "half way");
+    check_near(nw_targets_horizon_rad(t, 0.0) / DEG, 20, 1e-9, "half way across north");
+    check_near(nw_targets_horizon_rad(t, 315 * DEG) / DEG, 25, 1e-9, "a quarter across north");
+    nw_targets_free(t);
+}
+
+/* The minimal rig at 45 north, longitude 0, and a list; the caller frees through `night`. */
+struct night {
+    struct nw_rig *rig;
+    struct nw_targets *targets;
+    struct nw_night_input input;
+};
+
+static void begin(struct night *n, const char *date, const char *list) {
+    static const char *const SET[] = {"site.latitude=45 deg", "site.longitude=0 deg",
+                                      "site.sky_brightness=21.5 mag/arcsec2"};
+    struct nw_err err = {0};
+    *n = (struct night){0};
+    if (nw_rig_read(RIG, SET, 3, &n->rig, &err) != NW_OK) {
+        fail_msg("%s", err.text);
+    }
+    n->targets = targets_of(list);
+    n->input = (struct nw_night_input){.rig = n->rig,
+                                       .setup = &n->rig->setups[0],
+                                       .targets = n->targets,
+                                       .focus_interval_s = 3600.0,
+
+                                       .focus_run_s = 120.0};
+    assert_int_equal(nw_time_read_iso(date, 0.0, &n->input.date_s, NULL), NW_OK);
+}
+
+static void end(struct night *n) {
+    nw_targets_free(n->targets);
+    nw_rig_free(n->rig);
+}
+
+#define F "none"
+static const char *const WINTER = "2026-01-15T00:00:00Z";
+
+static void test_light_by_the_formulas(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, WINTER, "targets: {a: {ra: 0, dec: 0, goals: {" F ": 1 h}}}\n");
+    const struct nw_filter filter = {.width_m = {.v = 88e-9}, .transmission = {.v = 1.0}};
+    struct nw_setup s = n.rig->setups[0];
+    s.telescope.aperture_m.v = 0.1;
+    s.telescope.obstruction.v = 0.0;
+    s.telescope.transmission.v = 1.0;
+    s.camera.quantum_efficiency.v = 0.5;
+    s.camera.pixel_m.v = 3.76e-6;
+    s.camera.read_noise_e.v = 1.5;
+    s.camera.dark_e_per_s.v = 0.0;
+    s.focal_length_m.v = 0.53;
+    s.binning.v = 1.0;
+    s.sub_length_s.v = 600.0;
+    n.input.setup = &s;
+    struct nw_night_light light = nw_night_light_of(&n.input, &filter, nw_sky_nl_of_mag(21.0));
+    check_near(light.sky_e_s_px, 0.293264, 3e-5, "REFERENCES PHO-06");
+    /* t = R^2/((2e+e^2)B) = 2.25/(0.1025*0.293264) = 74.9 s, the next of the usual lengths */
+    check_near(light.sub_s, 90.0, 0.0, "REFERENCES PHO-10");
+    const double loss = (2.25 / 90.0) / (light.sky_e_s_px + 2.25 / 90.0);
+    check_near(light.read_loss, loss, 1e-12, "closed form");
+    const struct nw_night_light moon = nw_night_light_of(&n.input, &filter, nw_sky_nl_of_mag(18.0));
+    assert_true(moon.sub_s < light.sub_s);
+    const double t1 = nw_night_exposure_s(&n.input, &filter, 24.0, 5.0);
+    const double t2 = nw_night_exposure_s(&n.input, &filter, 24.0, 10.0);
+    check_near(t2 / t1, 4.0, 1e-9, "SNR grows as the root of time");
+    end(&n);
+}
+
+static void test_a_night_of_two_targets(void **state) {
+    (void)state;
+    struct night n;
+    /* in mid-January at midnight about 7.6 h culminates: one target before it, one after */
+    begin(&n, WINTER,
+          "habits: {targets_a_night: 2}\n"
+          "targets:\n"
+          "  early: {ra: 03:00:00, dec: 40, rotation: 10 deg, goals: {" F ": 3 h}}\n"
+          "  late: {ra: 12:00:00, dec: 40, goals: {" F ": 3 h}}\n"
+          "  south: {ra: 7:00:00, dec: -80, goals: {" F ": 3 h}}\n");
+    struct nw_plan *plan = NULL;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_int_equal(plan->n_order, 2);
+    assert_string_equal(plan->targets[plan->order[0]].target->name, "early");
+    assert_string_equal(plan->targets[plan->order[1]].target->name, "late");
+    assert_true(plan->targets[2].never_rises);
+    assert_int_equal(plan->targets[2].most, NW_BAR_LOW);
+    assert_true(plan->n_blocks >= 2);
+    for (size_t i = 0; i < plan->n_blocks; i++) {
+        const struct nw_night_block *const b = &plan->blocks[i];
+        assert_true(b->start_s >= plan->dark.start_s - NW_SLOT_s);
+        assert_true(b->end_s <= plan->dark.end_s + NW_SLOT_s && b->end_s > b->start_s);
+        assert_true(b->altitude_start_rad >= 30 * DEG && b->altitude_end_rad >= 30 * DEG);
+        assert_true((double)b->subs * b->exposure_s <= b->end_s - b->start_s);
+        assert_true(i == 0 || b->start_s >= plan->blocks[i - 1].end_s);
+        /* without outlines a flip is taken at the meridian: east of the pier looks west */
+        assert_true(b->side == NW_SIDE_EAST || b->side == NW_SIDE_WEST);
+    }
+    for (size_t i = 0; i < plan->n_targets; i++) {
+        assert_true(plan->targets[i].given_s <= plan->targets[i].usable_s);
+    }
+    for (size_t i = 0; i < plan->n_switches; i++) {
+        const struct nw_night_switch *const s = &plan->switches[i];
+        assert_true(i == 0 || s->t_s >= plan->switches[i - 1].t_s);
+        if (strcmp(s->load, "caps") == 0 && strcmp(s->action, "off") == 0) {
+            assert_true(s->t_s >= plan->sunset_s); /* the Sun and no open aperture */
+        }
+    }
+    nw_plan_free(plan);
+    end(&n);
+}
+
+static void test_clouds_move_the_plan(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, WINTER,
+          "habits: {targets_a_night: 1}\n"
+          "targets:\n"
+          "  early: {ra: 03:00:00, dec: 40, goals: {" F ": 9 h}}\n"
+          "  late: {ra: 12:00:00, dec: 40, goals: {" F ": 9 h}}\n");
+    struct nw_plan *plan = NULL;
+    const double midnight = n.input.date_s + 86400.0;
+    const double t_s[] = {midnight - 43200, midnight - 1, midnight, midnight + 43200};
+    const double early[] = {1, 1, 0, 0};
+    const double late[] = {0, 0, 1, 1};
+    struct nw_forecast forecast = {t_s, early, 4};
+    n.input.forecast = &forecast;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_string_equal(plan->targets[plan->order[0]].target->name, "early");
+    assert_true(plan->stop_s < midnight + 1800 && plan->stop_s > midnight - 7200);
+    nw_plan_free(plan);
+    forecast.clear = late;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_string_equal(plan->targets[plan->order[0]].target->name, "late");
+    nw_plan_free(plan);
+    end(&n);
+}
+
+static void test_no_darkness_is_refused_in_words(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, "2026-06-21T00:00:00Z", "targets: {a: {ra: 0, dec: 80, goals: {" F ": 1 h}}}\n");
+    n.rig->site.latitude_rad.v = 60.0 * DEG;
+    struct nw_plan *plan = NULL;
+    struct nw_err err = {0};
+    assert_int_equal(nw_plan_new(&n.input, &plan, &err), NW_DATA);
+    assert_non_null(
+        strstr(err.text, "no darkness in the night of 2026-06-21 at latitude 60.00 deg"));
+    assert_non_null(strstr(err.text, "the Sun sinks to -6.6 deg")); /* 60 + 23.44 - 90 */
+    end(&n);
+}
+
+static void test_season_is_the_sum_of_its_nights(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, WINTER,
+          "targets:\n"
+          "  winter: {ra: 06:00:00, dec: 20, moon: {lit: 0.3}, goals: {" F ": 9 h}}\n"
+          "  summer: {ra: 18:00:00, dec: 20, goals: {" F ": 9 h}}\n"
+          "  never: {ra: 6:00:00, dec: -80, goals: {" F ": 9 h}}\n");
+    struct nw_season_row rows[3];
+    size_t dark = 0;
+    assert_int_equal(nw_season(&n.input, 120, rows, &dark, NULL), NW_OK);
+    assert_int_equal(dark, 120);
+    assert_true(rows[0].nights > 20 && !rows[0].is_all_year && rows[0].moonless > 0);
+    assert_true(rows[0].moonless <= rows[0].nights);
+    assert_true(rows[1].is_all_year); /* its season is only beginning */
+    assert_true(rows[0].last_s < n.input.date_s + 119.0 * 86400.0);
+    assert_int_equal(rows[2].nights, 0);
+    check_near(rows[2].available_s, 0.0, 0.0, "never above 30 deg at 45 north");
+    struct nw_season_row half[2][3];
+    assert_int_equal(nw_season(&n.input, 60, half[0], &dark, NULL), NW_OK);
+    n.input.date_s += 60.0 * 86400.0;
+    assert_int_equal(nw_season(&n.input, 60, half[1], &dark, NULL), NW_OK);
+    for (int i = 0; i < 3; i++) {
+        check_near(rows[i].available_s, half[0][i].available_s + half[1][i].available_s, 1e-6,
+                   "sum of its parts");
+    }
+    end(&n);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_what_a_targets_file_may_not_say),
+        cmocka_unit_test(test_horizon_between_its_points),
+        cmocka_unit_test(test_light_by_the_formulas),
+        cmocka_unit_test(test_a_night_of_two_targets),
+        cmocka_unit_test(test_clouds_move_the_plan),
+        cmocka_unit_test(test_no_darkness_is_refused_in_words),
+        cmocka_unit_test(test_season_is_the_sum_of_its_nights),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
