@@ -32,3 +32,10 @@ echo
 echo "3. The star-width budget: rig + frames + guide log, predicted and measured side by side;"
 echo "   then the simulator's truth is opened beside it."
 run check "$rig" --frames "$night" --guiding "$night/guide.csv" --truth "$night/truth.json"
+
+echo
+if [ -f build/catalogue.bin ]; then
+    echo "4. What to image in another night, when, and what to switch (docs/plan.md)."
+    run plan "$rig" --targets data/demo/targets.yaml --night 2026-06-14 \
+        --chart demo-out/timetable.svg --ics demo-out/night.ics
+fi

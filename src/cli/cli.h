@@ -34,6 +34,8 @@
     X(CMD_CLEARANCE)                                                                               \
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
+    X(CMD_PLAN)                                                                                    \
+    X(CMD_SEASON)                                                                                  \
     X(CMD_CATALOGUE)                                                                               \
     X(CMD_WATCH)                                                                                   \
     X(CMD_REPORT)                                                                                  \
