@@ -51,7 +51,8 @@ def test_altitudes_and_darkness_are_those_of_astropy(document):
     iers.conf.auto_download = False
     iers.conf.auto_max_age = None
     site = EarthLocation(lat=-32.18 * u.deg, lon=146.52 * u.deg, height=437 * u.m)
-    places = {"lagoon": SkyCoord("18h03m37s -24d23m12s"), "pinwheel": SkyCoord("13h37m00s -29d51m57s")}
+    places = {"lagoon": SkyCoord("18h03m37s -24d23m12s"),
+              "pinwheel": SkyCoord("13h37m00s -29d51m57s")}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for key in ("start", "end"):
