@@ -161,6 +161,7 @@ static void facts_of_setup(const struct nw_setup *setup, const char *filter,
     facts->is_travel_assumed = !setup->has_focuser;
     facts->thermal_m_K =
         m * m * setup->telescope.tube_length_m.v * setup->telescope.expansion_per_K.v;
+    o->thermal_m_K = facts->thermal_m_K;
     if (setup->has_focuser && setup->focuser.step_m.from != NW_FROM_ASSUMED) {
         o->step_m = setup->focuser.step_m.v * facts->travel_factor;
         o->step_sigma = hypot(

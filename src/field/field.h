@@ -59,6 +59,7 @@ struct nw_field_opts {
     const struct nw_field_baseline *baseline; /* NULL: none */
     double step_m;          /* shift at the sensor of one focuser step; NaN: not known */
     double step_sigma;      /* relative standard error of step_m */
+    double thermal_m_K;     /* shift of best focus at the sensor per kelvin; 0, NaN: not known */
     double position_ref;    /* steps; NaN: the mean of the frames used */
     bool is_backlash_fixed; /* do not look for play between the two directions */
 };

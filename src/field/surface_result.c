@@ -68,6 +68,22 @@ static double shown_sign(const struct surface_job *job) {
                : 1.0;
 }
 
+/* A tube that cools between the way out and the way back looks like play: how much it may be, from
+ * the mean temperatures of both. Not taken off, because the tube is behind its sensor. */
+static double thermal_play_m(const struct surface_job *job) {
+    double sum[2] = {0.0, 0.0};
+    double n[2] = {0.0, 0.0};
+    for (size_t i = 0; i < job->n_used; i++) {
+        const double t = job->frames[job->used[i]].temperature_K;
+        if (isfinite(t)) {
+            sum[job->is_inward[i] ? 1 : 0] += t;
+            n[job->is_inward[i] ? 1 : 0] += 1.0;
+        }
+    }
+    const double play_m = job->opts->thermal_m_K * (sum[1] / n[1] - sum[0] / n[0]);
+    return isfinite(play_m) ? fabs(play_m) : 0.0;
+}
+
 static void set_heights(const struct surface_job *job, double unit, double sign,
                         struct nw_surface *ret) {
     const struct field_solution *const s = &job->solution;
@@ -80,7 +96,9 @@ static void set_heights(const struct surface_job *job, double unit, double sign,
     ret->growth = s->par[FIELD_GROWTH];
     ret->growth_sigma = par_sigma(s, FIELD_GROWTH);
     ret->backlash = job->has_backlash ? unit * s->par[FIELD_BACK] : NAN;
-    ret->backlash_sigma = job->has_backlash ? unit * par_sigma(s, FIELD_BACK) : NAN;
+    const double thermal_m = job->is_metric ? thermal_play_m(job) : 0.0;
+    ret->backlash_sigma =
+        job->has_backlash ? hypot(unit * par_sigma(s, FIELD_BACK), thermal_m) : NAN;
 }
 
 static void set_tilt(struct nw_surface *ret) {

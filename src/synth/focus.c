@@ -132,7 +132,7 @@ static double set_steps(const struct synth_scene *scene, size_t i, bool *ret_inw
     const struct nw_synth_opts *opts = &scene->opts;
     const bool is_double = opts->focus == NW_SYNTH_FOCUS_THERE_AND_BACK;
     const size_t n = is_double ? (opts->n_subs + 1) / 2 : opts->n_subs;
-    *ret_inward = i >= n;
+    *ret_inward = i > n; /* the first one back has not moved yet */
     const size_t k = i < n ? i : opts->n_subs - 1 - i;
     const double move =
         n > 1 ? round(2.0 * opts->focus_reach_m / scene->focuser.step_m / (double)(n - 1)) : 0.0;
