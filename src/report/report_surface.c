@@ -6,7 +6,8 @@
 
 #define UM 1e6
 
-const char *nw_report_surface_cannot_tell(const struct nw_surface *s, size_t i) {
+const char *nw_report_surface_cannot_tell(const struct nw_surface_report *r, size_t i) {
+    const struct nw_surface *const s = r->surface;
     static const char *const SINGLE[] = {
         "the overall sign: the same stars would be seen with the sensor as far on the other side "
         "of "
@@ -22,7 +23,10 @@ const char *nw_report_surface_cannot_tell(const struct nw_surface *s, size_t i) 
         "whether the plane is a tilted sensor, a tilted focuser or a curved field off its centre: "
         "all three look alike; the rotator turned by 90 to 180 degrees separates camera and "
         "focuser",
+        "whether what turns against the chip is a tilted focuser or a curved field off its centre: "
+        "both look alike",
     };
+    const bool is_split = r->split && r->split->camera.is_known && r->split->focuser.is_known;
     const bool is_single = s->method == NW_SURFACE_SINGLE;
     const size_t skip = is_single && s->is_sign_known ? 1 : 0; /* a baseline told the sign */
     const size_t n_single = s->is_baseline_used ? 1 : 2;       /* and the curvature */
@@ -32,7 +36,7 @@ const char *nw_report_surface_cannot_tell(const struct nw_surface *s, size_t i) 
     if (i < n_own) {
         return is_single ? SINGLE[i + skip] : PAIR[i];
     }
-    return i == n_own ? ALL[0] : NULL;
+    return i == n_own ? ALL[is_split ? 1 : 0] : NULL;
 }
 
 static const char *unit_of(const struct nw_surface *s) {
@@ -278,7 +282,7 @@ void nw_report_surface_text(const struct nw_surface_report *r, struct nw_buf *te
     nw_report_shims_text(r, text);
     nw_buf_printf(text, "\n  cannot be told from this\n");
     const char *sentence = NULL;
-    for (size_t i = 0; (sentence = nw_report_surface_cannot_tell(s, i)); i++) {
+    for (size_t i = 0; (sentence = nw_report_surface_cannot_tell(r, i)); i++) {
         nw_report_entry(text, 2, 5, "-", sentence);
     }
 }

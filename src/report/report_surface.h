@@ -52,6 +52,6 @@ enum nw_status nw_report_baseline_read(const char *path, struct nw_field_baselin
                                        struct nw_err *err) NW_CHECKED;
 
 /* What this evidence cannot tell, in sentences; NULL past the end. */
-const char *nw_report_surface_cannot_tell(const struct nw_surface *surface, size_t i);
+const char *nw_report_surface_cannot_tell(const struct nw_surface_report *r, size_t i);
 
 #endif

@@ -220,7 +220,7 @@ enum nw_status nw_report_surface_json(const struct nw_surface_report *r, json_t 
     nw_report_shims_json(r, &json);
     json_t *const cannot = nw_json_array(&json, NULL, "cannot_tell");
     const char *text = NULL;
-    for (size_t i = 0; (text = nw_report_surface_cannot_tell(r->surface, i)); i++) {
+    for (size_t i = 0; (text = nw_report_surface_cannot_tell(r, i)); i++) {
         nw_json_add_text(&json, cannot, text);
     }
     return nw_json_end(&json, ret, err);
