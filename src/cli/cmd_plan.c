@@ -12,6 +12,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "FILE.csv",
      .help = "columns time, cloud_percent: order by expected worth, and when to stop"},
+    {.name = "solar", .help = "with a card for imaging the Sun on that day, and its cautions"},
     {.name = "ics", .kind = CLI_TEXT, .value = "FILE", .help = "write a calendar of the night"},
     {.name = "chart",
      .kind = CLI_TEXT,
@@ -45,6 +46,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status != NW_OK) {
         goto done;
     }
+    struct nw_solar_card solar = {0};
+    if (cli_given(args, "solar")) {
+        status = nw_solar_card_of(night.rig, night.input.date_s, &solar, err);
+    }
     char zone[32];
     const double offset_s = nw_time_zone_is_summer(&night.zone, plan->sunset_s)
                                 ? night.zone.summer_s
@@ -52,9 +57,12 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     const long minutes = (long)(offset_s / 60.0);
     (void)snprintf(zone, sizeof zone, "UTC%c%02ld:%02ld", minutes < 0 ? '-' : '+',
                    labs(minutes) / 60, labs(minutes) % 60);
-    const struct nw_plan_report report = {
-        .input = &night.input, .plan = plan, .zone = night.zone, .zone_name = zone};
-    if (cli_given(args, "ics")) {
+    const struct nw_plan_report report = {.input = &night.input,
+                                          .plan = plan,
+                                          .zone = night.zone,
+                                          .solar = cli_given(args, "solar") ? &solar : NULL,
+                                          .zone_name = zone};
+    if (status == NW_OK && cli_given(args, "ics")) {
         status = write_file(&report, nw_report_plan_ics, cli_text(args, "ics"), err);
     }
     if (status == NW_OK && cli_given(args, "chart")) {

@@ -130,6 +130,21 @@ enum nw_status nw_plan_new(const struct nw_night_input *input, struct nw_plan **
                            struct nw_err *err) NW_CHECKED;
 void nw_plan_free(struct nw_plan *plan);
 
+/* Centres of a mosaic's panels (ra, dec), row by row; at most NW_NIGHT_PANELS. angle_rad: of the
+ * frame's +y; NaN: north up. Returns how many. */
+enum { NW_NIGHT_PANELS = 400 };
+size_t nw_night_panels(const struct nw_setup *setup, const struct nw_target *target,
+                       double angle_rad, double ret_rad[NW_NIGHT_PANELS][2]);
+
+/* The Sun's day at the site, to 5 min: for imaging the Sun itself. NaN where it does not rise, or
+ * not so high. */
+#define NW_SOLAR_LOW_RAD (20.0 * NW_RAD_PER_DEG) /* below it the air boils; common practice */
+struct nw_solar_card {
+    double rise_s, set_s, transit_s, from_s, to_s, highest_rad;
+};
+enum nw_status nw_solar_card_of(const struct nw_rig *rig, double date_s, struct nw_solar_card *ret,
+                                struct nw_err *err) NW_CHECKED;
+
 /* ---- Season ---------------------------------------------------------------------------------- */
 
 struct nw_season_row {

@@ -214,6 +214,61 @@ static void text_cloud(const struct nw_plan_report *r, struct nw_buf *buf) {
     }
 }
 
+static void text_panels(const struct nw_plan_report *r, struct nw_buf *buf) {
+    static const char HEAD[] = "\nMOSAIC PANELS (centres, ICRS, deg)\n";
+    bool is_begun = false;
+    for (size_t i = 0; i < r->plan->n_targets; i++) {
+        const struct nw_target *const t = r->plan->targets[i].target;
+        double panels[NW_NIGHT_PANELS][2];
+        if (t->columns * t->rows < 1.5) {
+            continue;
+        }
+        const double own = r->input->setup->camera_angle_rad.v;
+        const double angle = isfinite(t->rotation_rad) ? t->rotation_rad : own;
+        const size_t n = nw_night_panels(r->input->setup, t, angle, panels);
+        nw_buf_printf(buf, "%s", is_begun ? "" : HEAD);
+        is_begun = true;
+        for (size_t k = 0; k < n; k++) {
+            nw_buf_printf(buf, "  ");
+            nw_report_left(buf, 18, k == 0 ? t->name : "");
+            nw_buf_printf(buf, " %3zu  %9.4f %+9.4f\n", k + 1, panels[k][0] * DEG,
+                          panels[k][1] * DEG);
+        }
+    }
+}
+
+static void text_solar(const struct nw_plan_report *r, struct nw_buf *buf) {
+    char a[48];
+    char b[48];
+    char c[48];
+    char text[500];
+    const struct nw_solar_card *const s = r->solar;
+    if (!s) {
+        return;
+    }
+    nw_buf_printf(buf, "\nTHE SUN BY DAY (a card of its own)\n");
+    if (!isfinite(s->from_s)) {
+        (void)snprintf(text, sizeof text, "The Sun gets to %.1f deg only: too low to be sharp.",
+                       s->highest_rad * DEG);
+    } else {
+        (void)snprintf(
+            text, sizeof text,
+            "Above 20 deg from %s to %s, highest %.0f deg at %s (to 5 min). Mornings are "
+            "the calmest: before ground and roofs are warm (common practice, no source).",
+            clock_of(r, s->from_s, a), clock_of(r, s->to_s, b), s->highest_rad * DEG,
+            clock_of(r, s->transit_s, c));
+    }
+    nw_report_paragraph(buf, 2, text);
+    nw_report_paragraph(
+        buf, 2,
+        "DANGER: an unfiltered tube burns eyes, sensors and sheds at once (a 100 mm aperture puts "
+        "460 kW/m2 into its focus). Only with a filter made for telescopes in FRONT of the "
+        "aperture, fastened against wind, held against a lamp and found without a hole that day. "
+        "Guide tube and finder capped or taken off. Filter on before the tube turns to the Sun, "
+        "off after it has turned away. Never leave it alone, never with children near; park and "
+        "cap when you go. Eclipse viewers (ISO 12312-2) are no telescope filters.");
+}
+
 void nw_report_plan_text(const struct nw_plan_report *r, struct nw_buf *buf) {
     char date[40];
     char aside[120];
@@ -228,7 +283,9 @@ void nw_report_plan_text(const struct nw_plan_report *r, struct nw_buf *buf) {
         text_rotator(r, buf);
         text_switches(r, buf);
     }
+    text_panels(r, buf);
     text_cloud(r, buf);
+    text_solar(r, buf);
     nw_buf_printf(buf, "\nCAUTION\n");
     nw_report_paragraph(
         buf, 2,

@@ -11,8 +11,9 @@
 struct nw_plan_report {
     const struct nw_night_input *input;
     const struct nw_plan *plan;
-    struct nw_time_zone zone; /* of the clocks shown */
-    const char *zone_name;    /* "UTC" or as the owner wrote it */
+    struct nw_time_zone zone;          /* of the clocks shown */
+    const struct nw_solar_card *solar; /* NULL: not wanted */
+    const char *zone_name;             /* "UTC" or as the owner wrote it */
 };
 void nw_report_plan_text(const struct nw_plan_report *report, struct nw_buf *buf);
 enum nw_status nw_report_plan_json(const struct nw_plan_report *report, json_t **ret,

@@ -69,6 +69,21 @@ static void json_blocks(struct nw_json *json, const struct nw_plan_report *r) {
     }
 }
 
+static void json_panels(struct nw_json *json, json_t *o, const struct nw_plan_report *r,
+                        const struct nw_target *t) {
+    double panels[NW_NIGHT_PANELS][2];
+    const double own = r->input->setup->camera_angle_rad.v;
+    const double angle = isfinite(t->rotation_rad) ? t->rotation_rad : own;
+    const size_t n =
+        t->columns * t->rows > 1.5 ? nw_night_panels(r->input->setup, t, angle, panels) : 0;
+    json_t *const list = n ? nw_json_array(json, o, "panels") : NULL;
+    for (size_t k = 0; k < n; k++) {
+        json_t *const p = nw_json_item(json, list);
+        nw_json_number(json, p, "ra_deg", panels[k][0] * DEG, 9);
+        nw_json_number(json, p, "dec_deg", panels[k][1] * DEG, 9);
+    }
+}
+
 static void json_targets(struct nw_json *json, const struct nw_plan_report *r) {
     json_t *const list = nw_json_array(json, NULL, "targets");
     for (size_t i = 0; i < r->plan->n_targets; i++) {
@@ -87,6 +102,20 @@ static void json_targets(struct nw_json *json, const struct nw_plan_report *r) {
         nw_json_number(json, o, "highest_deg", t->highest_rad * DEG, 4);
         nw_json_text(json, o, "against", nw_night_bar_text(t->most));
         nw_json_bool(json, o, "never_rises", t->never_rises);
+        json_panels(json, o, r, t->target);
+    }
+}
+
+static void json_solar(struct nw_json *json, const struct nw_plan_report *r) {
+    if (r->solar) {
+        json_t *const o = nw_json_object(json, NULL, "solar");
+        json_when(json, o, "rises", r, r->solar->rise_s);
+        json_when(json, o, "sets", r, r->solar->set_s);
+        json_when(json, o, "above_20_deg_from", r, r->solar->from_s);
+        json_when(json, o, "above_20_deg_to", r, r->solar->to_s);
+        nw_json_number(json, o, "highest_deg", r->solar->highest_rad * DEG, 4);
+        nw_json_text(json, o, "caution",
+                     "only with a fastened, checked filter in front of every aperture");
     }
 }
 
@@ -122,6 +151,7 @@ enum nw_status nw_report_plan_json(const struct nw_plan_report *r, json_t **ret,
     json_blocks(&json, r);
     json_targets(&json, r);
     json_rotator(&json, r);
+    json_solar(&json, r);
     nw_json_number(&json, NULL, "unused_h", r->plan->unused_s / 3600.0, 4);
     nw_json_number(&json, NULL, "second_choice_worth",
                    r->plan->worth_s > 0.0 ? r->plan->second_s / r->plan->worth_s : NAN, 4);

@@ -232,6 +232,38 @@ static void test_season_is_the_sum_of_its_nights(void **state) {
     end(&n);
 }
 
+static void test_panels_of_a_mosaic(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, WINTER,
+          "targets: {a: {ra: 10 deg, dec: 0 deg, mosaic: {columns: 2, rows: 1, overlap: 0.2}, "
+          "goals: {" F ": 1 h}}}\n");
+    double p[NW_NIGHT_PANELS][2];
+    const struct nw_setup *const s = n.input.setup;
+    const double wide = (double)s->camera.width_px / s->binning.v * nw_setup_scale_rad(s);
+    const double apart = 0.8 * wide;
+    /* north up: +x is west, so the first of two lies east; on the equator plain angles */
+    assert_int_equal(nw_night_panels(s, &n.targets->items[0], 0.0, p), 2);
+    check_near(p[0][0] - p[1][0], 2.0 * atan(0.5 * apart), 1e-9, "gnomonic, closed form");
+    check_near(p[0][1], 0.0, 1e-9, "along the equator");
+    /* +y to the east: +x is north */
+    assert_int_equal(nw_night_panels(s, &n.targets->items[0], 90 * DEG, p), 2);
+    check_near(p[1][1] - p[0][1], 2.0 * atan(0.5 * apart), 1e-9, "gnomonic, closed form");
+    end(&n);
+}
+
+static void test_the_sun_by_day(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, "2026-06-21T00:00:00Z", "targets: {a: {goals: {" F ": 1 h}}}\n");
+    struct nw_solar_card card;
+    assert_int_equal(nw_solar_card_of(n.rig, n.input.date_s, &card, NULL), NW_OK);
+    check_near(card.highest_rad / DEG, 90.0 - 45.0 + 23.44, 0.02, "solstice noon at 45 north");
+    assert_true(card.rise_s < card.from_s && card.from_s < card.transit_s);
+    assert_true(card.transit_s < card.to_s && card.to_s < card.set_s);
+    end(&n);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_what_a_targets_file_may_not_say),
@@ -240,6 +272,8 @@ int main(void) {
         cmocka_unit_test(test_a_night_of_two_targets),
         cmocka_unit_test(test_clouds_move_the_plan),
         cmocka_unit_test(test_no_darkness_is_refused_in_words),
+        cmocka_unit_test(test_panels_of_a_mosaic),
+        cmocka_unit_test(test_the_sun_by_day),
         cmocka_unit_test(test_season_is_the_sum_of_its_nights),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
