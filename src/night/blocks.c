@@ -6,6 +6,8 @@
 
 #include "night/night_internal.h"
 
+enum { LEAST_SLOTS = 4 };
+
 struct piece {
     size_t goal, from, to; /* slots */
 };
@@ -26,7 +28,7 @@ static double sum_worth(const struct stretch *s, size_t goal, size_t from, size_
 }
 
 /* Pieces by a given order of the goals; returns the worth of all. Every slot to somebody; a piece
- * shorter than two slots goes to its neighbour. */
+ * shorter than 20 min goes to its neighbour. */
 static double cut_by(const struct stretch *s, const size_t *goals, size_t n, struct piece *ret,
                      size_t *ret_n) {
     double need = 0.0;
@@ -42,7 +44,7 @@ static double cut_by(const struct stretch *s, const size_t *goals, size_t n, str
         const size_t from = *ret_n ? ret[*ret_n - 1].to : s->from;
         at += slots * s->table->need_s[goals[i]] / need;
         const size_t to = i + 1 == n ? s->to : (size_t)lround(at);
-        if (to >= from + 2 || (i + 1 == n && *ret_n == 0)) {
+        if (to >= from + LEAST_SLOTS || (i + 1 == n && *ret_n == 0)) {
             ret[(*ret_n)++] = (struct piece){goals[i], from, to};
             worth += sum_worth(s, goals[i], from, to);
         } else if (i + 1 == n) {

@@ -118,11 +118,12 @@ static void finish(const struct nw_night_input *in, const struct night_table *ta
     plan->stop_s = NAN;
     double left_s = 0.0;
     for (size_t i = plan->n_order; in->forecast && i > 0; i--) {
-        for (double t_s = plan->to_s[i - 1] - NW_SLOT_s; t_s >= plan->from_s[i - 1];
-             t_s -= NW_SLOT_s) {
-            const size_t k = (size_t)lround((t_s - plan->slot0_s) / NW_SLOT_s);
-            left_s += tables[plan->order[i - 1]].mean[k] * NW_SLOT_s;
-            plan->stop_s = left_s < 900.0 ? t_s : plan->stop_s;
+        const size_t from = (size_t)lround((plan->from_s[i - 1] - plan->slot0_s) / NW_SLOT_s);
+        const size_t to = (size_t)lround((plan->to_s[i - 1] - plan->slot0_s) / NW_SLOT_s);
+        for (size_t k = to; k > from; k--) {
+            left_s += tables[plan->order[i - 1]].mean[k - 1] * NW_SLOT_s;
+            plan->stop_s =
+                left_s < 900.0 ? plan->slot0_s + (double)(k - 1) * NW_SLOT_s : plan->stop_s;
         }
     }
 }

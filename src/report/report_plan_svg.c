@@ -38,7 +38,12 @@ static void text_at(struct page *p, double x, double y, enum nw_svg_anchor ancho
 static void draw_hours(struct page *p) {
     char text[48];
     const struct nw_time_zone *const zone = &p->r->zone;
-    for (double t_s = ceil(p->t0_s / 3600.0) * 3600.0; t_s <= p->t1_s; t_s += 3600.0) {
+    const int n = (int)((p->t1_s - p->t0_s) / 3600.0) + 1;
+    for (int i = 0; i <= n; i++) {
+        const double t_s = ceil(p->t0_s / 3600.0) * 3600.0 + 3600.0 * i;
+        if (t_s > p->t1_s) {
+            break;
+        }
         const double offset = nw_time_zone_is_summer(zone, t_s) ? zone->summer_s : zone->standard_s;
         line(p, x_of(p, t_s), TOP, x_of(p, t_s), p->bottom,
              &(struct nw_svg_style){.ink = NW_SVG_PALE, .line_mm = 0.25});

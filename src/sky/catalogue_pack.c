@@ -60,7 +60,7 @@ enum nw_status nw_pack_spelling(struct nw_pack *pack, const char *name, struct n
         return NW_OK; /* nothing to find it by */
     }
     enum nw_status status = nw_grow((void **)&pack->names, &pack->cap_names, pack->n_names + 1,
-                                    sizeof *pack->names, 8u * MAX_ENTRIES, err);
+                                    sizeof *pack->names, (size_t)8 * MAX_ENTRIES, err);
     uint32_t at = 0;
     status = status == NW_OK ? add_text(pack, key, &at, err) : status;
     if (status == NW_OK) {
