@@ -118,8 +118,22 @@ static void fill_subs(const struct nw_night_input *in, const struct stretch *s,
     b->dithers = (size_t)((double)b->subs / h->dither_every);
 }
 
-static void add_block(const struct nw_night_input *in, const struct stretch *s, size_t goal,
+/* A piece begins and ends with slots that its own filter can use. */
+static struct stretch trim(const struct stretch *s, size_t goal) {
+    struct stretch out = *s;
+    while (out.from < out.to && !(s->table->worth[goal][out.from] > 0.0F)) {
+        out.from++;
+    }
+    while (out.to > out.from && !(s->table->worth[goal][out.to - 1] > 0.0F)) {
+        out.to--;
+    }
+    return out;
+}
+
+static void add_block(const struct nw_night_input *in, const struct stretch *whole, size_t goal,
                       bool is_flipped, struct nw_plan *plan) {
+    const struct stretch trimmed = trim(whole, goal);
+    const struct stretch *const s = &trimmed;
     if (plan->n_blocks == NW_NIGHT_BLOCKS || s->to <= s->from) {
         return;
     }

@@ -77,6 +77,9 @@ def test_blocks_do_not_overlap_and_stay_in_the_night(document):
     assert all(sunset < a and b < sunrise for a, b in times)
     for block in document["blocks"]:
         assert block["tube_side"] in ("east", "west") and block["subs"] >= 0
+        if block["filter"] == "luminance":  # a wide filter waits for the end of twilight
+            begin = datetime.fromisoformat(document["dark"]["start"])
+            assert (datetime.fromisoformat(block["start"]) - begin).total_seconds() > -300
     assert document["switch_list"][0]["load"] == "supply"
     for row in document["switch_list"]:
         assert row["why"] and row["time"].endswith("+10:00")
