@@ -115,6 +115,7 @@ struct peak {
     int32_t x, y;
     float snr;      /* of the filtered image */
     bool is_streak; /* its component is far longer than wide */
+    bool is_pair;   /* one of two stars that were fitted together (blends.c) */
 };
 struct peak_list {
     struct peak *peaks; /* brightest first */
@@ -233,6 +234,8 @@ struct seeing {             /* the common profile of the frame, grid px */
     double beta;
     double neq_area_px2;         /* equivalent noise area of the delivered profile */
     double width_relative_sigma; /* of the delivered width, shared by all stars: beta's error */
+    double width_scatter;        /* robust, of single stars, relative */
+    double shape1, shape2;       /* (cxx - cyy), 2 cxy over (cxx + cyy): the form of the profile */
     bool is_fitted; /* from profile fits; else from areas above half maximum, or a default */
 };
 double seeing_guess(const struct field *field, const struct peak_list *peaks);

@@ -4,22 +4,15 @@
  * writes only its own entry, so they run in parallel.
  * Holds: flux is the sum within 2.5 delivered widths of the frame: the same share of the light in
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
-#include "image/measure_internal.h"
+#include "image/stars_internal.h"
 
-enum { FIT_STARS = 1000, N_BETA = 60, N_SLOPE = 8, NEAR_MAX = 8 };
-static const double APERTURE_FWHM = 2.5;
+enum { FIT_STARS = 1000 };
 static const double SKY_SNR = 100.0;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
 static const double MISFIT_MAX = 0.4;
 
 /* ---- neighbours: peaks in cells ---- */
-struct grid {
-    double cell_px;
-    size_t nx, ny;
-    uint32_t *start, *item;
-};
-
 static size_t cell_of(const struct grid *g, const struct peak *p) {
     return (size_t)((double)p->y / g->cell_px) * g->nx + (size_t)((double)p->x / g->cell_px);
 }
@@ -47,8 +40,8 @@ static enum nw_status grid_build(const struct field *field, const struct peak_li
 }
 
 /* Peaks within radius of peak i, at most NEAR_MAX, brightest first (the order of the list). */
-static size_t neighbours(const struct grid *g, const struct peak_list *peaks, size_t i,
-                         double radius_px, uint32_t near[static NEAR_MAX]) {
+size_t star_neighbours(const struct grid *g, const struct peak_list *peaks, size_t i,
+                       double radius_px, uint32_t near[static NEAR_MAX]) {
     const struct peak *const p = &peaks->peaks[i];
     const long cx = (long)((double)p->x / g->cell_px);
     const long cy = (long)((double)p->y / g->cell_px);
@@ -71,23 +64,13 @@ static size_t neighbours(const struct grid *g, const struct peak_list *peaks, si
     return n;
 }
 
-struct star_job {
-    const struct field *field;
-    const struct peak_list *peaks;
-    const struct grid *grid;
-    const struct seeing *seeing;
-    struct nw_star *stars;
-    double *betas; /* when the common profile is sought: free beta, NaN where useless */
-    double *optical;
-    double *slopes;   /* d ln width / d ln beta of the first N_SLOPE */
-    size_t first;     /* of the stars that are tried in one go */
-    uint32_t *chosen; /* which stars get a profile fit */
-    double *sky_adu;  /* that those fits found, NaN where it does not count */
-    int radius;
-};
+int stars_radius(const struct seeing *seeing) {
+    const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
+    return radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
+}
 
-static struct profile start_profile(const struct seeing *seeing, double x, double y,
-                                    double peak_adu, double pixel_width) {
+struct profile star_start_profile(const struct seeing *seeing, double x, double y, double peak_adu,
+                                  double pixel_width) {
     const double alpha = seeing->fwhm_optical_px / moffat_fwhm_per_alpha(seeing->beta);
     struct profile p = {.amplitude = 1.0,
                         .x = x,
@@ -112,11 +95,11 @@ static double highest(const struct window *w) {
     return (double)top;
 }
 
-static void fit_star(const struct star_job *job, const struct window *w, bool is_beta_free,
-                     struct nw_star *star, struct profile_fit *ret) {
+void star_fit(const struct star_job *job, const struct window *w, bool is_beta_free,
+              struct nw_star *star, struct profile_fit *ret) {
     const struct field *const field = job->field;
     const struct profile start =
-        start_profile(job->seeing, star->x_px, star->y_px, star->peak_adu, field->pixel_width);
+        star_start_profile(job->seeing, star->x_px, star->y_px, star->peak_adu, field->pixel_width);
     *ret = profile_fit(w, &start, field, is_beta_free);
     if (!ret->is_good || !(ret->misfit < MISFIT_MAX)) {
         star->flags |= NW_STAR_NO_FIT;
@@ -169,8 +152,8 @@ static bool is_blend(const struct star_job *job, const struct peak *star,
 }
 
 /* The window of peak i, neighbours' pixels given away; place and flags of its star. */
-static void prepare(const struct star_job *job, size_t i, struct window *w, struct window *full,
-                    struct nw_star *star) {
+void star_prepare(const struct star_job *job, size_t i, struct window *w, struct window *full,
+                  struct nw_star *star) {
     const struct field *const field = job->field;
     const struct peak *const peak = &job->peaks->peaks[i];
     *star = EMPTY_STAR;
@@ -183,7 +166,7 @@ static void prepare(const struct star_job *job, size_t i, struct window *w, stru
     star->flags |= w->n_saturated > 0 ? NW_STAR_SATURATED : 0;
     star->flags |= peak->is_streak ? NW_STAR_STREAK : 0;
     uint32_t near[NEAR_MAX];
-    const size_t n_near = neighbours(job->grid, job->peaks, i, 1.5 * job->radius, near);
+    const size_t n_near = star_neighbours(job->grid, job->peaks, i, 1.5 * job->radius, near);
     for (size_t k = 0; k < n_near; k++) {
         const struct peak *const other = &job->peaks->peaks[near[k]];
         star->flags |= is_blend(job, peak, other) ? NW_STAR_BLENDED : 0;
@@ -201,51 +184,9 @@ static void prepare(const struct star_job *job, size_t i, struct window *w, stru
     }
 }
 
-static bool may_be_fitted(const struct nw_star *star) {
+bool star_may_be_fitted(const struct nw_star *star) {
     const uint32_t bad = NW_STAR_SATURATED | NW_STAR_EDGE | NW_STAR_STREAK;
     return !(star->flags & bad) && isfinite(star->x_sigma_px);
-}
-
-/* How the delivered width follows the beta that a fit is given; NaN without a fit. */
-static double width_slope(const struct star_job *job, const struct window *w,
-                          const struct profile *fitted) {
-    static const double STEP = 0.1;
-    double ln_width[2];
-    for (int k = 0; k < 2; k++) {
-        struct profile start = *fitted;
-        start.beta = job->seeing->beta * exp(k ? STEP : -STEP);
-        const double scale =
-            pow(moffat_fwhm_per_alpha(start.beta) / moffat_fwhm_per_alpha(fitted->beta), 2.0);
-        start.cxx *= scale; /* of the same width */
-        start.cxy *= scale;
-        start.cyy *= scale;
-        const struct profile_fit fit = profile_fit(w, &start, job->field, false);
-        if (!fit.is_good) {
-            return NAN;
-        }
-        ln_width[k] = log(profile_delivered(&fit.profile, job->field->pixel_width).fwhm_px);
-    }
-    return (ln_width[1] - ln_width[0]) / (2.0 * STEP);
-}
-
-/* A profile with its own beta, to find the common one. */
-static void sample_star(void *user, size_t k) {
-    const struct star_job *const job = user;
-    const size_t i = job->first + k;
-    struct nw_star star;
-    struct window w;
-    struct window full;
-    prepare(job, i, &w, &full, &star);
-    job->betas[i] = job->optical[i] = NAN;
-    if (may_be_fitted(&star) && !(star.flags & NW_STAR_BLENDED)) {
-        struct profile_fit fit;
-        fit_star(job, &w, true, &star, &fit);
-        job->betas[i] = star.flags & NW_STAR_NO_FIT ? NAN : fit.profile.beta;
-        job->optical[i] = star.flags & NW_STAR_NO_FIT ? NAN : profile_fwhm_px(&fit.profile);
-        if (i < N_SLOPE && job->seeing->is_fitted && isfinite(job->betas[i])) {
-            job->slopes[i] = width_slope(job, &w, &fit.profile);
-        }
-    }
 }
 
 /* Place, flags and light of every star. */
@@ -253,7 +194,7 @@ static void measure_light(void *user, size_t i) {
     const struct star_job *const job = user;
     struct window w;
     struct window full;
-    prepare(job, i, &w, &full, &job->stars[i]);
+    star_prepare(job, i, &w, &full, &job->stars[i]);
     struct nw_star *const star = &job->stars[i];
     photometry(job, &full, star);
     const double threshold = job->peaks->threshold;
@@ -262,6 +203,9 @@ static void measure_light(void *user, size_t i) {
     if (is_weak &&
         window_matched_snr(&w, star->x_px, star->y_px, job->seeing->fwhm_px) < threshold) {
         star->flux_adu = 0.0; /* noise, or what is left of a hit */
+    }
+    if (job->companions) {
+        job->companions[i] = companion_seek(&w, job->field, job->flank, star, threshold);
     }
     job->stars[i].flags |= NW_STAR_NO_FIT; /* until it is fitted */
 }
@@ -273,11 +217,11 @@ static void measure_profile(void *user, size_t k) {
     struct nw_star fitted;
     struct window w;
     struct window full;
-    prepare(job, i, &w, &full, &fitted);
+    star_prepare(job, i, &w, &full, &fitted);
     struct nw_star *const star = &job->stars[i];
     star->flags &= ~(uint32_t)NW_STAR_NO_FIT;
     struct profile_fit fit;
-    fit_star(job, &w, false, star, &fit);
+    star_fit(job, &w, false, star, &fit);
     const bool is_clean = star->flags == 0 && star->snr < SKY_SNR;
     job->sky_adu[k] = is_clean ? fit.profile.sky : (double)NAN;
 }
@@ -319,79 +263,14 @@ static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_
     for (int pass = 0; pass < 2; pass++) {
         for (size_t i = 0; i < n && count < n_fit; i++) {
             const bool is_blended = (job->stars[i].flags & NW_STAR_BLENDED) != 0;
-            if (may_be_fitted(&job->stars[i]) && job->stars[i].snr > 5.0 &&
+            if (star_may_be_fitted(&job->stars[i]) && job->stars[i].snr > 5.0 &&
+                !job->peaks->peaks[i].is_pair && /* half a window would tell a wrong width */
                 is_blended == (pass == 1)) {
                 ret[count++] = (uint32_t)i;
             }
         }
     }
     return count;
-}
-
-/* Relative error that the common beta's own brings into all widths. */
-static double beta_share(const double *betas, size_t n, const double slopes[static N_SLOPE]) {
-    double values[N_BETA];
-    double beta = 0.0;
-    memcpy(values, betas, n * sizeof *values);
-    const double sigma = nw_stat_mad_sigma(values, n, &beta);
-    size_t n_slopes = 0;
-    for (size_t i = 0; i < N_SLOPE; i++) {
-        if (isfinite(slopes[i])) {
-            values[n_slopes++] = slopes[i];
-        }
-    }
-    const double slope = n_slopes > 0 ? nw_stat_median(values, n_slopes) : 0.0;
-    return fabs(slope) * sqrt(NW_PI / 2.0) * sigma / beta / sqrt((double)n);
-}
-
-/* The common profile from the brightest clean stars; leaves `seeing` when there are too few. */
-static enum nw_status common_profile(struct star_job *job, struct seeing *seeing,
-                                     struct nw_err *err) {
-    enum { TRY_MAX = 4 * N_BETA, AT_ONCE = N_BETA + N_BETA / 3 };
-    double betas[TRY_MAX];
-    double optical[TRY_MAX];
-    double slopes[N_SLOPE];
-    const size_t n_try = job->peaks->n < TRY_MAX ? job->peaks->n : TRY_MAX;
-    for (int round = 0; round < 2; round++) {
-        job->betas = betas;
-        job->optical = optical;
-        job->slopes = slopes;
-        for (size_t i = 0; i < N_SLOPE; i++) {
-            slopes[i] = NAN;
-        }
-        double kept_beta[N_BETA];
-        double kept_optical[N_BETA];
-        size_t n = 0;
-        for (job->first = 0; job->first < n_try && n < N_BETA; job->first += AT_ONCE) {
-            const size_t left = n_try - job->first;
-            const size_t n_now = left < AT_ONCE ? left : AT_ONCE;
-            (void)nw_parallel_for(n_now, job->field->n_threads, sample_star, job, NULL);
-            for (size_t i = job->first; i < job->first + n_now && n < N_BETA; i++) {
-                if (isfinite(betas[i])) {
-                    kept_beta[n] = betas[i];
-                    kept_optical[n++] = optical[i];
-                }
-            }
-        }
-        job->betas = NULL;
-        job->optical = job->slopes = NULL;
-        if (n < 3) {
-            return NW_OK;
-        }
-        seeing->width_relative_sigma = beta_share(kept_beta, n, slopes);
-        const struct profile round_star = start_profile(
-            &(struct seeing){.fwhm_optical_px = nw_stat_median(kept_optical, n),
-                             .beta = fmin(fmax(nw_stat_median(kept_beta, n), 1.5), BETA_MAX)},
-            0.0, 0.0, 1.0, job->field->pixel_width);
-        seeing->beta = round_star.beta;
-        seeing->fwhm_optical_px = profile_fwhm_px(&round_star);
-        seeing->fwhm_px = profile_delivered(&round_star, job->field->pixel_width).fwhm_px;
-        seeing->is_fitted = true;
-        const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
-        job->radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
-    }
-    (void)err;
-    return NW_OK;
 }
 
 static int by_flux(const void *a, const void *b) {
@@ -425,34 +304,106 @@ static void flag_not_point(struct nw_star *stars, size_t n) {
     free(widths);
 }
 
+/* Measures the chosen stars again, among their new neighbours. */
+static void measure_again(void *user, size_t k) {
+    const struct star_job *const job = user;
+    measure_light(user, job->chosen[k]);
+}
+
+/* Room for stars on the flanks of others; where more seem to have one the profile is not theirs. */
+static size_t room_for(size_t n) {
+    return n + n / 4 + 4;
+}
+
+/* The second stars that were found become peaks of their own; they and the first ones are measured
+ * again. */
+static enum nw_status add_companions(struct star_job *job, struct peak_list *peaks,
+                                     struct grid *grid, struct nw_err *err) {
+    const size_t n = peaks->n;
+    size_t n_found = 0;
+    size_t n_chosen = 0;
+    for (size_t i = 0; i < n; i++) {
+        n_found += job->companions[i].is_there ? 1 : 0;
+    }
+    const double near_px = 0.5 * job->seeing->fwhm_px;
+    for (size_t i = 0; i < n && n + n_found <= peaks->cap; i++) {
+        const struct companion *const c = &job->companions[i];
+        bool is_new = c->is_there;
+        for (size_t k = n; k < peaks->n && is_new; k++) { /* seen from two sides */
+            is_new =
+                hypot((double)peaks->peaks[k].x - c->x, (double)peaks->peaks[k].y - c->y) > near_px;
+        }
+        if (is_new) {
+            job->chosen[n_chosen++] = (uint32_t)i;
+            job->chosen[n_chosen++] = (uint32_t)peaks->n;
+            peaks->peaks[peaks->n++] = (struct peak){
+                .x = (int32_t)lround(c->x), .y = (int32_t)lround(c->y), .snr = (float)c->snr};
+        }
+    }
+    job->companions = NULL;
+    if (n_chosen == 0) {
+        return NW_OK;
+    }
+    free(grid->start);
+    free(grid->item);
+    const enum nw_status status = grid_build(job->field, peaks, grid->cell_px, grid, err);
+    if (status == NW_OK) {
+        (void)nw_parallel_for(n_chosen, job->field->n_threads, measure_again, job, NULL);
+    }
+    return status;
+}
+
+/* Common profile, then the light of every star. */
+static enum nw_status measure_all(struct star_job *job, struct peak_list *peaks, struct grid *grid,
+                                  struct seeing *seeing, struct nw_err *err) {
+    enum nw_status status = grid_build(job->field, peaks, 1.5 * WINDOW_MAX_RADIUS, grid, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    struct flank flank;
+    stars_common_profile(job, seeing);
+    seeing->neq_area_px2 =
+        moffat_neq_area_px2(seeing->fwhm_optical_px, seeing->beta, job->field->pixel_width);
+    flank_make(seeing, job->field->pixel_width, &flank);
+    job->flank = &flank;
+    job->companions = nw_calloc(peaks->n, sizeof *job->companions);
+    struct companion *const companions = job->companions; /* none: none are looked for */
+    (void)nw_parallel_for(peaks->n, job->field->n_threads, measure_light, job, NULL);
+    if (companions) {
+        status = add_companions(job, peaks, grid, err);
+    }
+    if (companions && status == NW_OK) {
+        stars_fit_pairs(job, peaks, companions);
+    }
+    free(companions);
+    job->flank = NULL;
+    return status;
+}
+
 enum nw_status stars_measure(const struct field *field, const struct peak_list *peaks,
                              const struct nw_measure_opts *opts, struct seeing *seeing,
                              struct nw_measure *measure, struct nw_err *err) {
     const size_t max_stars = opts && opts->max_stars ? opts->max_stars : 100000;
-    struct peak_list kept = *peaks;
-    kept.n = peaks->n < max_stars ? peaks->n : max_stars;
+    struct peak_list kept = {.n = peaks->n < max_stars ? peaks->n : max_stars,
+                             .threshold = peaks->threshold};
+    kept.cap = room_for(kept.n);
     struct grid grid = {0};
     struct star_job job = {.field = field, .peaks = &kept, .grid = &grid, .seeing = seeing};
-    const int radius = (int)ceil(APERTURE_FWHM * seeing->fwhm_px) + 1;
-    job.radius = radius < 5 ? 5 : radius > WINDOW_MAX_RADIUS ? WINDOW_MAX_RADIUS : radius;
-    measure->stars = nw_calloc(kept.n, sizeof *measure->stars);
-    job.chosen = nw_calloc(kept.n, sizeof *job.chosen);
-    job.sky_adu = nw_calloc(kept.n, sizeof *job.sky_adu);
+    job.radius = stars_radius(seeing);
+    kept.peaks = nw_calloc(kept.cap, sizeof *kept.peaks);
+    job.stars = measure->stars = nw_calloc(kept.cap, sizeof *measure->stars);
+    job.chosen = nw_calloc(2 * kept.cap, sizeof *job.chosen);
+    job.sky_adu = nw_calloc(kept.cap, sizeof *job.sky_adu);
     enum nw_status status = NW_OK;
-    if (!measure->stars || !job.chosen || !job.sky_adu) {
-        free(job.chosen);
-        free(job.sky_adu);
-        return nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
+    if (!kept.peaks || !measure->stars || !job.chosen || !job.sky_adu) {
+        status = nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
+        goto done;
     }
-    status = grid_build(field, &kept, 1.5 * WINDOW_MAX_RADIUS, &grid, err);
-    if (status == NW_OK) {
-        status = common_profile(&job, seeing, err);
-        seeing->neq_area_px2 =
-            moffat_neq_area_px2(seeing->fwhm_optical_px, seeing->beta, field->pixel_width);
+    if (kept.n > 0) {
+        memcpy(kept.peaks, peaks->peaks, kept.n * sizeof *kept.peaks);
     }
+    status = measure_all(&job, &kept, &grid, seeing, err);
     if (status == NW_OK) {
-        job.stars = measure->stars;
-        (void)nw_parallel_for(kept.n, field->n_threads, measure_light, &job, NULL);
         const size_t n_fit = opts && opts->fit_stars ? opts->fit_stars : FIT_STARS;
         const size_t n_chosen = choose(&job, kept.n, n_fit, job.chosen);
         (void)nw_parallel_for(n_chosen, field->n_threads, measure_profile, &job, NULL);
@@ -465,6 +416,8 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
         qsort(measure->stars, measure->n_stars, sizeof *measure->stars, by_flux);
         flag_not_point(measure->stars, measure->n_stars);
     }
+done:
+    free(kept.peaks);
     free(grid.start);
     free(grid.item);
     free(job.chosen);

@@ -91,7 +91,7 @@ static void test_hits_go_at_every_width(void **state) {
             w.noise_adu = NOISE;
             assert_int_equal(window_drop_hits(&w, &s.field, WIDTH[i]), COUNT[k]);
             struct peak peak = {30 + SHAPE[k][COUNT[k] / 2][0], 30 + SHAPE[k][COUNT[k] / 2][1],
-                                50.0F, false};
+                                50.0F, false, false};
             assert_true(peak_is_hit(&s.field, &peak, WIDTH[i], 5.0));
             scene_done(&s);
         }
@@ -108,8 +108,8 @@ static void test_warm_column_is_no_star(void **state) {
     for (size_t y = 0; y < SIDE; y++) {
         s.frame->px[y * SIDE + 20] += 30.0F;
     }
-    assert_true(peak_is_hit(&s.field, &(struct peak){20, 32, 8.0F, true}, 3.0, 5.0));
-    assert_false(peak_is_hit(&s.field, &(struct peak){44, 32, 8.0F, true}, 3.0, 5.0));
+    assert_true(peak_is_hit(&s.field, &(struct peak){20, 32, 8.0F, true, false}, 3.0, 5.0));
+    assert_false(peak_is_hit(&s.field, &(struct peak){44, 32, 8.0F, true, false}, 3.0, 5.0));
     scene_done(&s);
     gsl_rng_free(rng);
 }
@@ -123,7 +123,7 @@ static void test_star_under_a_hit_stays(void **state) {
     const struct true_star star = {32.2, 31.9, 3000.0};
     field_add(s.frame, &star, 1, &p, 1.0, 0.01);
     s.frame->px[33 * SIDE + 33] += 4000.0F;
-    assert_false(peak_is_hit(&s.field, &(struct peak){33, 33, 90.0F, false}, 3.0, 5.0));
+    assert_false(peak_is_hit(&s.field, &(struct peak){33, 33, 90.0F, false, false}, 3.0, 5.0));
     struct window w;
     window_cut(&s.field, 32.0, 32.0, 9, &w);
     w.noise_adu = NOISE;
