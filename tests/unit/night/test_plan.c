@@ -232,6 +232,29 @@ static void test_season_is_the_sum_of_its_nights(void **state) {
     end(&n);
 }
 
+static void test_the_moon_bars_what_its_rule_says(void **state) {
+    (void)state;
+    struct night n;
+    /* full Moon of 2026-01-03; on the 4th it stands in Cancer, near RA 8 h, all night */
+    begin(&n, "2026-01-04T00:00:00Z",
+          "targets:\n"
+          "  far: {ra: 03:00:00, dec: 40, moon: {separation: 30 deg}, goals: {" F ": 3 h}}\n"
+          "  near: {ra: 08:00:00, dec: 20, moon: {separation: 60 deg}, goals: {" F ": 3 h}}\n"
+          "  dark: {ra: 03:00:00, dec: 40, moon: {lit: 0.5}, goals: {" F ": 3 h}}\n"
+          "  glow: {ra: 03:00:00, dec: 40, moon: {above: 90 deg}, goals: {" F ": 3 h}}\n");
+    struct nw_plan *plan = NULL;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_true(plan->moon_lit > 0.95);
+    assert_int_equal(plan->targets[1].most, NW_BAR_MOON);
+    assert_true(plan->targets[0].usable_s > 3.0 * 3600.0);
+    assert_true(plan->targets[1].usable_s < 0.2 * plan->targets[0].usable_s);
+    assert_true(plan->targets[2].usable_s < 0.5 * plan->targets[0].usable_s);
+    /* its light counts whatever the rule: an hour brings less than an hour */
+    assert_true(plan->targets[3].could_s < 0.8 * plan->targets[3].usable_s);
+    nw_plan_free(plan);
+    end(&n);
+}
+
 static void test_panels_of_a_mosaic(void **state) {
     (void)state;
     struct night n;
@@ -272,6 +295,7 @@ int main(void) {
         cmocka_unit_test(test_a_night_of_two_targets),
         cmocka_unit_test(test_clouds_move_the_plan),
         cmocka_unit_test(test_no_darkness_is_refused_in_words),
+        cmocka_unit_test(test_the_moon_bars_what_its_rule_says),
         cmocka_unit_test(test_panels_of_a_mosaic),
         cmocka_unit_test(test_the_sun_by_day),
         cmocka_unit_test(test_season_is_the_sum_of_its_nights),
