@@ -200,7 +200,8 @@ static void whisker(const struct map *m, const double at[static 2], const double
                 (const double[]){at[0] + half * cos(angle), at[1] - half * sin(angle)}, style);
 }
 
-/* mm for an elongation of 1: the longest whisker nearly fills its cell, in steps of a factor 2. */
+/* mm for an elongation of 1: the longest whisker nearly fills its cell, in steps of a factor 2; no
+ * farther than noise stays small. */
 static double whisker_scale(const struct map *m) {
     const struct nw_surface *const s = m->r->surface;
     const double room = 0.9 * sqrt(m->width_mm * m->height_mm / fmax(1.0, (double)s->n_cells));
@@ -211,7 +212,7 @@ static double whisker_scale(const struct map *m) {
                                      hypot(c->e_inside[0], c->e_inside[1])));
     }
     double scale = 15.0;
-    while (scale < 480.0 && 2.0 * scale * longest < room) {
+    while (scale < 60.0 && 2.0 * scale * longest < room) {
         scale *= 2.0;
     }
     return scale;
