@@ -208,36 +208,51 @@ struct nw_contact clearance_of(const struct nw_clearance *model, const struct nw
 
 /* ---- The model ---- */
 
-/* Over attitudes, coarsely: never far apart, or always as far as now? Neither can collide anew. */
-static bool is_fixed(const struct nw_clearance *model, size_t a, size_t b, bool *ret_is_joined) {
-    enum { STEPS = 24 };
-    double least = INFINITY;
-    double most = -INFINITY;
-    for (int i = 0; i < STEPS; i++) {
-        for (int k = 0; k < STEPS; k++) {
-            const struct nw_pose pose = {2.0 * NW_PI * i / STEPS, NW_PI * k / STEPS - NW_PI / 2.0,
-                                         (enum nw_side)((i + k) % 2)};
-            const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, &pose);
-            const struct convex p = placed(model, a, &frames);
-            const struct convex q = placed(model, b, &frames);
-            const double distance_m = convex_distance(&p, &q).distance_m;
-            least = fmin(least, distance_m);
-            most = fmax(most, distance_m);
-            if (most > JOINED_M && most - least > SAME_M) {
-                return false;
-            }
-        }
-    }
-    *ret_is_joined = most <= JOINED_M;
-    return true;
-}
-
 /* Between tube and axis only the declination turn counts, between axis and ground only the polar
  * one. */
 static unsigned turns_of(const struct nw_body *a, const struct nw_body *b) {
     const bool has_tube = a->rides == NW_RIDES_TUBE || b->rides == NW_RIDES_TUBE;
     const bool has_ground = a->rides == NW_RIDES_GROUND || b->rides == NW_RIDES_GROUND;
     return (has_tube ? DEC_TURN : 0u) | (has_ground ? POLAR_TURN : 0u);
+}
+
+/* The k-th of n attitudes at which a pair is looked at for this. Where one turn alone counts, it
+ * goes round in quarter degrees on both sides: nothing that moves within 1 m comes 2 mm nearer in
+ * between. */
+static struct nw_pose sample(unsigned turns, int k, int n) {
+    const double share = (double)k / n;
+    if (turns == DEC_TURN) {
+        return (struct nw_pose){0.0, NW_PI * share - NW_PI / 2.0, (enum nw_side)(k % 2)};
+    }
+    if (turns == POLAR_TURN) {
+        return (struct nw_pose){2.0 * NW_PI * share, 0.0, NW_SIDE_EAST};
+    }
+    const double u = k / 24 / 24.0;
+    const double v = k % 24 / 24.0;
+    return (struct nw_pose){2.0 * NW_PI * u, NW_PI * v - NW_PI / 2.0,
+                            (enum nw_side)((k / 24 + k) % 2)};
+}
+
+/* Over attitudes: never far apart, or always as far as now? Neither can collide anew. */
+static bool is_fixed(const struct nw_clearance *model, size_t a, size_t b, unsigned turns,
+                     bool *ret_is_joined) {
+    const int n = turns == (DEC_TURN | POLAR_TURN) ? 24 * 24 : 1440;
+    double least = INFINITY;
+    double most = -INFINITY;
+    for (int i = 0; i < n; i++) {
+        const struct nw_pose pose = sample(turns, i * 241 % n, n); /* far apart at first */
+        const struct nw_mount_frames frames = nw_mount_frames_at(model->latitude_rad, &pose);
+        const struct convex p = placed(model, a, &frames);
+        const struct convex q = placed(model, b, &frames);
+        const double distance_m = convex_distance(&p, &q).distance_m;
+        least = fmin(least, distance_m);
+        most = fmax(most, distance_m);
+        if (most > JOINED_M && most - least > SAME_M) {
+            return false;
+        }
+    }
+    *ret_is_joined = most <= JOINED_M;
+    return true;
 }
 
 static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bodies, size_t n,
@@ -264,10 +279,10 @@ static enum nw_status fill(struct nw_clearance *model, const struct nw_body *bod
                 continue;
             }
             bool is_joined = false;
-            if (!is_fixed(model, a, b, &is_joined)) {
-                model->pairs[model->n_pairs++] =
-                    (struct pair){a, b, turns_of(&bodies[a], &bodies[b]),
-                                  sqrt(most_variance_m2(model, a) + most_variance_m2(model, b))};
+            const unsigned turns = turns_of(&bodies[a], &bodies[b]);
+            if (!is_fixed(model, a, b, turns, &is_joined)) {
+                model->pairs[model->n_pairs++] = (struct pair){
+                    a, b, turns, sqrt(most_variance_m2(model, a) + most_variance_m2(model, b))};
             } else if (is_joined) {
                 model->joined[model->n_joined++] = (struct pair){a, b, 0, 0.0};
             }
