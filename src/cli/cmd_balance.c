@@ -21,6 +21,8 @@ static const struct cli_option OPTIONS[] = {
          "leave this moment about the polar axis on purpose, against backlash: + tube end heavy",
      .min = -5.0,
      .max = 5.0},
+    {.name = "compare", .help = "all setups and selections of weights in one table"},
+    {.name = "attitudes", .help = "what is left at each attitude, as described now"},
     {.name = "set",
      .kind = CLI_TEXT,
      .value = "PATH=VALUE",
@@ -94,6 +96,67 @@ static enum nw_status analyse(const struct cli_args *args, struct nw_balance_rep
     return nw_balance_weights(&report->closed, bodies, n, &report->weights, err);
 }
 
+/* ---- --compare ---- */
+
+static void name_weights(const struct nw_body *bodies, const struct nw_weights *weights,
+                         const struct nw_weights_choice *choice, struct nw_balance_row *row) {
+    row->innermost_m = INFINITY;
+    for (size_t k = 0; k < weights->n; k++) {
+        if (choice->used >> k & 1u) {
+            const size_t at = strlen(row->weights);
+            (void)snprintf(row->weights + at, sizeof row->weights - at, "%s%.40s at %.0f mm",
+                           at > 0 ? ", " : "", bodies[weights->body[k]].name,
+                           choice->place_m[k] * 1e3);
+            row->innermost_m = fmin(row->innermost_m, -choice->place_m[k]);
+        }
+    }
+}
+
+/* One setup: its selection of least inertia and that of most. Adds one or two rows. */
+static enum nw_status compare_one(const struct nw_rig *rig, const struct nw_setup *setup,
+                                  struct nw_balance_row *rows, size_t *n_rows, struct nw_err *err) {
+    struct nw_body *bodies = NULL;
+    size_t n = 0;
+    struct nw_balance b;
+    struct nw_balance_plan plan;
+    struct nw_weights weights = {0};
+    enum nw_status status = nw_rig_bodies_of(rig, setup, &bodies, &n, err);
+    status = status == NW_OK ? nw_balance_of(rig, bodies, n, false, &b, err) : status;
+    if (status == NW_OK) {
+        nw_balance_adjust(&b, bodies, n, 0.0, &plan);
+        status = nw_balance_weights(&b, bodies, n, &weights, err);
+    }
+    for (size_t i = 0; status == NW_OK && i < 2 && i < weights.n_choices; i++) {
+        struct nw_balance_row *const row = &rows[(*n_rows)++];
+        const struct nw_arrangement arrangement = {&plan, &weights,
+                                                   i == 0 ? 0 : weights.n_choices - 1};
+        *row = (struct nw_balance_row){.is_possible = true,
+                                       .why = i == 0 ? "least inertia" : "most inertia"};
+        nw_text_copy(row->setup, sizeof row->setup, setup->name);
+        name_weights(bodies, &weights, &weights.choices[arrangement.choice], row);
+        status = nw_balance_arranged(rig, bodies, n, &arrangement, &row->balance, err);
+    }
+    if (status == NW_OK && weights.n_choices == 0) {
+        struct nw_balance_row *const row = &rows[(*n_rows)++];
+        *row = (struct nw_balance_row){.why = "no selection of weights balances within its travel"};
+        nw_text_copy(row->setup, sizeof row->setup, setup->name);
+    }
+    nw_weights_done(&weights);
+    free(bodies);
+    return status;
+}
+
+static enum nw_status compare(const struct nw_rig *rig, struct nw_balance_row **ret,
+                              struct nw_balance_report *report, struct nw_err *err) {
+    *ret = nw_calloc(2 * rig->n_setups, sizeof **ret);
+    enum nw_status status = *ret ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu setups", rig->n_setups);
+    for (size_t i = 0; i < rig->n_setups && status == NW_OK; i++) {
+        status = compare_one(rig, &rig->setups[i], *ret, &report->n_rows, err);
+    }
+    report->rows = *ret;
+    return status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     size_t n_set = 0;
@@ -101,6 +164,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_rig *rig = NULL;
     struct nw_body *given = NULL;
     struct nw_body *used = NULL;
+    struct nw_balance_row *rows = NULL;
     struct nw_balance_found found[MAX_FOUND];
     struct nw_balance_report report = {.found = found};
     enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
@@ -124,6 +188,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK) {
         status = analyse(args, &report, err);
     }
+    report.has_attitudes = cli_given(args, "attitudes");
+    if (status == NW_OK && cli_given(args, "compare")) {
+        status = compare(rig, &rows, &report, err);
+    }
     if (status == NW_OK && cli_wants_json(args)) {
         status = nw_report_balance_json(&report, &result->json, err);
     } else if (status == NW_OK) {
@@ -131,6 +199,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
 done:
     nw_weights_done(&report.weights);
+    free(rows);
     free(given);
     free(used);
     nw_rig_free(rig);

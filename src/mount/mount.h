@@ -113,7 +113,8 @@ void nw_balance_adjust(const struct nw_balance *balance, const struct nw_body *b
 void nw_body_shift(struct nw_body *bodies, size_t n, size_t body, int along, double way_m);
 
 /* Which of the weights to use and where: every selection of those that slide on the shaft (at most
- * 10 are tried), the densest innermost; by inertia about the polar axis, least first. */
+ * 10 are tried), touching, in the order along the shaft that has the least inertia (of more than
+ * six, the best that swaps of two find); by inertia about the polar axis, least first. */
 struct nw_weights_choice {
     unsigned used;        /* bit k: the k-th weight */
     double place_m[10];   /* of their middles, NaN when not used */
@@ -130,6 +131,17 @@ struct nw_weights {
 enum nw_status nw_balance_weights(const struct nw_balance *balance, const struct nw_body *bodies,
                                   size_t n, struct nw_weights *ret, struct nw_err *err) NW_CHECKED;
 void nw_weights_done(struct nw_weights *weights);
+
+/* The balance with the tubes where the plan puts them and one selection of weights in its places,
+ * the others taken off. */
+struct nw_arrangement {
+    const struct nw_balance_plan *plan;
+    const struct nw_weights *weights;
+    size_t choice; /* of weights->choices */
+};
+enum nw_status nw_balance_arranged(const struct nw_rig *rig, const struct nw_body *bodies, size_t n,
+                                   const struct nw_arrangement *arrangement, struct nw_balance *ret,
+                                   struct nw_err *err) NW_CHECKED;
 
 /* What the owner found: the first moment left over along one axis (0: "it balanced like this"),
  * with its error. Corrects the masses in proportion to their errors and narrows them (one step of

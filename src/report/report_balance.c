@@ -18,7 +18,7 @@ static void line_left(struct nw_buf *buf, int along, double value, double sigma)
     nw_report_left(buf, 18, ALONG[along]);
     nw_report_left(buf, 24, nw_report_pm(text, sizeof text, value, sigma));
     nw_buf_printf(buf, "kg m   %s\n",
-                  fabs(value) < sigma ? "within its error" : HEAVY[along][value < 0.0]);
+                  fabs(value) < fmax(sigma, 5e-4) ? "within its error" : HEAVY[along][value < 0.0]);
 }
 
 static void text_left_over(const struct nw_balance_report *r, struct nw_buf *buf) {
@@ -34,11 +34,12 @@ static void text_left_over(const struct nw_balance_report *r, struct nw_buf *buf
     nw_buf_printf(buf, "                    declination axis  %s N m\n",
                   nw_report_pm(value, sizeof value, b->dec_worst_n_m, b->dec_worst_sigma_n_m));
     if (fabs(b->axis_side_kg_m) > 1e-6) {
-        char text[240];
+        char text[400];
         (void)snprintf(
             text, sizeof text,
             "Parts on one side of the declination axis (motors) add up to %.2g N m about "
-            "the polar axis, which no weight on the shaft can take.",
+            "the polar axis, which no weight on the shaft can take. Common practice, no source: "
+            "the heavier tube goes to the other side.",
             polar_arm(r) * fabs(b->axis_side_kg_m));
         nw_report_paragraph(buf, 2, text);
     }
@@ -204,6 +205,8 @@ void nw_report_balance_text(const struct nw_balance_report *r, struct nw_buf *bu
     text_left_over(r, buf);
     text_moves(r, buf);
     text_weights(r, buf);
+    nw_report_balance_compare(r, buf);
+    nw_report_balance_attitudes(r, buf);
     text_panel(r, buf);
     text_found(r, buf);
     nw_buf_printf(buf, "\nCAUTION\n");
@@ -297,5 +300,6 @@ enum nw_status nw_report_balance_json(const struct nw_balance_report *r, json_t 
     if (r->has_hinge) {
         json_balance(&json, nw_json_object(&json, NULL, "open"), &r->open);
     }
+    nw_report_balance_tables_json(r, &json);
     return nw_json_end(&json, ret, err);
 }
