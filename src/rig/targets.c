@@ -323,7 +323,7 @@ static enum nw_status read_all(const struct reader *r, const struct nw_rig_node 
     status = status == NW_OK && horizon ? read_horizon(r, horizon, targets) : status;
     const struct nw_rig_node *const list = nw_rig_tree_child(root, "targets", 7);
     if (status == NW_OK && (!list || list->kind != NW_RIG_MAP || list->n_children == 0)) {
-        return nw_err_set(r->err, NW_DATA, "%s: no target in it: 'targets:' is missing or empty",
+        return nw_err_set(r->err, NW_FORMAT, "%s: no target in it: 'targets:' is missing or empty",
                           r->name);
     }
     if (status == NW_OK && list->n_children > NW_MAX_TARGETS) {

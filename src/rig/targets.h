@@ -65,7 +65,7 @@ struct nw_targets {
 };
 
 /* Errors as nw_rig_read: file, line, column, what was found, what was expected, the nearest valid
- * key. DATA: no target in it. */
+ * key. FORMAT: no target in it. */
 enum nw_status nw_targets_read(const char *path, struct nw_targets **ret,
                                struct nw_err *err) NW_CHECKED;
 enum nw_status nw_targets_parse(const char *name, const char *data, size_t len,

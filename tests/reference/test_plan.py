@@ -99,7 +99,7 @@ def test_the_rotator_turns_the_short_way(document):
 @pytest.mark.parametrize("night, text, code, words", [
     ("2026-02-30", LIST, 2, "a date that exists"),
     ("20260214", LIST, 2, "a date that exists"),
-    ("2026-06-20", "nightwright-targets: 1\ntargets: {}\n", 1, "no target in it"),
+    ("2026-06-20", "nightwright-targets: 1\ntargets: {}\n", 2, "no target in it"),
     ("2026-06-20", LIST.replace("luminance", "luminanse"), 2, "the nearest is luminance"),
     ("2026-06-20", LIST.replace("goals", "gaols", 1), 2, "did you mean goals"),
 ])
