@@ -8,13 +8,18 @@
 enum { PAIRS_MAX = 1000 };
 static const double PAIR_REACH = 2.2; /* widths: farther apart half a window is enough */
 
-/* Place and light as the two were fitted together; errors stay those of a star alone, the
- * significance follows the light. */
-static void take_pair(struct nw_star *star, double x, double y, double light_adu) {
-    star->snr *= star->flux_adu > 0.0 ? light_adu / star->flux_adu : 1.0;
-    star->x_px = x;
-    star->y_px = y;
-    star->flux_adu = light_adu;
+/* Place, light and their errors as the two were fitted together; the significance follows the
+ * light.
+ */
+static void take_star(struct nw_star *star, const struct pair_star *from) {
+    star->snr *= star->flux_adu > 0.0 ? from->light_adu / star->flux_adu : 1.0;
+    star->x_px = from->x;
+    star->y_px = from->y;
+    star->x_sigma_px = from->x_sigma_px;
+    star->y_sigma_px = from->y_sigma_px;
+    star->flux_adu = from->light_adu;
+    star->flux_sigma_adu = from->light_sigma_adu;
+    star->half_light_px = NAN; /* half a window does not tell */
     star->flags |= NW_STAR_BLENDED;
 }
 
@@ -85,8 +90,8 @@ void stars_fit_pairs(struct star_job *job, struct peak_list *peaks, struct compa
     for (size_t k = 0; k < n_pairs; k++) {
         const struct companion *const c = &results[k];
         if (c->is_there) {
-            take_pair(&job->stars[job->chosen[2 * k]], c->first_x, c->first_y, c->first_light_adu);
-            take_pair(&job->stars[job->chosen[2 * k + 1]], c->x, c->y, c->light_adu);
+            take_star(&job->stars[job->chosen[2 * k]], &c->first);
+            take_star(&job->stars[job->chosen[2 * k + 1]], &c->second);
             peaks->peaks[job->chosen[2 * k]].is_pair = true;
             peaks->peaks[job->chosen[2 * k + 1]].is_pair = true;
         }

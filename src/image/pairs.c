@@ -98,7 +98,7 @@ static void group_sum(const struct window *w, const struct field *field, const s
         }
         double d[N_MAX];
         double model = g->p[n - 1];
-        for (int s = 0; s < g->n; s++) {
+        for (size_t s = 0; s < (size_t)g->n; s++) {
             const double *const p = g->p + 3 * s;
             const double dx = k % w->side - p[1];
             const double dy = row - p[2];
@@ -275,16 +275,36 @@ static bool is_plausible(const struct window *w, const struct flank *flank, cons
            p[3] < 1.2 * p[0];
 }
 
-static struct companion companion_of(const struct window *w, const struct flank *flank,
-                                     const struct group *pair, double snr) {
-    const double *const p = pair->p;
-    return (struct companion){.x = w->x0 + p[4],
-                              .y = w->y0 + p[5],
-                              .light_adu = flank->light * p[3],
-                              .first_x = w->x0 + p[1],
-                              .first_y = w->y0 + p[2],
-                              .first_light_adu = flank->light * p[0],
-                              .snr = snr * p[3] / p[0],
+/* Star s of a group in frame coordinates; its errors from the inverse of the normal equations. */
+static struct pair_star pair_star_of(const struct window *w, const struct flank *flank,
+                                     const struct group *g, const struct group_sums *sums,
+                                     size_t s) {
+    const size_t first = 3 * s;
+    double sigma[3];
+    for (size_t k = 0; k < 3; k++) {
+        struct group_sums unit = *sums;
+        double column[N_MAX] = {0.0};
+        memset(unit.b, 0, sizeof unit.b);
+        unit.b[first + k] = 1.0;
+        const bool is_solved = damped_step(&unit, 3 * g->n + 1, 0.0, column);
+        sigma[k] = is_solved ? sqrt(fmax(column[first + k], 0.0)) : (double)NAN;
+    }
+    return (struct pair_star){.x = w->x0 + g->p[first + 1],
+                              .y = w->y0 + g->p[first + 2],
+                              .light_adu = flank->light * g->p[first],
+                              .x_sigma_px = sigma[1],
+                              .y_sigma_px = sigma[2],
+                              .light_sigma_adu = flank->light * sigma[0]};
+}
+
+static struct companion companion_of(const struct window *w, const struct field *field,
+                                     const struct flank *flank, const struct group *pair,
+                                     double snr) {
+    struct group_sums sums;
+    group_sum(w, field, flank, pair, &sums);
+    return (struct companion){.first = pair_star_of(w, flank, pair, &sums, 0),
+                              .second = pair_star_of(w, flank, pair, &sums, 1),
+                              .snr = snr * pair->p[3] / pair->p[0],
                               .is_there = true};
 }
 
@@ -300,7 +320,7 @@ struct companion companion_fit(const struct window *w, const struct field *field
     const double chi2 = group_fit(w, field, flank, &pair, &n_px);
     const bool is_good = chi2 < LEFT_MAX * (double)n_px && is_plausible(w, flank, &pair);
     const double moved = hypot(pair.p[4] + w->x0 - second->x, pair.p[5] + w->y0 - second->y);
-    return is_good && moved < 0.7 * flank->fwhm_px ? companion_of(w, flank, &pair, 1.0)
+    return is_good && moved < 0.7 * flank->fwhm_px ? companion_of(w, field, flank, &pair, 1.0)
                                                    : (struct companion){.is_there = false};
 }
 
@@ -338,5 +358,5 @@ struct companion companion_seek(const struct window *w, const struct field *fiel
         !(chi2_pair < LEFT_MAX * (double)n_px) || !is_plausible(w, flank, &pair)) {
         return none;
     }
-    return companion_of(w, flank, &pair, star->snr);
+    return companion_of(w, field, flank, &pair, star->snr);
 }

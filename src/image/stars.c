@@ -330,14 +330,15 @@ static enum nw_status add_companions(struct star_job *job, struct peak_list *pea
         const struct companion *const c = &job->companions[i];
         bool is_new = c->is_there;
         for (size_t k = n; k < peaks->n && is_new; k++) { /* seen from two sides */
-            is_new =
-                hypot((double)peaks->peaks[k].x - c->x, (double)peaks->peaks[k].y - c->y) > near_px;
+            is_new = hypot((double)peaks->peaks[k].x - c->second.x,
+                           (double)peaks->peaks[k].y - c->second.y) > near_px;
         }
         if (is_new) {
             job->chosen[n_chosen++] = (uint32_t)i;
             job->chosen[n_chosen++] = (uint32_t)peaks->n;
-            peaks->peaks[peaks->n++] = (struct peak){
-                .x = (int32_t)lround(c->x), .y = (int32_t)lround(c->y), .snr = (float)c->snr};
+            peaks->peaks[peaks->n++] = (struct peak){.x = (int32_t)lround(c->second.x),
+                                                     .y = (int32_t)lround(c->second.y),
+                                                     .snr = (float)c->snr};
         }
     }
     job->companions = NULL;

@@ -25,9 +25,12 @@ struct flank {
     bool is_known;
 };
 void flank_make(const struct seeing *seeing, double pixel_width, struct flank *ret);
-struct companion { /* both stars as fitted together; light within APERTURE_FWHM widths */
-    double x, y, light_adu, first_x, first_y, first_light_adu;
-    double snr; /* of the second, about */
+struct pair_star { /* light within APERTURE_FWHM widths */
+    double x, y, light_adu, x_sigma_px, y_sigma_px, light_sigma_adu;
+};
+struct companion {
+    struct pair_star first, second; /* as fitted together, with the errors of that */
+    double snr;                     /* of the second, about */
     bool is_there;
 };
 /* Looks for one beside a star in its window (neighbours' pixels without value). */

@@ -178,10 +178,10 @@ static void found(int argc, char **argv, bool is_raw) {
     X(X_PX, "position, x")                                                                         \
     X(Y_PX, "position, y")                                                                         \
     X(FLUX, "flux")                                                                                \
-    X(WIDTH, "width of a star") X(FRAME_WIDTH, "width of the frame")                               \
-        X(FRAME_E1, "e1 of the frame") X(FRAME_E2, "e2 of the frame")                              \
-            X(ZONE_WIDTH, "width of a zone") X(ZONE_E1, "e1 of a zone")                            \
-                X(ZONE_HALF, "half-light radius of a zone")
+    X(WIDTH, "width of a star")                                                                    \
+    X(FRAME_WIDTH, "width of the frame") X(FRAME_E1, "e1 of the frame")                            \
+        X(FRAME_E2, "e2 of the frame") X(ZONE_WIDTH, "width of a zone") X(ZONE_E1, "e1 of a zone") \
+            X(ZONE_HALF, "half-light radius of a zone")
 enum pull {
 #define X(name, text) PULL_##name,
     PULL_LIST(X)
@@ -214,13 +214,13 @@ enum { PULL_SIDE = 16 };
 static struct nw_frame *pull_field(const struct true_profile *p, gsl_rng *rng,
                                    struct true_star *s) {
     const size_t pitch = (size_t)ceil(8.0 * p->fwhm) + 10;
-    struct nw_frame *const f = field_new(PULL_SIDE * pitch, PULL_SIDE * pitch, SKY);
+    struct nw_frame *const f = field_new((size_t)PULL_SIDE * pitch, (size_t)PULL_SIDE * pitch, SKY);
     for (int i = 0; i < PULL_SIDE * PULL_SIDE; i++) {
-        s[i] =
-            (struct true_star){(i % PULL_SIDE + 0.5) * (double)pitch + gsl_ran_flat(rng, -0.5, 0.5),
-                               (double)(i / PULL_SIDE) * (double)pitch + 0.5 * (double)pitch +
-                                   gsl_ran_flat(rng, -0.5, 0.5),
-                               flux_of(60.0, p) * gsl_ran_flat(rng, 1.0, 1.5)};
+        s[i] = (struct true_star){((double)(i % PULL_SIDE) + 0.5) * (double)pitch +
+                                      gsl_ran_flat(rng, -0.5, 0.5),
+                                  (double)(i / PULL_SIDE) * (double)pitch + 0.5 * (double)pitch +
+                                      gsl_ran_flat(rng, -0.5, 0.5),
+                                  flux_of(60.0, p) * gsl_ran_flat(rng, 1.0, 1.5)};
     }
     field_add(f, s, PULL_SIDE * PULL_SIDE, p, 1.0, 0.05);
     field_noise(f, SKY, SIGMA, GAIN, rng);

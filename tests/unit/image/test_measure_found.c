@@ -109,6 +109,7 @@ static void test_unequal_pairs_are_two_and_galaxies_one(void **state) {
     const double share = 0.986; /* of a Moffat of beta 3.2 within 2.5 widths, closed form */
     double light = 0.0;
     double light_second = 0.0;
+    double pull2 = 0.0;
     for (int i = 0; i < PAIRS; i++) {
         const struct nw_star *star = field_find(m, second[i].x, second[i].y, 0.35 * p.fwhm);
         assert_non_null(star);
@@ -116,11 +117,15 @@ static void test_unequal_pairs_are_two_and_galaxies_one(void **state) {
         const struct nw_star *first = field_find(m, s[i].x, s[i].y, 0.3);
         assert_non_null(first);
         assert_true(first->flags & NW_STAR_BLENDED);
+        pull2 += pow((star->x_px - second[i].x) / star->x_sigma_px, 2.0) / (2.0 * PAIRS) +
+                 pow((star->y_px - second[i].y) / star->y_sigma_px, 2.0) / (2.0 * PAIRS);
         light += first->flux_adu / (share * s[i].flux) / PAIRS;
         light_second += star->flux_adu / (share * second[i].flux) / PAIRS;
     }
-    print_message("light of the brighter ones %.3f, of the fainter ones %.3f of the truth\n", light,
-                  light_second);
+    print_message("light of the brighter ones %.3f, of the fainter ones %.3f of the truth; pull of "
+                  "their places %.2f\n",
+                  light, light_second, sqrt(pull2));
+    check_near(sqrt(pull2), 1.0, 0.5, "24 pulls: three sigmas are 0.43");
     check_near(light, 1.0, 0.02, "truth");
     check_near(light_second, 1.0, 0.08,
                "truth; 12 stars of SNR 30, 1.35 widths from five times it");
