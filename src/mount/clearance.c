@@ -227,7 +227,8 @@ static struct nw_pose sample(unsigned turns, int k, int n) {
     if (turns == POLAR_TURN) {
         return (struct nw_pose){2.0 * NW_PI * share, 0.0, NW_SIDE_EAST};
     }
-    const double u = k / 24 / 24.0;
+    const int row = k / 24;
+    const double u = row / 24.0;
     const double v = k % 24 / 24.0;
     return (struct nw_pose){2.0 * NW_PI * u, NW_PI * v - NW_PI / 2.0,
                             (enum nw_side)((k / 24 + k) % 2)};

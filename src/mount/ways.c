@@ -67,8 +67,9 @@ static void try_way(const struct asked *q, const struct axis_angles *via, size_t
 }
 
 static struct axis_angles node(int i) {
-    return (struct axis_angles){-NW_PI / 2.0 + STEP_RAD * (i / N_DEC),
-                                STEP_RAD * (i % N_DEC - N_DEC / 2)};
+    const int polar = i / N_DEC;
+    const int dec = i % N_DEC - N_DEC / 2;
+    return (struct axis_angles){-NW_PI / 2.0 + STEP_RAD * polar, STEP_RAD * dec};
 }
 
 static void try_two(const struct asked *q) {
