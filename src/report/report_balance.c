@@ -81,14 +81,14 @@ static void text_what_it_carries(const struct nw_balance_report *r, struct nw_bu
 }
 
 static void text_moves(const struct nw_balance_report *r, struct nw_buf *buf) {
-    nw_buf_printf(buf, "\nWHERE THINGS GO, in mm of the middle         now        to       way\n");
+    nw_buf_printf(buf, "\nWHERE THINGS GO, in mm of the middle      now        to       way\n");
     if (r->plan.n_moves == 0) {
         nw_buf_printf(buf, "  nothing is described as sliding (bodies.*.slide)\n");
     }
     for (size_t i = 0; i < r->plan.n_moves; i++) {
         const struct nw_balance_move *const m = &r->plan.moves[i];
         nw_buf_printf(buf, "  ");
-        nw_report_left(buf, 30, r->bodies[m->body].name);
+        nw_report_left(buf, 27, r->bodies[m->body].name);
         nw_buf_printf(buf, "%c", "xyz"[m->along]);
         nw_report_fixed(buf, 15, m->from_m * 1e3, 1);
         nw_report_fixed(buf, 10, m->to_m * 1e3, 1);

@@ -117,3 +117,29 @@ def test_the_demo_rig_and_the_width_of_the_page():
     assert max(map(len, done.stdout.splitlines())) <= 80
     for word in ("LEFT OVER", "WHERE THINGS GO", "WHICH WEIGHTS", "OPENING", "CAUTION"):
         assert word in done.stdout
+
+
+def test_arrangements_side_by_side():
+    """Common practice, no source: heavy and near beats light and far: by how much."""
+    path = TOP / "data/demo/arrangements.yaml"
+    rows = answer(path, "--compare")["compared"]
+    assert [r["arrangement"] for r in rows] == ["least inertia", "most inertia"] * 2
+    for least, most in (rows[:2], rows[2:]):
+        assert least["setup"] == most["setup"]
+        assert least["inertia_kg_m2"] < most["inertia_kg_m2"]
+        assert least["innermost_mm"] < most["innermost_mm"]
+        assert least["shaft_moment_n_m"] == pytest.approx(most["shaft_moment_n_m"], rel=1e-3)
+        assert abs(least["ra_left_n_m"]) < 1e-3 and abs(most["ra_left_n_m"]) < 1e-3
+    assert rows[0]["inertia_kg_m2"] < rows[2]["inertia_kg_m2"]  # side by side against stacked
+    text = run(path, "--compare", "--attitudes").stdout
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_moments_at_attitudes_as_numpy_turns_them(rig):
+    """Level shaft on the meridian: g cos(latitude) times the first moment along the shaft."""
+    result = answer(rig, "--attitudes")
+    at = [a for a in result["attitudes"] if a["ha_deg"] == 0 and a["dec_deg"] == 0]
+    z = 1 * 0.18 + 6 * 0.25 + 1.5 * 0.25 + 3 * 0.24 - 10 * 0.2
+    want = 9.80665 * numpy.cos(numpy.radians(40)) * z
+    assert [abs(a["ra_moment_n_m"]) for a in at] == pytest.approx([abs(want)] * 2, rel=1e-3)
+    assert at[0]["ra_moment_n_m"] == pytest.approx(-at[1]["ra_moment_n_m"], rel=1e-3)

@@ -5,7 +5,7 @@
 #include <math.h>
 
 #include "check.h"
-#include "mount/mount.h"
+#include "mount/clearance.h"
 
 #define VAL(x)                                                                                     \
     (struct nw_val) {                                                                              \
@@ -58,6 +58,16 @@ static inline struct nw_body weight_body(double mass_kg, double thick_m, double 
 static inline struct nw_rig rig_at(double latitude_deg) {
     return (struct nw_rig){.site.latitude_rad = VAL(latitude_deg * NW_RAD_PER_DEG),
                            .mount.shaft_diameter_m = {NAN, NAN, NW_FROM_UNKNOWN}};
+}
+
+static inline struct nw_clearance *model_of(const struct nw_body *bodies, size_t n,
+                                            double latitude_deg) {
+    struct nw_clearance *model = NULL;
+    struct nw_err err = {0};
+    if (nw_clearance_new(bodies, n, latitude_deg * NW_RAD_PER_DEG, false, &model, &err) != NW_OK) {
+        fail_msg("%s", err.text);
+    }
+    return model;
 }
 
 #endif

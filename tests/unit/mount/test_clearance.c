@@ -25,15 +25,6 @@ static void observatory(struct nw_body bodies[N_BODIES]) {
     bodies[4].at_m[2] = VAL(-1.2);
 }
 
-static struct nw_clearance *model_of(const struct nw_body *bodies, size_t n, double latitude_deg) {
-    struct nw_clearance *model = NULL;
-    struct nw_err err = {0};
-    if (nw_clearance_new(bodies, n, latitude_deg * DEG, false, &model, &err) != NW_OK) {
-        fail_msg("%s", err.text);
-    }
-    return model;
-}
-
 /* A wall so large that the distance is that of a plane: support of a cylinder in closed form. */
 static void test_distance_to_a_plane(void **state) {
     (void)state;

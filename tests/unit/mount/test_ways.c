@@ -23,15 +23,6 @@ static void observatory(struct nw_body bodies[N_BODIES]) {
     bodies[3].at_m[2] = VAL(-1.3);
 }
 
-static struct nw_clearance *model_of(const struct nw_body *bodies, size_t n, double latitude_deg) {
-    struct nw_clearance *model = NULL;
-    struct nw_err err = {0};
-    if (nw_clearance_new(bodies, n, latitude_deg * DEG, false, &model, &err) != NW_OK) {
-        fail_msg("%s", err.text);
-    }
-    return model;
-}
-
 static double judge_parts(const struct nw_clearance *model, const struct nw_pose *from,
                           const struct nw_pose *to, const struct nw_way *way) {
     struct nw_pose at = *from;
