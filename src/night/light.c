@@ -1,6 +1,7 @@
 /* light.c - what a minute is worth in one filter: the one place where the plan asks for light.
  * Idea: the sky's photons per pixel from its V surface brightness (flat in photons per nanometre),
- * and from them the shortest sub in which read noise adds its share.
+ * and from them a sub in which read noise adds no more than its share and overheads do not eat
+ * the night.
  * Source: photons of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231 (REFERENCES PHO-02v1);
  * sub length t = R^2 / ((2 e + e^2) B) (REFERENCES PHO-10). */
 #include <math.h>
@@ -19,18 +20,29 @@ static double rate_e_s_px(const struct nw_setup *s, const struct nw_filter *f, d
            scale * scale;
 }
 
-/* Lengths that people keep darks for. */
-static double round_sub(double t_s, double longest_s) {
+/* Of the lengths that people keep darks for, the shortest that is not under the least one and
+ * brings within 3 % of what the best brings: exposed share of the time, t/(t + overhead), times
+ * what read noise leaves, B/(B + R^2/t). */
+static double best_sub(double floor_e_s, double read2, double overhead_s, const double limit_s[2]) {
     static const double LENGTHS[] = {1,  2,   5,   10,  15,  20,  30,  45,  60,
                                      90, 120, 180, 240, 300, 420, 600, 900, 1200};
-    double out = fmin(t_s, longest_s);
-    for (size_t i = 0; i < sizeof LENGTHS / sizeof LENGTHS[0]; i++) {
-        if (LENGTHS[i] >= t_s && LENGTHS[i] <= longest_s) {
+    enum { N = sizeof LENGTHS / sizeof LENGTHS[0] };
+    double share[N];
+    double best = 0.0;
+    for (size_t i = 0; i < N; i++) {
+        const double t = LENGTHS[i];
+        share[i] =
+            t > limit_s[1] ? 0.0 : t / (t + overhead_s) * floor_e_s / (floor_e_s + read2 / t);
+        best = fmax(best, share[i]);
+    }
+    double longest = fmin(limit_s[1], LENGTHS[0]);
+    for (size_t i = 0; i < N && LENGTHS[i] <= limit_s[1]; i++) {
+        longest = LENGTHS[i];
+        if (LENGTHS[i] >= limit_s[0] && share[i] >= 0.97 * best) {
             return LENGTHS[i];
         }
-        out = LENGTHS[i] <= longest_s ? LENGTHS[i] : out;
     }
-    return out;
+    return longest;
 }
 
 struct nw_night_light nw_night_light_of(const struct nw_night_input *in,
@@ -44,7 +56,10 @@ struct nw_night_light nw_night_light_of(const struct nw_night_input *in,
     const double floor_e_s = out.sky_e_s_px + s->camera.dark_e_per_s.v;
     const double longest =
         isfinite(h->longest_sub_s) ? h->longest_sub_s : fmax(s->sub_length_s.v, 1.0);
-    out.sub_s = round_sub(read2 / ((2.0 * e + e * e) * floor_e_s), longest);
+    /* the sky stays under a tenth of full scale: room for stars (common practice, no source) */
+    const double room_s = fmax(1.0, 0.1 * s->camera.full_scale_e.v / floor_e_s);
+    const double limits_s[2] = {read2 / ((2.0 * e + e * e) * floor_e_s), fmin(longest, room_s)};
+    out.sub_s = best_sub(floor_e_s, read2, h->readout_s + h->dither_s / h->dither_every, limits_s);
     out.noise_e2_s_px = floor_e_s + read2 / out.sub_s;
     out.read_loss = 1.0 - floor_e_s / out.noise_e2_s_px;
     return out;

@@ -278,7 +278,9 @@ void nw_report_plan_text(const struct nw_plan_report *r, struct nw_buf *buf) {
     text_sky(r, buf);
     text_blocks(r, buf);
     text_targets(r, buf);
-    text_gave_up(r, buf);
+    if (r->plan->n_order > 0) {
+        text_gave_up(r, buf);
+    }
     if (r->plan->n_blocks > 0) {
         text_rotator(r, buf);
         text_switches(r, buf);

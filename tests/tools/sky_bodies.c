@@ -3,20 +3,10 @@
  * from Mercury on; for tests/reference. */
 #include <stdio.h>
 
+#include "numbers.h"
 #include "sky/almanac.h"
 
 enum { N = 5 };
-
-static bool read_line(const char *line, double v[N]) {
-    for (int i = 0; i < N; i++) {
-        line = nw_text_scan_double(line, &v[i]);
-        if (!line) {
-            return false;
-        }
-        line += strspn(line, " \t");
-    }
-    return true;
-}
 
 static void print_place(const struct nw_sky_moment *m, const double direction[static 3]) {
     struct nw_pointing p;
@@ -30,7 +20,7 @@ int main(void) {
         double v[N];
         struct nw_err err = {0};
         struct nw_sky_moment m;
-        if (!read_line(line, v)) {
+        if (!read_numbers(line, v, N)) {
             (void)fprintf(stderr, "not %d numbers: %s", N, line);
             return 2;
         }

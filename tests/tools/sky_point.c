@@ -3,20 +3,10 @@
  * tests/reference. */
 #include <stdio.h>
 
+#include "numbers.h"
 #include "sky/sky.h"
 
 enum { N = 9 };
-
-static bool read_line(const char *line, double v[N]) {
-    for (int i = 0; i < N; i++) {
-        line = nw_text_scan_double(line, &v[i]);
-        if (!line) {
-            return false;
-        }
-        line += strspn(line, " \t");
-    }
-    return true;
-}
 
 int main(void) {
     char line[512];
@@ -24,7 +14,7 @@ int main(void) {
         double v[N];
         struct nw_err err = {0};
         struct nw_pointing p;
-        if (!read_line(line, v)) {
+        if (!read_numbers(line, v, N)) {
             (void)fprintf(stderr, "not %d numbers: %s", N, line);
             return 2;
         }
