@@ -16,8 +16,11 @@ static bool is_free(const struct nw_slew *slew) {
 
 /* "hour angle -3.60 h, declination -80, tube east" */
 static const char *pose_text(const struct nw_pose *pose, char *text, size_t size) {
+    const double ha_h = remainder(pose->ha_rad * H_PER_RAD, 24.0);
+    const double dec_deg = pose->dec_rad * DEG;
     (void)snprintf(text, size, "hour angle %+.2f h, declination %+.0f, tube %s",
-                   pose->ha_rad * H_PER_RAD, pose->dec_rad * DEG, SIDES[pose->side]);
+                   fabs(ha_h) < 0.005 ? 0.0 : ha_h, fabs(dec_deg) < 0.5 ? 0.0 : dec_deg,
+                   SIDES[pose->side]);
     return text;
 }
 
@@ -46,6 +49,14 @@ static void text_slew(const struct nw_clearance_report *r, struct nw_buf *buf) {
         }
     }
     if (is_free(&r->slew)) {
+        return;
+    }
+    if (!(nw_clearance_at(r->model, &r->from).distance_m > 0.0) ||
+        !(nw_clearance_at(r->model, &r->to).distance_m > 0.0)) {
+        nw_report_paragraph(
+            buf, 2,
+            "Something touches at one end already: no way leads there, whatever the "
+            "order.");
         return;
     }
     if (!r->way.is_found) {
