@@ -131,9 +131,9 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
 }
 
 static double median_of(const struct book_sub *subs, size_t n, size_t quantity) {
-    double work[SUBS];
+    double work[SUBS] = {0.0};
     size_t n_work = 0;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < n && i < SUBS; i++) {
         if (isfinite(subs[i].values[quantity])) {
             work[n_work++] = subs[i].values[quantity];
         }

@@ -194,7 +194,7 @@ static enum nw_status measure_batch(struct book_adding *a, struct nw_series *ser
     };
     const struct nw_frame_opts header = {.header_only = true};
     const char *paths[BOOK_BATCH];
-    size_t at[BOOK_BATCH];
+    size_t at[BOOK_BATCH] = {0};
     size_t n = 0;
     for (size_t i = 0; i < a->n_frames; i++) {
         struct nw_series_item *const item = &series->items[i];
@@ -207,7 +207,8 @@ static enum nw_status measure_batch(struct book_adding *a, struct nw_series *ser
     struct nw_series measured = {0};
     const enum nw_status status =
         n > 0 ? nw_series_measure(paths, n, &opts, NULL, &measured, err) : NW_OK;
-    for (size_t i = 0; i < measured.n; i++) { /* the measured item takes the header's place */
+    for (size_t i = 0; i < measured.n && i < n;
+         i++) { /* the measured item takes the header's place */
         const struct nw_series_item header_item = series->items[at[i]];
         series->items[at[i]] = measured.items[i];
         measured.items[i] = header_item;

@@ -262,8 +262,8 @@ static void take_facts(sqlite3_stmt *row, struct nw_frame_facts *facts,
 /* Middle and corner zones. */
 static enum nw_status read_zones(struct nw_book *book, int64_t frame, const char *channel,
                                  double scale_rad, struct nw_star_frame *star, struct nw_err *err) {
-    static const int64_t CORNERS[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
-                                       NW_ZONES_X * NW_ZONES_Y - 1};
+    static const int CORNERS[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
+                                   NW_ZONES_X * NW_ZONES_Y - 1};
     const struct book_value values[] = {book_int(frame), book_text(channel)};
     sqlite3_stmt *statement = NULL;
     bool is_row = true;
@@ -275,7 +275,7 @@ static enum nw_status read_zones(struct nw_book *book, int64_t frame, const char
         if (status != NW_OK || !is_row) {
             break;
         }
-        const int64_t number = sqlite3_column_int64(statement, 0);
+        const int number = sqlite3_column_int(statement, 0);
         const double width_rad = book_column_real(statement, 1) * scale_rad;
         if (number == NW_ZONES_X * NW_ZONES_Y / 2) {
             star->fwhm_centre_rad = width_rad;

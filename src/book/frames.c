@@ -7,7 +7,12 @@
 
 #include "book/book_internal.h"
 
-enum { MAX_VALUES = 48, SQL_BYTES = 4096, SETTINGS_BYTES = 1 << 16 };
+enum {
+    N_ZONES = NW_ZONES_X * NW_ZONES_Y,
+    MAX_VALUES = 48,
+    SQL_BYTES = 4096,
+    SETTINGS_BYTES = 1 << 16
+};
 
 struct column {
     const char *name;
@@ -187,7 +192,7 @@ static enum nw_status settings_id(struct nw_book *book, const struct nw_frame *f
 static enum nw_status write_zones(struct nw_book *book, int64_t frame,
                                   const struct nw_measure *measure, struct nw_err *err) {
     enum nw_status status = NW_OK;
-    for (size_t i = 0; i < NW_ZONES_X * NW_ZONES_Y && status == NW_OK; i++) {
+    for (size_t i = 0; i < N_ZONES && status == NW_OK; i++) {
         const struct nw_zone *const zone = &measure->zones[i];
         const struct book_value values[] = {
             book_int(frame),

@@ -19,7 +19,7 @@ static const double GUIDING_ON = 1.5, GUIDING_OFF = 1.2;
 static const double DISK_ON_S = 10.0 * 3600.0, DISK_OFF_S = 11.0 * 3600.0;
 static const double MERIDIAN_S = 20.0 * 60.0;
 static const double PATIENCE_S = 120.0, NIGHT_OVER_S = 6.0 * 3600.0;
-enum { MIN_BEFORE = 4, AFTER_RUN = 3, MAX_SUBS = 100000 };
+enum { MIN_BEFORE = 4, AFTER_RUN = 3, TWO_MEANS = 2 * AFTER_RUN, MAX_SUBS = 100000 };
 
 static const struct {
     const char *word, *text;
@@ -171,7 +171,7 @@ static void feed_focus(struct nw_live *live, struct latch *latch, struct focus *
         }
         return;
     }
-    if (i < focus->first + 2 * AFTER_RUN - 1) {
+    if (i + 1 < focus->first + TWO_MEANS) {
         return;
     }
     const double before = mean_width(live, focus->first, focus->first + AFTER_RUN, sub->filter);

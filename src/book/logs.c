@@ -15,10 +15,10 @@ enum nw_status book_read_log(const char *path, const struct nw_book_add_opts *op
     if (status != NW_OK) {
         return status;
     }
-    log.results = nw_calloc(log.runs->n, sizeof *log.results);
+    log.results = log.runs ? nw_calloc(log.runs->n, sizeof *log.results) : NULL;
     if (!log.results) {
         book_log_done(&log);
-        return nw_err_set(err, NW_NOMEM, "%s: %zu runs", path, log.runs->n);
+        return nw_err_set(err, NW_NOMEM, "%s: its runs", path);
     }
     const struct nw_guide_opts guide_opts = {
         .sub_length_s = opts->sub_length_s, .noise_floor_rad = NAN, .is_loop_only = false};
@@ -35,7 +35,7 @@ enum nw_status book_read_log(const char *path, const struct nw_book_add_opts *op
 }
 
 void book_log_done(struct book_log *log) {
-    for (size_t i = 0; log->results && i < log->runs->n; i++) {
+    for (size_t i = 0; log->results && log->runs && i < log->runs->n; i++) {
         nw_guide_analysis_free(log->results[i].analysis);
     }
     free(log->results);

@@ -126,8 +126,8 @@ struct system {
 static void coefficients(const struct row *row, const struct system *s, int axis, double c[N_ALL]) {
     memset(c, 0, N_ALL * sizeof *c);
     c[F_E + axis] = row->t_s / s->unit_s;
-    c[G_E] = -row->by_guide[2 * axis]; /* the middle, seen from the guide star */
-    c[G_N] = -row->by_guide[2 * axis + 1];
+    c[G_E] = -row->by_guide[axis == 0 ? 0 : 2]; /* the middle, seen from the guide star */
+    c[G_N] = -row->by_guide[axis == 0 ? 1 : 3];
     c[S_E + axis] = 1.0;
     c[L_FIRST + 2 * axis] = row->lock[0] / s->lock_unit_px;
     c[L_FIRST + 2 * axis + 1] = row->lock[1] / s->lock_unit_px;

@@ -4,7 +4,7 @@
 
 #include "report/report_night.h"
 
-enum { NIGHT_WORDS = 320, NIGHT_TOMORROW = 4, NIGHT_SUBS = 3 };
+enum { NIGHT_WORDS = 320, NIGHT_TOMORROW = 4, NIGHT_SUBS = 3, NIGHT_TWICE = 6 };
 
 /* A moment: "21:40", or from the first sub on "+0:40" where the site is left out. */
 char *night_clock(const struct nw_night_report *report, double t_s, char *text, size_t size);

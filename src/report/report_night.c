@@ -97,7 +97,7 @@ static void subs(const struct nw_night_report *r, struct nw_buf *buf) {
         nw_buf_printf(buf, "  cannot be told: width, light or noise is not known\n");
         return;
     }
-    const size_t n_shown = n < 2 * NIGHT_SUBS ? (n + 1) / 2 : NIGHT_SUBS;
+    const size_t n_shown = n < NIGHT_TWICE ? (n + 1) / 2 : NIGHT_SUBS;
     for (size_t i = 0; i < n_shown; i++) {
         one_sub(r, &r->night->subs[n - 1 - i], buf);
     }

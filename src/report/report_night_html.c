@@ -149,7 +149,7 @@ static void one_sub(const struct nw_night_report *r, const struct nw_nightly_sub
 
 static void subs(const struct nw_night_report *r, struct nw_buf *page) {
     const size_t n = r->night->n_worth;
-    const size_t n_shown = n < 2 * NIGHT_SUBS ? (n + 1) / 2 : NIGHT_SUBS;
+    const size_t n_shown = n < NIGHT_TWICE ? (n + 1) / 2 : NIGHT_SUBS;
     const size_t n_worst = n - n_shown < n_shown ? n - n_shown : n_shown;
     nw_buf_printf(page, "<h2>Best and worst subs</h2>\n<p>Worth for point sources against a sub "
                         "with the best width, light and sky of its filter.</p>\n<table>\n");
