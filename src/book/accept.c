@@ -159,7 +159,7 @@ static enum nw_status read_history(struct nw_book *book, const char *date, int64
             break;
         }
         char before[NW_BOOK_DATE];
-        struct book_sub subs[SUBS];
+        struct book_sub subs[SUBS] = {{.id = 0}};
         size_t n = 0;
         book_column_text(statement, 0, before, sizeof before);
         status = read_subs(book, before, train, filter, subs, &n, err);
@@ -283,7 +283,7 @@ static enum nw_status judge_response(struct nw_book *book, struct nw_book_accept
 static enum nw_status accept_group(struct nw_book *book, int64_t train,
                                    struct nw_book_acceptance *a, struct book_history *history,
                                    struct nw_err *err) {
-    struct book_sub subs[SUBS];
+    struct book_sub subs[SUBS] = {{.id = 0}};
     enum nw_status status = read_subs(book, a->date, train, a->filter, subs, &a->n_subs, err);
     if (status == NW_OK) {
         status = read_history(book, a->date, train, a->filter, history, err);

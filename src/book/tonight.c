@@ -161,7 +161,7 @@ static enum nw_status solve_light(struct nw_book *book, struct nw_live *live,
     const bool is_room =
         set.measures && set.views && set.exposures && set.at && set.results && is_taken;
     enum nw_status status = is_room ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu subs", live->n);
-    for (size_t i = 0; i < live->n && status == NW_OK; i++) {
+    for (size_t i = 0; readings && i < live->n && status == NW_OK; i++) {
         if (!is_taken[i]) {
             status = solve_set(book, live, readings, i, &set, is_taken, err);
         }
