@@ -19,6 +19,7 @@ if [ -f "$night/truth.json" ]; then
     rm -rf "$night"
 fi
 mkdir -p demo-out
+rm -f demo-out/book.sqlite demo-out/book.sqlite-wal demo-out/book.sqlite-shm
 
 echo "1. One night of an invented observatory is simulated: frames, the guide log of the same"
 echo "   motion and the same seeing, and truth.json, which nothing below reads until the end."
@@ -39,3 +40,8 @@ if [ -f build/catalogue.bin ]; then
     run plan "$rig" --targets data/demo/targets.yaml --night 2026-06-14 \
         --chart demo-out/timetable.svg --ics demo-out/night.ics
 fi
+
+echo
+echo "5. The night goes into the book, and becomes one page (docs/book.md)."
+run book add "$night" "$rig" --book demo-out/book.sqlite --priority normal
+run report --book demo-out/book.sqlite --rig "$rig" --html demo-out/night.html
