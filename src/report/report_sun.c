@@ -9,7 +9,7 @@
 static const char *const SIDES[] = {"east", "west"};
 
 static void tick(struct nw_buf *buf, const char *text) {
-    nw_report_entry(buf, 2, 6, "[ ]", text);
+    nw_report_entry(buf, 2, 7, "[ ]", text);
 }
 
 static void text_tubes(const struct nw_sun_report *r, struct nw_buf *buf) {
