@@ -180,8 +180,11 @@ static void found(int argc, char **argv, bool is_raw) {
     X(FLUX, "flux")                                                                                \
     X(WIDTH, "width of a star")                                                                    \
     X(FRAME_WIDTH, "width of the frame")                                                           \
-    X(FRAME_E1, "e1 of the frame") X(FRAME_E2, "e2 of the frame") X(ZONE_WIDTH, "width of a zone") \
-        X(ZONE_E1, "e1 of a zone") X(ZONE_HALF, "half-light radius of a zone")
+    X(FRAME_E1, "e1 of the frame")                                                                 \
+    X(FRAME_E2, "e2 of the frame")                                                                 \
+    X(ZONE_WIDTH, "width of a zone")                                                               \
+    X(ZONE_E1, "e1 of a zone")                                                                     \
+    X(ZONE_HALF, "half-light radius of a zone")
 enum pull {
 #define X(name, text) PULL_##name,
     PULL_LIST(X)
