@@ -17,6 +17,10 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_FOCUSER] = {"focusers.*.", "Focusers", "By name."},
     [NW_RIG_FILTER] = {"filters.*.", "Filters", "By name."},
     [NW_RIG_CAMERA] = {"cameras.*.", "Cameras", "By name; imaging and guide cameras alike."},
+    [NW_RIG_CAMERA_SETTING] = {"cameras.*.settings.*.", "Gain settings",
+                               "What a camera is at each of its gain settings, by name ('gain "
+                               "100'): the light budget chooses among them. 'sensor' measures "
+                               "them."},
     [NW_RIG_PIECE] = {"pieces.*.", "Pieces",
                       "What stays between corrector and camera (adapter, rotator, filter wheel), "
                       "by name."},

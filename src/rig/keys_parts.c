@@ -96,5 +96,14 @@ static const struct nw_rig_key ROWS[] = {
      .flags = NW_RIG_WHOLE,
      .offset = offsetof(struct nw_camera, bits),
      .meaning = "bits of one value in the file"},
+
+    /* ---- gain settings of a camera ---- */
+    NEEDED("cameras.*.settings.*.gain", CAMERA_SETTING, nw_camera_setting, gain_e_per_adu,
+           ELECTRONS_PER_ADU, "0.001 e/adu", "1000 e/adu", "electrons per count at this setting"),
+    NEEDED("cameras.*.settings.*.read_noise", CAMERA_SETTING, nw_camera_setting, read_noise_e,
+           ELECTRONS, "0 e", "1000 e", "rms read noise of one pixel at this setting"),
+    NEEDED("cameras.*.settings.*.full_scale", CAMERA_SETTING, nw_camera_setting, full_scale_e,
+           ELECTRONS, "10 e", "10000000 e",
+           "electrons at which a pixel is full or the counts end at this setting"),
 };
 KEYS_OF(parts, ROWS);

@@ -67,6 +67,25 @@ static enum nw_status finish_camera(struct nw_rig_reader *reader, const char *pa
     return nw_rig_note_derived(reader, "cameras.*.full_scale", place, &c->full_scale_e, 1.0, "e");
 }
 
+static enum nw_status read_settings(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                    const char *path, struct nw_camera *c) {
+    const struct nw_rig_node *const list = nw_rig_tree_find(node, "settings");
+    if (list && list->n_children > NW_RIG_MAX_SETTINGS) {
+        return nw_rig_fail(reader, list, path, NW_LIMIT, "%zu gain settings, at most %d are read",
+                           list->n_children, NW_RIG_MAX_SETTINGS);
+    }
+    enum nw_status status = NW_OK;
+    for (const struct nw_rig_node *n = list ? list->first : NULL; n && status == NW_OK;
+         n = n->next) {
+        struct nw_camera_setting *const setting = &c->settings[c->n_settings++];
+        char place[128];
+        (void)snprintf(place, sizeof place, "%.60s.settings.%.48s", path, n->key ? n->key : "");
+        nw_text_copy(setting->name, sizeof setting->name, n->key ? n->key : "");
+        status = nw_rig_object_read(reader, NW_RIG_CAMERA_SETTING, n, place, setting);
+    }
+    return status;
+}
+
 /* Reads the part that `node` describes into `to`. */
 static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_rig_inventory *inv,
                                 const struct nw_rig_node *node, void *to) {
@@ -80,6 +99,7 @@ static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_ri
     }
     if (status == NW_OK && inv->object == NW_RIG_CAMERA) {
         status = finish_camera(reader, path, to);
+        status = status == NW_OK ? read_settings(reader, node, path, to) : status;
     }
     if (status == NW_OK && inv->object == NW_RIG_CORRECTOR) {
         status = nw_rig_finish_corrector(reader, node, path, to);

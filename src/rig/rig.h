@@ -123,6 +123,13 @@ struct nw_filter {
     struct nw_val focus_offset_m; /* travel against the first filter, outwards + */
 };
 
+/* What the camera is at one of its gain settings. */
+struct nw_camera_setting {
+    char name[NW_NAME_SIZE];
+    struct nw_val gain_e_per_adu, read_noise_e, full_scale_e;
+};
+#define NW_RIG_MAX_SETTINGS 12
+
 struct nw_camera {
     char name[NW_NAME_SIZE];
     struct nw_val pixel_m;
@@ -134,6 +141,8 @@ struct nw_camera {
     struct nw_val flange_m;               /* mounting face to sensor */
     struct nw_val window_m, window_index; /* plane glass in front of the sensor */
     char window_glass[16];
+    struct nw_camera_setting settings[NW_RIG_MAX_SETTINGS]; /* those that were documented */
+    size_t n_settings;
 };
 
 /* Something with mass or volume on or around the mount. Frames, all from the point where the two

@@ -61,6 +61,7 @@ enum nw_rig_object {
     NW_RIG_FOCUSER,
     NW_RIG_FILTER,
     NW_RIG_CAMERA,
+    NW_RIG_CAMERA_SETTING,
     NW_RIG_PIECE,
     NW_RIG_SPACER,
     NW_RIG_BODY,
