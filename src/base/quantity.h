@@ -36,6 +36,14 @@
     X(ADU, "a count of ADU", "500 adu")                                                            \
     X(SURFACE_BRIGHTNESS, "a surface brightness", "21.2 mag/arcsec2")                              \
     X(MAGNITUDE, "a magnitude", "9.5 mag")                                                         \
+    X(AREA, "an area", "2.5 m2")                                                                   \
+    X(VOLUME, "a volume", "12 m3")                                                                 \
+    X(RATE, "a rate", "0.5 1/h")                                                                   \
+    X(MASS_RATE, "a mass in a time", "0.15 kg/h")                                                  \
+    X(HEAT_CAPACITY, "a heat capacity", "9 kJ/K")                                                  \
+    X(CONDUCTANCE, "a heat loss per kelvin", "5 W/K")                                              \
+    X(INSULATION, "an insulation", "0.5 m2 K/W")                                                   \
+    X(SPECIFIC_ENERGY, "an energy per mass", "5 kJ/g")                                             \
     X(DATA_SIZE, "a data size", "52 MB")
 
 enum nw_dim {
