@@ -8,7 +8,7 @@
 #include <stdlib.h> /* __GLIBC__ */
 
 #if defined(__GNUC__) && !defined(__clang__) && defined(__x86_64__) && defined(__GLIBC__)
-#define NW_CLONES __attribute__((target_clones("default", "arch=x86-64-v3")))
+#define NW_CLONES __attribute__((target_clones("default", "arch=x86-64-v3", "arch=x86-64-v4")))
 #else
 #define NW_CLONES
 #endif

@@ -62,21 +62,29 @@ double profile_pixel(const struct profile *p, double dx, double dy, double pixel
     return sum;
 }
 
-/* Distance along (ux, uy) where the profile convolved with the pixel falls to half. */
+/* Distance along (ux, uy) where the profile convolved with the pixel falls to half: the secant,
+ * and by halves where it leaves what encloses the root. */
 static double half_radius(const struct profile *p, double ux, double uy, double pixel_width,
                           double guess) {
     const double half = 0.5 * profile_pixel(p, 0.0, 0.0, pixel_width);
     double low = 0.0;
     double high = 2.0 * guess + 2.0 * pixel_width;
-    for (int i = 0; i < 40; i++) {
-        const double r = 0.5 * (low + high);
-        if (profile_pixel(p, r * ux, r * uy, pixel_width) > half) {
-            low = r;
-        } else {
-            high = r;
+    double at = 0.5 * sqrt(guess * guess + 0.46 * pixel_width * pixel_width);
+    double before = 0.0;
+    double f_before = half;
+    for (int i = 0; i < 60; i++) {
+        const double f = profile_pixel(p, at * ux, at * uy, pixel_width) - half;
+        *(f > 0.0 ? &low : &high) = at;
+        const double secant = at - f * (at - before) / (f - f_before);
+        const double next = secant > low && secant < high ? secant : 0.5 * (low + high);
+        before = at;
+        f_before = f;
+        at = next;
+        if (fabs(at - before) < 1e-11 * guess) {
+            break;
         }
     }
-    return 0.5 * (low + high);
+    return at;
 }
 
 struct delivered profile_delivered(const struct profile *p, double pixel_width) {

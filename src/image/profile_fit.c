@@ -81,33 +81,53 @@ struct state {
     int own; /* which of them are the profile's */
 };
 
-/* One damped step; true when chi2 fell, by *ret_gain. It is compared with the weights of the step's
- * start: were they to follow the model, dimmer photons would seem to worsen a better fit. */
-static bool try_step(struct state *s, double lambda, double *ret_gain) {
+/* Of the first step; a step with more damping is short whatever it promises. */
+static const double LAMBDA_FIRST = 1e-3;
+
+enum outcome { WORSE, BETTER, ARRIVED };
+
+/* What a gain in chi2 has to be to matter. */
+static double least_gain(const struct state *s) {
+    return 1e-4 * (1.0 + 1e-3 * s->sums.chi2);
+}
+
+/* One damped step. It arrives when chi2 fell by too little to matter, or when its slope and
+ * curvature say that it will: then the profile is that after the step, the sums those before it.
+ * chi2 is compared with the weights of the step's start: were they to follow the model, dimmer
+ * photons would seem to worsen a better fit. */
+static enum outcome try_step(struct state *s, double lambda) {
     struct normal_equations damped = s->sums;
     for (int k = 0; k < s->n; k++) {
         damped.a[k][k] *= 1.0 + lambda;
     }
     double step[N_MAX] = {0.0};
     if (!factor(damped.a, s->n)) {
-        return false;
+        return WORSE;
     }
     solve(damped.a, s->n, damped.b, step);
     const struct profile next = stepped(&s->profile, step);
     if (!is_sane(&next, s->start, s->window)) {
-        return false;
+        return WORSE;
+    }
+    double foreseen = 0.0;
+    for (int k = 0; k < s->n; k++) {
+        foreseen += step[k] * s->sums.b[k];
+    }
+    if (lambda <= LAMBDA_FIRST && foreseen < least_gain(s)) {
+        s->profile = next;
+        return ARRIVED;
     }
     struct normal_equations there;
     profile_sums(s->window, &next, s->field, s->n, &s->weights[s->own], &s->weights[1 - s->own],
                  &there);
     if (!(there.chi2_before <= s->sums.chi2 * (1.0 + 1e-9))) {
-        return false;
+        return WORSE;
     }
-    *ret_gain = s->sums.chi2 - there.chi2_before;
+    const double gain = s->sums.chi2 - there.chi2_before;
     s->profile = next;
     s->sums = there;
     s->own = 1 - s->own;
-    return true;
+    return gain < least_gain(s) ? ARRIVED : BETTER;
 }
 
 static void errors(const struct window *w, struct normal_equations *s, int n,
@@ -171,18 +191,14 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
     if (s.sums.n_px < (size_t)s.n + 5) {
         return fit;
     }
-    double lambda = 1e-3;
+    double lambda = LAMBDA_FIRST;
     for (int round = 0; round < 60 && lambda < 1e10; round++) {
-        double gain = 0.0;
-        if (!try_step(&s, lambda, &gain)) {
-            lambda *= 8.0;
-            continue;
-        }
-        lambda = fmax(lambda / 10.0, 1e-9);
-        if (gain < 1e-4 * (1.0 + 1e-3 * s.sums.chi2)) {
+        const enum outcome outcome = try_step(&s, lambda);
+        if (outcome == ARRIVED) {
             fit.is_good = true;
             break;
         }
+        lambda = outcome == WORSE ? 8.0 * lambda : fmax(lambda / 10.0, 1e-9);
     }
     fit.profile = s.profile;
     /* along the valley of steep profiles beta creeps on long after the width has settled */
