@@ -1,7 +1,7 @@
-/* clones.h - NW_CLONES in front of a function: the compiler makes a second version for processors
- * with AVX2, chosen at start-up. Element by element both do the same operations (no contraction,
- * no sums over lanes), so results agree to the last bit. Only where compiler and C library are
- * known to do it; elsewhere it is empty. */
+/* clones.h - NW_CLONES in front of a function: the compiler makes further versions for processors
+ * with AVX2 and AVX-512, chosen at start-up. Element by element all do the same operations (no
+ * contraction, no sums over lanes), so results agree to the last bit. Only where compiler and C
+ * library are known to do it; elsewhere it is empty. */
 #ifndef NW_CLONES_H
 #define NW_CLONES_H
 
