@@ -30,6 +30,9 @@
     X(POWER, "a power", "25 W")                                                                    \
     X(VOLTAGE, "a voltage", "13.8 V")                                                              \
     X(CURRENT, "a current", "3 A")                                                                 \
+    X(RESISTANCE, "a resistance", "20 mohm")                                                       \
+    X(CHARGE, "a charge", "100 Ah")                                                                \
+    X(DATA_RATE, "a data rate", "100 MB/s")                                                        \
     X(ELECTRONS, "a charge in electrons", "1.6 e")                                                 \
     X(ELECTRONS_PER_ADU, "a conversion gain", "0.25 e/adu")                                        \
     X(ELECTRONS_PER_TIME, "a dark current", "0.001 e/s")                                           \

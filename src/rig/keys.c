@@ -5,8 +5,9 @@
 
 /* In the order of docs/rig-keys.md. */
 static const struct nw_rig_keys *const TABLES[] = {
-    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path,   &nw_rig_keys_bodies,
-    &nw_rig_keys_places, &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
+    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path,
+    &nw_rig_keys_bodies, &nw_rig_keys_places, &nw_rig_keys_circuits,
+    &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -39,6 +40,12 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_CABLE] = {"cables.*.", "Cables",
                       "What hangs between two points on different frames, by name: is it long "
                       "enough at every attitude? Frames as of bodies."},
+    [NW_RIG_CIRCUIT] =
+        {"circuits.*.", "Circuits",
+         "What is wired to what, from mains or a battery to the loads, by name. Every circuit "
+         "hangs on the one that feeds it by a wire of its own."},
+    [NW_RIG_USAGE] = {"usage.", "Usage", "How much the rig is used."},
+    [NW_RIG_STORE] = {"storage.", "Storage", "Where the frames go."},
     [NW_RIG_SETUP] = {"setups.*.", "Setups",
                       "Ways of using the parts, by name; the first one is the default."},
     [NW_RIG_SCREW] = {"setups.*.screws.*.", "Screws",

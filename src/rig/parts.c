@@ -1,9 +1,10 @@
 /* parts.c - the inventories of a rig file: every part checked, and copied where a setup names it.
  * Idea: a part is read anew each time it is named; its defaults are listed as assumptions the first
  * time only, and never when no setup uses it. */
-#include "rig/rig_internal.h"
-
 #include <math.h>
+
+#include "rig/circuits.h"
+#include "rig/rig_internal.h"
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
     struct nw_rig_parts parts = {
@@ -17,10 +18,12 @@ struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
         .bodies = {"bodies", NW_RIG_BODY, sizeof(struct nw_body), NULL, {false}},
         .positions = {"positions", NW_RIG_POSITION, sizeof(struct nw_position), NULL, {false}},
         .cables = {"cables", NW_RIG_CABLE, sizeof(struct nw_cable), NULL, {false}},
+        .circuits = {"circuits", NW_RIG_CIRCUIT, sizeof(struct nw_circuit), NULL, {false}},
     };
-    struct nw_rig_inventory *const all[] = {
-        &parts.telescopes, &parts.correctors, &parts.focusers, &parts.filters,   &parts.cameras,
-        &parts.pieces,     &parts.spacers,    &parts.bodies,   &parts.positions, &parts.cables};
+    struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors, &parts.focusers,
+                                            &parts.filters,    &parts.cameras,    &parts.pieces,
+                                            &parts.spacers,    &parts.bodies,     &parts.positions,
+                                            &parts.cables,     &parts.circuits};
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         all[i]->node = nw_rig_tree_find(root, all[i]->key);
     }
@@ -113,6 +116,9 @@ static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_ri
     if (status == NW_OK && inv->object == NW_RIG_CABLE) {
         nw_rig_finish_cable(to);
     }
+    if (status == NW_OK && inv->object == NW_RIG_CIRCUIT) {
+        status = nw_rig_finish_circuit(reader, node, path, to);
+    }
     return status;
 }
 _Static_assert(offsetof(struct nw_telescope, name) == 0, "name first");
@@ -125,6 +131,7 @@ _Static_assert(offsetof(struct nw_spacer, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_body, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_position, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_cable, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_circuit, name) == 0, "name first");
 
 /* Every part must be right, also those that no setup uses. */
 enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
@@ -140,6 +147,7 @@ enum nw_status nw_rig_check_parts(struct nw_rig_reader *reader,
         struct nw_body body;
         struct nw_position position;
         struct nw_cable cable;
+        struct nw_circuit circuit;
     } part;
     if (!inv->node) {
         return NW_OK;

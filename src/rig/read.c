@@ -58,6 +58,9 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
         status = nw_rig_read_places(reader, &parts);
     }
     if (status == NW_OK) {
+        status = nw_rig_read_circuits(reader, &parts.circuits);
+    }
+    if (status == NW_OK) {
         status = nw_rig_read_spacers(reader, &parts.spacers);
     }
     if (status == NW_OK) {

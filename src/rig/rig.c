@@ -1,6 +1,8 @@
 /* rig.c - words, look-up and the end of a rig; see rig.h */
 #include "rig/rig.h"
 
+#include "rig/circuits.h"
+
 const char *nw_from_name(enum nw_from from) {
     switch (from) {
 #define X(name, word)                                                                              \
@@ -114,6 +116,10 @@ void nw_rig_free(struct nw_rig *rig) {
     free(rig->bodies);
     free(rig->positions);
     free(rig->cables);
+    if (rig->wiring) {
+        free(rig->wiring->items);
+    }
+    free(rig->wiring);
     free(rig->spacers);
     free(rig->logs);
     free(rig->assumptions);

@@ -268,6 +268,7 @@ struct nw_setup {
 };
 
 struct nw_log_layout;
+struct nw_wiring;
 
 struct nw_rig {
     char name[NW_NAME_SIZE];
@@ -282,6 +283,7 @@ struct nw_rig {
     size_t n_positions;
     struct nw_cable *cables;
     size_t n_cables;
+    struct nw_wiring *wiring;  /* circuits, usage, storage: rig/circuits.h; never NULL once read */
     struct nw_spacer *spacers; /* all rings that the owner has */
     size_t n_spacers;
     struct nw_log_layout *logs; /* how text logs are laid out (rig/logs.h) */

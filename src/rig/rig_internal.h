@@ -67,6 +67,9 @@ enum nw_rig_object {
     NW_RIG_BODY,
     NW_RIG_POSITION,
     NW_RIG_CABLE,
+    NW_RIG_CIRCUIT,
+    NW_RIG_USAGE,
+    NW_RIG_STORE,
     NW_RIG_SETUP,
     NW_RIG_SCREW,
     NW_RIG_CHANGE,
@@ -110,8 +113,8 @@ struct nw_rig_keys {
     size_t n;
 };
 extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
-    nw_rig_keys_bodies, nw_rig_keys_places, nw_rig_keys_setups, nw_rig_keys_logs,
-    nw_rig_keys_screws;
+    nw_rig_keys_bodies, nw_rig_keys_circuits, nw_rig_keys_places, nw_rig_keys_setups,
+    nw_rig_keys_logs, nw_rig_keys_screws;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -193,7 +196,7 @@ struct nw_rig_inventory {
 
 struct nw_rig_parts {
     struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, pieces, spacers,
-        bodies, positions, cables;
+        bodies, positions, cables, circuits;
 };
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
@@ -219,6 +222,13 @@ enum nw_status nw_rig_finish_position(struct nw_rig_reader *reader, const struct
                                       const char *path,
                                       const struct nw_position *position) NW_CHECKED;
 void nw_rig_finish_cable(struct nw_cable *cable);
+struct nw_circuit;
+/* Words become numbers; what this kind of circuit needs is there. */
+enum nw_status nw_rig_finish_circuit(struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                                     const char *path, struct nw_circuit *circuit) NW_CHECKED;
+/* All circuits, how the rig is used and where frames are kept, into rig->wiring. */
+enum nw_status nw_rig_read_circuits(struct nw_rig_reader *reader,
+                                    struct nw_rig_inventory *inv) NW_CHECKED;
 enum nw_status nw_rig_read_places(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
 /* All rings of the file, into the rig. */
