@@ -4,10 +4,11 @@
 #include <math.h>
 
 #include "base/constants.h"
+#include "sky/sky.h"
 
 /* PHO-02v1, per m^2 and m of wavelength. */
 static const double PHOTONS_V0 = 995.5 * 1e4 * 1e10;
-static const double COUNTED_TO = 11.5, SLOPE = 0.5;
+static const double COUNTED_TO = 11.5;
 
 double nw_guide_star_e_per_s(double magnitude, double aperture_m2, double band_m,
                              double efficiency) {
@@ -26,19 +27,8 @@ double nw_guide_noise_gain(double gain) {
     return gain > 0.0 && gain < 2.0 ? gain / (2.0 - gain) : NAN;
 }
 
-/* log of the density at V 11.5 through the three values, parabola in |sin b|: 0, 0.5, 1. */
-static double density(double galactic_latitude_rad) {
-    const double x = fabs(sin(galactic_latitude_rad));
-    const double plane = log(150.0);
-    const double middle = log(50.0);
-    const double pole = log(25.0);
-    const double c = 2.0 * (plane - 2.0 * middle + pole);
-    const double b = pole - plane - c;
-    return exp(plane + b * x + c * x * x);
-}
-
 double nw_guide_stars_per_deg2(double magnitude, double galactic_latitude_rad) {
-    return density(galactic_latitude_rad) * pow(10.0, SLOPE * fmin(0.0, magnitude - COUNTED_TO));
+    return nw_sky_stars_per_deg2(fmin(magnitude, COUNTED_TO), galactic_latitude_rad);
 }
 
 double nw_guide_chance(double expected) {

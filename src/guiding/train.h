@@ -25,11 +25,7 @@ double nw_guide_centroid_rad(double sigma_rad, double pixel_rad, double electron
  * times g/(2 - g) goes into the motion (REFERENCES GUI-07). NaN outside 0 < g < 2. */
 double nw_guide_noise_gain(double gain);
 
-/* Stars per square degree brighter than V, mean at a galactic latitude.
- *   source  Tycho-2 at V 11.5 (Hog et al. 2000, A&A 355, L27, fig. 1; REFERENCES GUI-17: 25 at the
- *           poles, 50 at 30 deg, 150 in the plane, 20 %), between them a parabola of the logarithm
- * in |sin b|; fainter stars are not counted (a lower bound), brighter ones by 10^(0.5 (V - 11.5))
- * (from memory; from 2.9 a square degree at V 9 to 62 at 11.5 it is 0.53) */
+/* nw_sky_stars_per_deg2 as far as stars were counted: beyond V 11.5 a lower bound. */
 double nw_guide_stars_per_deg2(double magnitude, double galactic_latitude_rad);
 /* Chance of at least one: 1 - exp(-n) (Poisson; REFERENCES GUI-14). */
 double nw_guide_chance(double expected);

@@ -84,6 +84,17 @@ double nw_sky_seeing_at(double seeing_zenith_500_rad, double airmass, double wav
 double nw_sky_fwhm_of_r0_rad(double r0_m, double wavelength_m, double outer_scale_m);
 double nw_sky_r0_of_seeing_m(double fwhm_rad, double wavelength_m, double outer_scale_m);
 
+/* Stars per square degree brighter than V, mean at a galactic latitude.
+ *   source  Tycho-2 at V 11.5 (Hog et al. 2000, A&A 355, L27, fig. 1; REFERENCES GUI-17: 25 at the
+ *           poles, 50 at 30 deg, 150 in the plane, 20 %), between them a parabola of the logarithm
+ *           in |sin b|; brighter ones by 10^(0.5 (V - 11.5)) (from memory; from 2.9 a square degree
+ *           at V 9 to 62 at 11.5 it is 0.53); fainter ones by 10^(0.36 V) to V 14 and 10^(0.31 V)
+ *           beyond, the slopes of Bahcall & Soneira 1980 (REFERENCES GUI-13): to a factor of 1.5
+ *           at V 14 and of 2 at V 16; single fields differ by more. */
+double nw_sky_stars_per_deg2(double magnitude, double galactic_latitude_rad);
+/* Galactic latitude of a place (ICRS); agrees with astropy to 0.001 deg (test_light.py). */
+double nw_sky_galactic_latitude_rad(double ra_rad, double dec_rad);
+
 /* One-axis rms tilt (G-tilt, the centroid's) of an aperture averaged over an exposure, frozen flow
  * (Martin 1987, PASP 99, 1360; von Karman spectrum), mean of along and across the wind: what a
  * guide star wobbles by although the mount stands still. r0_m at wavelength_m; the wavelength then
