@@ -5,6 +5,7 @@
 
 #include "budget/focus_interval.h"
 #include "cli/catalogue_file.h"
+#include "light/light.h"
 
 /* "2026-06-14": a day that exists. */
 static enum nw_status read_date(const char *option, const char *text, double *ret_s,
@@ -160,6 +161,9 @@ enum nw_status cli_night_load(const struct cli_args *args, const char *date_opti
         ret->input.rig = ret->rig;
         ret->input.targets = ret->targets;
         find_interval(ret);
+    }
+    if (status == NW_OK && isfinite(ret->targets->habits.saturated_most)) {
+        status = nw_light_star(ret->rig, ret->input.setup, 1.0, &ret->input.star, err);
     }
     return status;
 }

@@ -106,7 +106,7 @@ static void fill_subs(const struct nw_night_input *in, const struct stretch *s,
         n++;
     }
     sky_nl /= (double)(n ? n : 1);
-    const struct nw_night_light light = nw_night_light_of(in, filter, sky_nl);
+    const struct nw_night_light light = nw_night_light_of(in, filter, s->wish, sky_nl);
     b->sky_mag = nw_sky_mag_of_nl(sky_nl);
     b->exposure_s = light.sub_s;
     b->read_loss = light.read_loss;

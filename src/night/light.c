@@ -1,79 +1,72 @@
 /* light.c - what a minute is worth in one filter: the one place where the plan asks for light.
- * Idea: the sky's photons per pixel from its V surface brightness (flat in photons per nanometre),
- * and from them a sub in which read noise adds no more than its share and overheads do not eat
- * the night.
- * Source: photons of V = 0: Bessell, Castelli & Plez 1998, A&A 333, 231 (REFERENCES PHO-02v1);
- * sub length t = R^2 / ((2 e + e^2) B) (REFERENCES PHO-10). */
+ * Idea: the light budget (light) at the minute's sky, in the colour of pixels that gets most of it,
+ * and from it a sub that loses no more time to read noise than wished and that overheads, sky and
+ * stars allow. */
 #include <math.h>
 
+#include "light/light.h"
 #include "night/night_internal.h"
+#include "sky/sky.h"
 
-#define PHOTONS_V0_s_m2_nm 9.955e7 /* 995.5 per s cm2 Angstrom; REFERENCES PHO-02v1 */
-
-static double rate_e_s_px(const struct nw_setup *s, const struct nw_filter *f, double mag_arcsec2) {
-    const double scale = nw_setup_scale_rad(s) * NW_ARCSEC_PER_RAD;
-    const double d = s->telescope.aperture_m.v;
-    const double eps = s->telescope.obstruction.v;
-    const double area_m2 = 0.25 * NW_PI * d * d * (1.0 - eps * eps);
-    return PHOTONS_V0_s_m2_nm * pow(10.0, -0.4 * mag_arcsec2) * area_m2 * f->width_m.v * 1e9 *
-           f->transmission.v * s->telescope.transmission.v * s->camera.quantum_efficiency.v *
-           scale * scale;
+static struct nw_light_case case_of(const struct nw_night_input *in, const struct nw_filter *filter,
+                                    double sky_nl) {
+    return (struct nw_light_case){.rig = in->rig,
+                                  .setup = in->setup,
+                                  .filter = filter,
+                                  .glow = {sky_nl, 0.0, 0.0},
+                                  .airmass = 1.0,
+                                  .surface_mag_arcsec2 = NAN,
+                                  .rayleigh = NAN,
+                                  .magnitude = NAN,
+                                  /* 0: no star is composed where none is asked for */
+                                  .neq_area_rad2 = in->star.neq_area_rad2,
+                                  .peak_per_rad2 = in->star.peak_per_rad2};
 }
 
-/* Of the lengths that people keep darks for, the shortest that is not under the least one and
- * brings within 3 % of what the best brings: exposed share of the time, t/(t + overhead), times
- * what read noise leaves, B/(B + R^2/t). */
-static double best_sub(double floor_e_s, double read2, double overhead_s, const double limit_s[2]) {
-    static const double LENGTHS[] = {1,  2,   5,   10,  15,  20,  30,  45,  60,
-                                     90, 120, 180, 240, 300, 420, 600, 900, 1200};
-    enum { N = sizeof LENGTHS / sizeof LENGTHS[0] };
-    double share[N];
-    double best = 0.0;
-    for (size_t i = 0; i < N; i++) {
-        const double t = LENGTHS[i];
-        share[i] =
-            t > limit_s[1] ? 0.0 : t / (t + overhead_s) * floor_e_s / (floor_e_s + read2 / t);
-        best = fmax(best, share[i]);
-    }
-    double longest = fmin(limit_s[1], LENGTHS[0]);
-    for (size_t i = 0; i < N && LENGTHS[i] <= limit_s[1]; i++) {
-        longest = LENGTHS[i];
-        if (LENGTHS[i] >= limit_s[0] && share[i] >= 0.97 * best) {
-            return LENGTHS[i];
-        }
-    }
-    return longest;
+static struct nw_light_wishes wishes_of(const struct nw_night_input *in) {
+    const struct nw_night_habits *const h = &in->targets->habits;
+    const double e = 1.0 + h->read_noise_share;
+    struct nw_light_wishes w = nw_light_wishes_usual();
+    w.read_loss = 1.0 - 1.0 / (e * e); /* of noise, told in time */
+    w.saturated_most = isfinite(h->saturated_most) ? h->saturated_most : INFINITY;
+    w.longest_s =
+        isfinite(h->longest_sub_s) ? h->longest_sub_s : fmax(in->setup->sub_length_s.v, 1.0);
+    w.between_s = h->readout_s + h->dither_s / h->dither_every;
+    return w;
 }
 
 struct nw_night_light nw_night_light_of(const struct nw_night_input *in,
-                                        const struct nw_filter *filter, double sky_nl) {
+                                        const struct nw_filter *filter,
+                                        const struct nw_target *target, double sky_nl) {
     const struct nw_setup *const s = in->setup;
-    const struct nw_night_habits *const h = &in->targets->habits;
-    const double e = h->read_noise_share;
-    const double read2 = s->camera.read_noise_e.v * s->camera.read_noise_e.v;
-    struct nw_night_light out;
-    out.sky_e_s_px = rate_e_s_px(s, filter, nw_sky_mag_of_nl(sky_nl));
-    const double floor_e_s = out.sky_e_s_px + s->camera.dark_e_per_s.v;
-    const double longest =
-        isfinite(h->longest_sub_s) ? h->longest_sub_s : fmax(s->sub_length_s.v, 1.0);
-    /* the sky stays under a tenth of full scale: room for stars (common practice, no source) */
-    const double room_s = fmax(1.0, 0.1 * s->camera.full_scale_e.v / floor_e_s);
-    const double limits_s[2] = {read2 / ((2.0 * e + e * e) * floor_e_s), fmin(longest, room_s)};
-    out.sub_s = best_sub(floor_e_s, read2, h->readout_s + h->dither_s / h->dither_every, limits_s);
-    out.noise_e2_s_px = floor_e_s + read2 / out.sub_s;
-    out.read_loss = 1.0 - floor_e_s / out.noise_e2_s_px;
-    return out;
+    const struct nw_light_case what = case_of(in, filter, sky_nl);
+    const struct nw_light_band band = nw_light_main_band(s, filter);
+    const struct nw_light_rates r = nw_light_rates_of(&what, &band);
+    const struct nw_light_wishes w = wishes_of(in);
+    const bool has_stars = target && isfinite(w.saturated_most) && in->star.peak_per_rad2 > 0.0;
+    struct nw_light_field field = {0};
+    if (has_stars) {
+        field.galactic_latitude_rad = nw_sky_galactic_latitude_rad(target->ra_rad, target->dec_rad);
+        field.area_deg2 = nw_light_field_deg2(s);
+    }
+    const struct nw_light_subs subs = nw_light_subs_of(
+        &r, has_stars ? nw_light_e_s_of_mag(s, &band, 0.0) : NAN, has_stars ? &field : NULL, &w);
+    const struct nw_light_sub *const best = &subs.curve[subs.best];
+    return (struct nw_night_light){.sky_e_s_px = r.dark_sky_e_s,
+                                   .sub_s = best->sub_s,
+                                   .read_loss = best->read_loss,
+                                   .noise_e2_s_px = nw_light_background_e2_s(&r, best->sub_s)};
 }
 
 double nw_night_exposure_s(const struct nw_night_input *in, const struct nw_filter *filter,
                            double brightness_mag_arcsec2, double snr) {
-    const double scale = nw_setup_scale_rad(in->setup) * NW_ARCSEC_PER_RAD;
     const double dark_nl = nw_sky_nl_of_mag(in->rig->site.sky_brightness_mag_arcsec2.v);
-    const double source = rate_e_s_px(in->setup, filter, brightness_mag_arcsec2) *
-                          pow(10.0, -0.4 * in->rig->site.extinction_mag.v);
-    const double noise = nw_night_light_of(in, filter, dark_nl).noise_e2_s_px;
-    /* CCD equation per pixel (Merline & Howell 1995), 1/scale^2 pixels in an arcsec2 */
-    return snr * snr * scale * scale * (source + noise) / (source * source);
+    struct nw_light_case what = case_of(in, filter, dark_nl);
+    what.surface_mag_arcsec2 = brightness_mag_arcsec2;
+    const struct nw_light_band band = nw_light_main_band(in->setup, filter);
+    const struct nw_light_rates r = nw_light_rates_of(&what, &band);
+    const double sub_s = nw_night_light_of(in, filter, NULL, dark_nl).sub_s;
+    return nw_light_time_surface_s(&r, sub_s, snr, 1.0);
 }
 
 const struct nw_filter *night_filter(const struct nw_setup *setup, const char *name) {

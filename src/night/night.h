@@ -9,6 +9,7 @@
 #define NW_NIGHT_H
 
 #include "mount/clearance.h"
+#include "optics/optics.h"
 #include "rig/targets.h"
 #include "sky/bright.h"
 
@@ -33,6 +34,7 @@ struct nw_night_input {
     const struct nw_targets *targets; /* places known */
     double date_s;                    /* midnight of the evening's date, as if UTC */
     double focus_interval_s, focus_run_s;
+    struct nw_psf star; /* as delivered, for the stars that saturate; zeroed: they do not count */
     const struct nw_clearance *model; /* NULL: contacts are not known */
     /* altitude above which half of the main tube's light passes walls and roof, at
        NW_NIGHT_AZIMUTHS azimuths from north on; NULL: not known */
@@ -40,15 +42,17 @@ struct nw_night_input {
     const struct nw_forecast *forecast; /* NULL: clear all night */
 };
 
-/* The light of one filter at one moment: the one place where the plan asks for it. */
+/* The light of one filter at one moment: the one place where the plan asks for it. target: whose
+ * field's stars count (habit saturated_stars); NULL: none. */
 struct nw_night_light {
     double sky_e_s_px;    /* at the sensor */
-    double sub_s;         /* length of a sub: read noise adds its share, within the longest */
+    double sub_s;         /* length of a sub by the light budget (light/light.h) */
     double read_loss;     /* share of time lost to read noise at that length */
     double noise_e2_s_px; /* sky + dark + read noise spread over the sub */
 };
 struct nw_night_light nw_night_light_of(const struct nw_night_input *input,
-                                        const struct nw_filter *filter, double sky_nl);
+                                        const struct nw_filter *filter,
+                                        const struct nw_target *target, double sky_nl);
 /* Exposure under the dark sky at the zenith for an SNR in 1 arcsec2 of an extended source. */
 double nw_night_exposure_s(const struct nw_night_input *input, const struct nw_filter *filter,
                            double brightness_mag_arcsec2, double snr);

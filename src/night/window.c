@@ -117,13 +117,13 @@ static double need_of(const struct nw_night_input *in, const struct nw_target *t
     return fmax(0.0, whole_s * t->columns * t->rows - g->done_s);
 }
 
-static double worth_of(const struct nw_night_input *in, const struct nw_filter *f, double sky_nl,
-                       double airmass) {
+static double worth_of(const struct nw_night_input *in, const struct nw_target *t,
+                       const struct nw_filter *f, double sky_nl, double airmass) {
     const struct nw_site *const site = &in->rig->site;
     const double dark_nl = nw_sky_nl_of_mag(site->sky_brightness_mag_arcsec2.v);
     const double through = pow(10.0, -0.4 * site->extinction_mag.v * (airmass - 1.0));
-    return through * through * nw_night_light_of(in, f, dark_nl).noise_e2_s_px /
-           nw_night_light_of(in, f, sky_nl).noise_e2_s_px;
+    return through * through * nw_night_light_of(in, f, t, dark_nl).noise_e2_s_px /
+           nw_night_light_of(in, f, t, sky_nl).noise_e2_s_px;
 }
 
 static void fill_slot(const struct nw_night_input *in, const struct nw_target *t,
@@ -135,7 +135,7 @@ static void fill_slot(const struct nw_night_input *in, const struct nw_target *t
         const double limit =
             f->width_m.v <= NARROW_m ? h->sun_altitude_narrow_rad : h->sun_altitude_rad;
         if (m->sun_altitude_rad <= limit && ret->need_s[g] > 0.0) {
-            const double w = worth_of(in, f, ret->sky_nl[slot], airmass);
+            const double w = worth_of(in, t, f, ret->sky_nl[slot], airmass);
             ret->worth[g][slot] = (float)w;
             ret->mean[slot] += w * ret->need_s[g] / fmax(ret->total_need_s, 1.0);
         }

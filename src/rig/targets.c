@@ -26,6 +26,7 @@ static const struct field HABITS[] = {
     HABIT("flip", flip_s, TIME, "0 s", "1 h", "5 min"),
     HABIT("longest_sub", longest_sub_s, TIME, "1 s", "2 h", NULL),
     HABIT("read_noise_share", read_noise_share, NUMBER, "0.005", "1", "0.05"),
+    HABIT("saturated_stars", saturated_most, NUMBER, "0", "1000000", NULL),
     HABIT("settle", settle_s, TIME, "0 s", "6 h", "60 min"),
     HABIT("cool", cool_s, TIME, "0 s", "3 h", "20 min"),
     HABIT("flats", flats_s, TIME, "0 s", "1 h", "3 min"),

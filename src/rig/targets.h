@@ -47,6 +47,7 @@ struct nw_night_habits {
     double flip_s;                  /* the same, to the other side of the pier */
     double longest_sub_s;           /* NaN: the habit of the setup */
     double read_noise_share;        /* of the sky noise that read noise may add: 0.05 is 5 % */
+    double saturated_most;          /* stars of a field that may be full; NaN: any number */
     double settle_s;                /* open before the first sub, so that tube and room cool down */
     double cool_s;                  /* of the camera */
     double flats_s;                 /* of one filter at one angle of the rotator */

@@ -108,17 +108,19 @@ static void test_light_by_the_formulas(void **state) {
     s.sub_length_s.v = 600.0;
     s.camera.full_scale_e.v = 60000.0;
     n.input.setup = &s;
-    struct nw_night_light light = nw_night_light_of(&n.input, &filter, nw_sky_nl_of_mag(21.0));
+    struct nw_night_light light =
+        nw_night_light_of(&n.input, &filter, NULL, nw_sky_nl_of_mag(21.0));
     check_near(light.sky_e_s_px, 0.293264, 3e-5, "REFERENCES PHO-06");
     /* t = R^2/((2e+e^2)B) = 74.9 s at the least (PHO-10); with 8 s of overhead t/(t+8) B/(B+R^2/t)
      * is 0.9377 at 240 s, 0.9497 at 300 s, 0.9744 at 600 s, of which 97 % is 0.9452 */
     check_near(light.sub_s, 300.0, 0.0, "closed form");
     const double loss = (2.25 / 300.0) / (light.sky_e_s_px + 2.25 / 300.0);
     check_near(light.read_loss, loss, 1e-12, "closed form");
-    const struct nw_night_light moon = nw_night_light_of(&n.input, &filter, nw_sky_nl_of_mag(18.0));
+    const struct nw_night_light moon =
+        nw_night_light_of(&n.input, &filter, NULL, nw_sky_nl_of_mag(18.0));
     assert_true(moon.sub_s < light.sub_s);
     s.camera.full_scale_e.v = 4.0 * 600.0; /* sky of 4.65 e/s: a tenth of it is full in 52 s */
-    check_near(nw_night_light_of(&n.input, &filter, nw_sky_nl_of_mag(18.0)).sub_s, 45.0, 0.0,
+    check_near(nw_night_light_of(&n.input, &filter, NULL, nw_sky_nl_of_mag(18.0)).sub_s, 45.0, 0.0,
                "room for stars");
     s.camera.full_scale_e.v = 60000.0;
     const double t1 = nw_night_exposure_s(&n.input, &filter, 24.0, 5.0);
