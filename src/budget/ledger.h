@@ -18,7 +18,9 @@
     X(back_focus, "mm", "BACK FOCUS")                                                              \
     X(balance, "N m", "BALANCE")                                                                   \
     X(clearance, "mm", "CLEARANCE")                                                                \
-    X(guide_train, "arcsec2", "GUIDE TRAIN")
+    X(guide_train, "arcsec2", "GUIDE TRAIN")                                                       \
+    X(power, "W", "POWER")                                                                         \
+    X(storage, "GB", "STORAGE")
 
 /* "star_width|back_focus|...": all budgets, for the choice on the command line */
 #define NW_LEDGER_BAR_NAME(name, unit, title) "|" #name
@@ -101,5 +103,8 @@ void nw_ledger_caution(struct nw_ledger *ledger, const char *text);
 /* Sum, its error (lines are independent), the limiting line, probability and margin against
  * `allowed` as a band about 0. NaN lines make the sum NaN. */
 void nw_ledger_sum(struct nw_ledger *ledger);
+
+/* Bytes of one frame of that setup as FITS: header and pixels in blocks of 2880 (Standard 4.0). */
+double nw_storage_frame_B(const struct nw_setup *setup);
 
 #endif

@@ -32,6 +32,7 @@
     X(CMD_GUIDING)                                                                                 \
     X(CMD_BALANCE)                                                                                 \
     X(CMD_CLEARANCE)                                                                               \
+    X(CMD_POWER)                                                                                   \
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
     X(CMD_PLAN)                                                                                    \

@@ -22,6 +22,22 @@ double nw_power_mean_dark_s(double latitude_rad) {
     return sum_s / DAYS;
 }
 
+enum nw_power_moment nw_power_lowest(const struct nw_power_result *r, size_t i) {
+    int lowest = 0;
+    for (int m = 1; m < NW_POWER_N_MOMENTS; m++) {
+        lowest = r->at[i].volts[m] < r->at[i].volts[lowest] ? m : lowest;
+    }
+    return (enum nw_power_moment)lowest;
+}
+
+enum nw_power_moment nw_power_largest(const struct nw_power_result *r, size_t i) {
+    int largest = 0;
+    for (int m = 1; m < NW_POWER_N_MOMENTS; m++) {
+        largest = r->at[i].amps[m] > r->at[i].amps[largest] ? m : largest;
+    }
+    return (enum nw_power_moment)largest;
+}
+
 /* ---- Figures and their errors ---- */
 
 struct figures {
@@ -73,6 +89,7 @@ static void add_squares(const struct figures *base, const struct figures *moved,
         c->night_sigma_J += square(moved->mean.at[i].in_W - base->mean.at[i].in_W);
     }
     ret->root_sigma_W += square(moved->root_W - base->root_W);
+    ret->day_sigma_W += square(moved->day_W - base->day_W);
 }
 
 static void take_figures(const struct figures *f, struct nw_power_result *ret) {
@@ -126,6 +143,7 @@ static void find_errors(const struct figures *base, struct figures *moved,
                                  base->mean.at[i].in_W * power->night_sigma_s);
     }
     ret->root_sigma_W = sqrt(ret->root_sigma_W);
+    ret->day_sigma_W = sqrt(ret->day_sigma_W);
 }
 
 /* ---- Sources ---- */
@@ -135,8 +153,7 @@ static bool is_source(const struct nw_power_node *node) {
            (node->circuit->kind == NW_CIRCUIT_BATTERY && node->feeder == SIZE_MAX);
 }
 
-/* The source whose voltage a circuit sees; the circuit itself when it is a root. */
-static size_t source_above(const struct nw_power *power, size_t i) {
+size_t nw_power_source_of(const struct nw_power *power, size_t i) {
     for (i = power->nodes[i].feeder; i != SIZE_MAX; i = power->nodes[i].feeder) {
         if (is_source(&power->nodes[i])) {
             break;
@@ -154,7 +171,7 @@ static void find_sources(struct nw_power_result *ret) {
         const struct nw_power_node *const node = &power->nodes[s];
         double sum_W = 0.0;
         for (size_t i = 0; i < power->n; i++) {
-            sum_W += source_above(power, i) == s ? power->nodes[i].peak_W : 0.0;
+            sum_W += nw_power_source_of(power, i) == s ? power->nodes[i].peak_W : 0.0;
         }
         /* low voltage goes first: it is where wires matter */
         sum_W *= is_source(node) && node->open_V < 60.0 ? 1e6 : 1.0;
@@ -171,14 +188,16 @@ static void find_sources(struct nw_power_result *ret) {
 }
 
 /* A short behind the wire of each circuit; and whether the supply above has the current to blow its
- * fuse. */
+ * fuse; a battery has. */
 static void find_shorts(struct nw_power_result *ret) {
     const struct nw_power *const power = &ret->model;
     for (size_t i = 0; i < power->n; i++) {
         double ohm = power->nodes[i].ohm;
-        const size_t source = source_above(power, i);
+        const size_t source = nw_power_source_of(power, i);
+        bool has_battery = power->nodes[i].circuit->kind == NW_CIRCUIT_BATTERY;
         for (size_t k = power->nodes[i].feeder; k != SIZE_MAX && k != source;
              k = power->nodes[k].feeder) {
+            has_battery = has_battery || power->nodes[k].circuit->kind == NW_CIRCUIT_BATTERY;
             ohm += power->nodes[k].ohm;
         }
         if (source == SIZE_MAX) {
@@ -188,7 +207,7 @@ static void find_shorts(struct nw_power_result *ret) {
         ohm += power->nodes[source].inner_ohm;
         ret->at[i].short_A = ohm > 0.0 ? power->nodes[source].open_V / ohm : INFINITY;
         const struct nw_circuit *const above = power->nodes[source].circuit;
-        ret->at[i].fuse_is_idle = above->kind == NW_CIRCUIT_SUPPLY &&
+        ret->at[i].fuse_is_idle = above->kind == NW_CIRCUIT_SUPPLY && !has_battery &&
                                   power->nodes[i].circuit->fuse_A.v >= above->current_A.v;
     }
 }
@@ -207,8 +226,8 @@ static size_t next_out(const struct nw_power *power, const struct nw_power_answe
     double least = 1.0;
     for (size_t i = 0; i < power->n; i++) {
         const double share = a->at[i].in_V / power->nodes[i].circuit->least_V.v;
-        if (!(which->off >> i & 1u) && source_above(power, i) == source && falls_out(power, a, i) &&
-            share < least) {
+        if (!(which->off >> i & 1u) && nw_power_source_of(power, i) == source &&
+            falls_out(power, a, i) && share < least) {
             least = share;
             worst = i;
         }
@@ -309,8 +328,10 @@ static void find_energy(struct nw_power_result *ret) {
     const double used_J = ret->night_J + ret->day_W * (86400.0 - p->night_s);
     const double unused_J = ret->day_W * 86400.0;
     ret->year_J = p->nights_a_year * used_J + (365.25 - p->nights_a_year) * unused_J;
+    const double day_s = 365.25 * 86400.0 - p->nights_a_year * p->night_s;
     ret->year_sigma_J =
-        hypot(p->nights_a_year * ret->night_sigma_J, p->nights_sigma * (used_J - unused_J));
+        hypot(hypot(p->nights_a_year * ret->night_sigma_J, day_s * ret->day_sigma_W),
+              p->nights_sigma * (used_J - unused_J));
 }
 
 enum nw_status nw_power_result_of(const struct nw_rig *rig, struct nw_power_result *ret,

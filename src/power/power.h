@@ -45,7 +45,8 @@ double nw_battery_time_s(double charge_C, double rated_s, double peukert, double
 
 /* ---- The tree ------------------------------------------------------------------------------- */
 
-/* The moments of a night. */
+/* The moments of a night. All at once: cooling, straps and slewing; the roof moves by itself, with
+ * the mount parked. */
 #define NW_POWER_MOMENT_LIST(X)                                                                    \
     X(QUIET, "imaging")                                                                            \
     X(COOLING, "cooling down")                                                                     \
@@ -155,7 +156,7 @@ struct nw_power_result {
     struct nw_brown_out order[NW_POWER_MAX]; /* all at once, first to fall out first */
     size_t n_order;
     double root_W, root_sigma_W; /* mean of a night, from all sources that nothing feeds */
-    double day_W;                /* the same by day */
+    double day_W, day_sigma_W;   /* the same by day */
     double night_J, night_sigma_J, year_J, year_sigma_J;
     struct nw_battery_answer batteries[NW_POWER_BATTERIES];
     size_t n_batteries;
@@ -166,6 +167,12 @@ struct nw_power_result {
 enum nw_status nw_power_result_of(const struct nw_rig *rig, struct nw_power_result *ret,
                                   struct nw_err *err) NW_CHECKED;
 
+/* The moment in which circuit i sees its lowest voltage, or takes its largest current. */
+enum nw_power_moment nw_power_lowest(const struct nw_power_result *result, size_t i);
+enum nw_power_moment nw_power_largest(const struct nw_power_result *result, size_t i);
+/* The source whose voltage circuit i sees (supply, mains, battery that nothing feeds); SIZE_MAX for
+ * a root. */
+size_t nw_power_source_of(const struct nw_power *power, size_t i);
 /* Whether circuit i hangs below circuit `above`, or is it. */
 bool nw_power_is_below(const struct nw_power *power, size_t i, size_t above);
 

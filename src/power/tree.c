@@ -142,12 +142,12 @@ static double draw_W(const struct nw_power_node *node, size_t i, const struct nw
         return node->running_W * node->duty;
     }
     const enum nw_peaks peaks = node->circuit->peaks;
-    const bool is_peak = peaks == NW_PEAKS_ALWAYS ||
-                         (peaks == NW_PEAKS_COOLING && c->moment == NW_POWER_COOLING) ||
-                         (peaks == NW_PEAKS_HEATING && c->moment == NW_POWER_HEATING) ||
-                         (peaks == NW_PEAKS_SLEWING && c->moment == NW_POWER_SLEWING) ||
-                         (peaks == NW_PEAKS_ROOF && c->moment == NW_POWER_ROOF) ||
-                         (peaks != NW_PEAKS_NEVER && c->moment == NW_POWER_ALL);
+    const bool is_peak =
+        peaks == NW_PEAKS_ALWAYS || (peaks == NW_PEAKS_COOLING && c->moment == NW_POWER_COOLING) ||
+        (peaks == NW_PEAKS_HEATING && c->moment == NW_POWER_HEATING) ||
+        (peaks == NW_PEAKS_SLEWING && c->moment == NW_POWER_SLEWING) ||
+        (peaks == NW_PEAKS_ROOF && c->moment == NW_POWER_ROOF) ||
+        (peaks != NW_PEAKS_NEVER && peaks != NW_PEAKS_ROOF && c->moment == NW_POWER_ALL);
     return is_peak ? node->peak_W : node->running_W;
 }
 

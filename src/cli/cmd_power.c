@@ -1,0 +1,52 @@
+/* cmd_power.c - `power RIG`: the tree from mains to loads. */
+#include "cli/cli.h"
+#include "report/report_power.h"
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t n_sets = 0;
+    const char *const *const sets = cli_texts(args, "set", &n_sets);
+    struct nw_rig *rig = NULL;
+    struct nw_power_result *const power = nw_calloc(1, sizeof *power);
+    if (!power) {
+        return nw_err_set(err, NW_NOMEM, "currents");
+    }
+    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
+    if (status == NW_OK) {
+        status = nw_power_result_of(rig, power, err);
+    }
+    const struct nw_power_report report = {.rig = rig, .result = power};
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = nw_report_power_json(&report, &result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_power_text(&report, &result->text);
+    }
+    free(power);
+    nw_rig_free(rig);
+    return status;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "set",
+     .kind = CLI_TEXT,
+     .value = "PATH=VALUE",
+     .help = "another value for one key of the rig file",
+     .is_repeatable = true},
+    {0},
+};
+
+const struct cli_command CMD_POWER = {
+    .name = "power",
+    .arguments = "RIG",
+    .help = "from mains to loads: volts, amps, fuses, energy, power cuts",
+    .notes =
+        "From the circuits of the rig file (rig --keys: circuits.*): the voltage at every "
+        "load through its wire, headroom of fuses and supplies while imaging and when cooling, "
+        "straps and slewing coincide, which load browns out first, energy a night and a year, "
+        "what a power cut takes and how long a battery carries the rest.\n"
+        "It replaces no electrician.",
+    .options = OPTIONS,
+    .min_args = 1,
+    .max_args = 1,
+    .run = run,
+};
