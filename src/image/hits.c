@@ -57,11 +57,14 @@ static bool is_lone(const struct sharpness *s, double value, const double side[s
         }
     }
     /* a star amid the pixel has the least; 0.6 for cores that real optics and plates peak */
-    const double least = 0.6 * value * MARGIN / s->side;
+    const double share = 0.6 * MARGIN / s->side;
+    const double least = share * value;
+    if (n < 2 || !(sum < least * n)) {
+        return false;
+    }
     const double variance =
-        s->variance_adu2 / fmax(n, 1.0) +
-        (s->variance_adu2 + value * s->variance_per_adu) * pow(least / value, 2.0);
-    return n > 1 && sum / n + 3.5 * sqrt(variance) < least;
+        s->variance_adu2 / n + (s->variance_adu2 + value * s->variance_per_adu) * share * share;
+    return sum / n + 3.5 * sqrt(variance) < least;
 }
 
 static double at(const float *px, int side, int i, int j) {
@@ -115,10 +118,12 @@ size_t window_drop_hits(struct window *w, const struct field *field, double fwhm
     const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
     bool marks[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
     bool is_any = false;
+    const float least = (float)(0.999 * SIGNIFICANT * w->noise_adu); /* is_hit knows exactly */
     for (int j = 0; j < w->side; j++) {
         for (int i = 0; i < w->side; i++) {
-            marks[j * w->side + i] = is_hit(&s, w->px, w->side, i, j);
-            is_any = is_any || marks[j * w->side + i];
+            const int k = j * w->side + i;
+            marks[k] = w->px[k] > least && is_hit(&s, w->px, w->side, i, j);
+            is_any = is_any || marks[k];
         }
     }
     w->n_hits = 0;

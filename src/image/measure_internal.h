@@ -36,6 +36,12 @@ enum nw_status background_build(const struct nw_image_view *image,
 /* Part of a row: x0 <= x < x0 + n. */
 void background_span(const struct nw_background *background, size_t x0, size_t n, size_t y,
                      float *sky, float *noise);
+/* Pixels of a box, at most WINDOW_MAX_SIDE either way, less the sky; its rows `stride` apart. */
+struct box {
+    size_t x0, y0, n_x, n_y;
+};
+void background_take_off(const struct nw_background *background, const struct nw_image_view *image,
+                         const struct box *box, float *ret, size_t stride);
 /* (px - sky) / noise of part of a row; blank pixels: 0. */
 void background_significance(const struct nw_background *background, size_t x0, size_t n, size_t y,
                              const float *px, float *ret);
@@ -144,6 +150,8 @@ struct window { /* square cut-out, sky subtracted; NaN outside the image, where 
     float px[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
 };
 void window_cut(const struct field *field, double x, double y, int radius, struct window *ret);
+/* A copy costs what the pixels do that there are, not those that there may be. */
+void window_copy(const struct window *from, struct window *to);
 /* Gives the pixels nearer to (nx, ny) than to (x, y) away. */
 void window_mask(struct window *window, double x, double y, double nx, double ny);
 /* Pixels without value get that of the point-symmetric pixel about (x, y), else 0. */

@@ -54,8 +54,9 @@ size_t star_neighbours(const struct grid *g, const struct peak_list *peaks, size
             const size_t cell = (size_t)y * g->nx + (size_t)x;
             for (uint32_t k = g->start[cell]; k < g->start[cell + 1] && n < NEAR_MAX; k++) {
                 const struct peak *const other = &peaks->peaks[g->item[k]];
-                const double d = hypot((double)(other->x - p->x), (double)(other->y - p->y));
-                if (g->item[k] != i && d <= radius_px) {
+                const double dx = (double)(other->x - p->x);
+                const double dy = (double)(other->y - p->y);
+                if (g->item[k] != i && dx * dx + dy * dy <= radius_px * radius_px) {
                     near[n++] = g->item[k];
                 }
             }
@@ -172,7 +173,7 @@ void star_prepare(const struct star_job *job, size_t i, struct window *w, struct
         star->flags |= is_blend(job, peak, other) ? NW_STAR_BLENDED : 0;
         window_mask(w, peak->x, peak->y, other->x, other->y);
     }
-    *full = *w;
+    window_copy(w, full);
     window_fill(full, star->x_px, star->y_px);
     const struct centroid c =
         window_centroid(full, field, star->x_px, star->y_px, job->seeing->fwhm_px);

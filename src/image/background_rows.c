@@ -1,0 +1,307 @@
+/* background_rows.c - sky and noise at pixels, from the mesh: of parts of rows, and of windows.
+ * Idea: along a row the surface is a cubic between two tile columns; its coefficients are made once
+ * for each such stretch, then pixels follow without calls, several at a time. In a window the
+ * stretches of all its rows begin and end at the same columns.
+ * Holds: beyond the outermost tile centres the surface goes on straight, noise stays constant. */
+#include <float.h>
+
+#include "base/clones.h"
+#include "image/background_internal.h"
+
+/* Which interval between tile centres a pixel lies in, and where in it: at = (px + 1/2) n_tiles /
+ * n_px - 1/2, its whole part in whole numbers. */
+static size_t interval_of(size_t px, size_t n_tiles, size_t n_px, double *ret_t) {
+    if (n_tiles < 2) {
+        *ret_t = 0.0;
+        return 0;
+    }
+    const size_t doubled = (2 * px + 1) * n_tiles;
+    size_t index = doubled > n_px ? (doubled - n_px) / (2 * n_px) : 0;
+    index = index < n_tiles - 2 ? index : n_tiles - 2;
+    *ret_t = 0.5 * (double)doubled / (double)n_px - 0.5 - (double)index;
+    return index;
+}
+
+/* Value and second derivative along x at one tile column on row y. */
+struct node {
+    double z, zxx, noise;
+};
+
+struct row_place {
+    size_t low, high; /* offsets of the two rows of tiles */
+    double weight[4], noise_t;
+};
+
+static struct node row_node(const struct nw_background *b, const struct row_place *p, size_t i) {
+    const size_t l = p->low + i;
+    const size_t h = p->high + i;
+    const double *w = p->weight;
+    return (struct node){
+        .z = w[0] * b->z[l] + w[1] * b->z[h] + w[2] * b->zyy[l] + w[3] * b->zyy[h],
+        .zxx = w[0] * b->zxx[l] + w[1] * b->zxx[h] + w[2] * b->zxxyy[l] + w[3] * b->zxxyy[h],
+        .noise = (1.0 - p->noise_t) * b->noise[l] + p->noise_t * b->noise[h],
+    };
+}
+
+/* First pixel whose centre lies in interval i + 1 or later: (2 x + 1) nx >= (2 i + 3) w. */
+static size_t interval_end(const struct nw_background *b, size_t i) {
+    if (i + 2 >= b->nx) {
+        return b->width_px;
+    }
+    return ((2 * i + 3) * b->width_px + b->nx - 1) / (2 * b->nx);
+}
+
+static struct row_place row_place_at(const struct nw_background *b, size_t j, double t) {
+    struct row_place place = {.low = j * b->nx, .high = (b->ny > 1 ? j + 1 : j) * b->nx};
+    place.noise_t = t < 0.0 ? 0.0 : t > 1.0 ? 1.0 : t;
+    spline_weights(t, place.weight);
+    return place;
+}
+
+static struct row_place row_place_of(const struct nw_background *b, size_t y) {
+    double t = 0.0;
+    const size_t j = interval_of(y, b->ny, b->height_px, &t);
+    return row_place_at(b, j, t);
+}
+
+/* Sky and noise between two tile columns: a cubic (Numerical Recipes eq. 3.3.3 sorted by powers)
+ * and a straight line in t. */
+struct stretch {
+    float t, dt;            /* of the first pixel; from pixel to pixel */
+    float z, c1, c2, c3;    /* sky */
+    float noise, more;      /* at t = 0, and what is added up to t = 1 */
+    size_t n_before, n_all; /* pixels with t < 0; all before t > 1 */
+};
+
+/* How many of n pixels, the first at t, lie below `limit`. */
+static size_t count_until(double t, double dt, double limit, size_t n) {
+    if (!(dt > 0.0) || t + (double)n * dt < limit) {
+        return n;
+    }
+    const double count = (limit - t) / dt;
+    return count > 0.0 ? (size_t)count + 1 : 0;
+}
+
+static struct stretch stretch_of(const struct node *a, const struct node *c, double t, double dt,
+                                 size_t n) {
+    struct stretch s = {.t = (float)t,
+                        .dt = (float)dt,
+                        .z = (float)a->z,
+                        .c1 = (float)(c->z - a->z - a->zxx / 3.0 - c->zxx / 6.0),
+                        .c2 = (float)(a->zxx / 2.0),
+                        .c3 = (float)((c->zxx - a->zxx) / 6.0),
+                        .noise = (float)a->noise,
+                        .more = (float)(c->noise - a->noise),
+                        .n_before = t < 0.0 ? count_until(t, dt, 0.0, n) : 0,
+                        .n_all = count_until(t, dt, 1.0, n)};
+    s.n_all = s.n_all < n ? s.n_all : n;
+    s.n_before = s.n_before < s.n_all ? s.n_before : s.n_all;
+    return s;
+}
+
+NW_CLONES static void fill_sky(const struct stretch *s, size_t n, float *sky) {
+    const struct stretch c = *s;
+    for (size_t k = 0; k < c.n_before; k++) { /* straight on before the first centre */
+        sky[k] = c.z + (c.t + (float)(int32_t)k * c.dt) * c.c1;
+    }
+#pragma omp simd
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        sky[k] = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+    }
+    const float end = c.z + c.c1 + c.c2 + c.c3;
+    const float slope = c.c1 + 2.0F * c.c2 + 3.0F * c.c3;
+    for (size_t k = c.n_all; k < n; k++) { /* and behind the last */
+        sky[k] = end + (c.t + (float)(int32_t)k * c.dt - 1.0F) * slope;
+    }
+}
+
+static inline float finite_or_sky(float significance) {
+    return fabsf(significance) <= FLT_MAX ? significance : 0.0F;
+}
+
+NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise) {
+    const struct stretch c = *s;
+    for (size_t k = 0; k < c.n_before; k++) {
+        noise[k] = c.noise;
+    }
+#pragma omp simd
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        noise[k] = c.noise + (c.t + (float)(int32_t)k * c.dt) * c.more;
+    }
+    for (size_t k = c.n_all; k < n; k++) {
+        noise[k] = c.noise + c.more;
+    }
+}
+
+/* (px - sky) / noise; blank: 0. Between tile centres in one go, outside by way of the sky. */
+NW_CLONES static void fill_significance(const struct stretch *s, size_t n, const float *px,
+                                        float *ret) {
+    const struct stretch c = *s;
+    if (c.n_before > 0 || c.n_all < n) {
+        fill_sky(s, n, ret);
+    }
+    for (size_t k = 0; k < c.n_before; k++) {
+        ret[k] = finite_or_sky((px[k] - ret[k]) / c.noise);
+    }
+#pragma omp simd
+    for (size_t k = c.n_before; k < c.n_all; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        ret[k] = finite_or_sky((px[k] - sky) / (c.noise + u * c.more));
+    }
+    for (size_t k = c.n_all; k < n; k++) {
+        ret[k] = finite_or_sky((px[k] - ret[k]) / (c.noise + c.more));
+    }
+}
+
+/* Along part of a row, from one stretch between tile columns to the next. */
+struct walk {
+    const struct nw_background *background;
+    struct row_place place;
+    struct node left;
+    size_t left_at, x, end; /* where the next stretch begins; where all end */
+};
+
+static struct walk walk_begin(const struct nw_background *b, size_t x0, size_t n, size_t y) {
+    return (struct walk){
+        .background = b, .place = row_place_of(b, y), .left_at = SIZE_MAX, .x = x0, .end = x0 + n};
+}
+
+/* The next stretch and its number of pixels, 0 at the end. */
+static size_t walk_on(struct walk *w, struct stretch *ret) {
+    const struct nw_background *const b = w->background;
+    if (w->x >= w->end) {
+        return 0;
+    }
+    double t = 0.0;
+    const size_t i = interval_of(w->x, b->nx, b->width_px, &t);
+    const size_t stop = interval_end(b, i);
+    const size_t n = (stop < w->end ? stop : w->end) - w->x;
+    if (w->left_at != i) {
+        w->left = row_node(b, &w->place, i);
+    }
+    const struct node right = row_node(b, &w->place, b->nx > 1 ? i + 1 : i);
+    const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
+    *ret = stretch_of(&w->left, &right, t, dt, n);
+    w->left = right;
+    w->left_at = i + 1;
+    w->x += n;
+    return n;
+}
+
+void background_span(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky,
+                     float *noise) {
+    struct walk walk = walk_begin(b, x0, n, y);
+    struct stretch s;
+    size_t at = 0;
+    for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
+        if (sky) {
+            fill_sky(&s, count, sky + at);
+        }
+        if (noise) {
+            fill_noise(&s, count, noise + at);
+        }
+        at += count;
+    }
+}
+
+void background_significance(const struct nw_background *b, size_t x0, size_t n, size_t y,
+                             const float *px, float *ret) {
+    struct walk walk = walk_begin(b, x0, n, y);
+    struct stretch s;
+    size_t at = 0;
+    for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
+        fill_significance(&s, count, px + at, ret + at);
+        at += count;
+    }
+}
+
+void nw_background_row(const struct nw_background *background, size_t y, float *sky, float *noise) {
+    background_span(background, 0, background->width_px, y, sky, noise);
+}
+
+/* ---- windows ---- */
+
+NW_CLONES static void take_off_floats(const struct stretch *s, size_t n, const float *px,
+                                      float *ret) {
+    const struct stretch c = *s;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        ret[k] = px[k] - (c.z + u * (c.c1 + u * (c.c2 + u * c.c3)));
+    }
+}
+
+NW_CLONES static void take_off_whole(const struct stretch *s, size_t n, const uint16_t *px,
+                                     float *ret) {
+    const struct stretch c = *s;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        ret[k] = (float)px[k] - (c.z + u * (c.c1 + u * (c.c2 + u * c.c3)));
+    }
+}
+
+/* Where the rows of a box lie between the tiles. */
+static void box_places(const struct nw_background *b, const struct box *box,
+                       struct row_place ret[static WINDOW_MAX_SIDE]) {
+    const double step = (double)b->ny / (double)b->height_px;
+    double t = 0.0;
+    size_t j = interval_of(box->y0, b->ny, b->height_px, &t);
+    const bool is_level = b->ny < 2;
+    for (size_t k = 0; k < box->n_y; k++) {
+        if (t > 1.0 && j + 2 < b->ny) {
+            t -= 1.0;
+            j++;
+        }
+        ret[k] = row_place_at(b, j, t);
+        t += is_level ? 0.0 : step;
+    }
+}
+
+/* The same columns of all rows, from one tile column to the next. */
+static void take_off_stretch(const struct nw_background *b, const struct nw_image_view *image,
+                             const struct box *box, const struct row_place *places, float *ret,
+                             size_t stride) {
+    double t = 0.0;
+    const size_t i = interval_of(box->x0, b->nx, b->width_px, &t);
+    const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
+    const bool is_between = t >= 0.0 && t + (double)box->n_x * dt < 1.0 + dt;
+    for (size_t k = 0; k < box->n_y; k++) {
+        const struct node left = row_node(b, &places[k], i);
+        const struct node right = row_node(b, &places[k], b->nx > 1 ? i + 1 : i);
+        const struct stretch s = stretch_of(&left, &right, t, dt, box->n_x);
+        const size_t first = (box->y0 + k) * image->stride_px + box->x0;
+        float *const to = ret + k * stride;
+        if (!is_between) {
+            float work[WINDOW_MAX_SIDE];
+            fill_sky(&s, box->n_x, to);
+            const float *const px = nw_image_span(image, box->x0, box->n_x, box->y0 + k, work);
+            for (size_t x = 0; x < box->n_x; x++) {
+                to[x] = px[x] - to[x];
+            }
+        } else if (image->px) {
+            take_off_floats(&s, box->n_x, image->px + first, to);
+        } else {
+            take_off_whole(&s, box->n_x, image->px16 + first, to);
+        }
+    }
+}
+
+void background_take_off(const struct nw_background *b, const struct nw_image_view *image,
+                         const struct box *box, float *ret, size_t stride) {
+    struct row_place places[WINDOW_MAX_SIDE];
+    box_places(b, box, places);
+    size_t done = 0;
+    while (done < box->n_x) {
+        struct box part = *box;
+        part.x0 += done;
+        double t = 0.0;
+        const size_t stop = interval_end(b, interval_of(part.x0, b->nx, b->width_px, &t));
+        const size_t left = box->n_x - done;
+        part.n_x = stop - part.x0 < left ? stop - part.x0 : left;
+        take_off_stretch(b, image, &part, places, ret + done, stride);
+        done += part.n_x;
+    }
+}
