@@ -4,7 +4,9 @@
 #include <math.h>
 
 #include "guiding/guiding_internal.h"
+#include "guiding/play.h"
 #include "guiding/replay.h"
+#include "guiding/selfcheck.h"
 #include "guiding/worm.h"
 
 #define SUB_LENGTH_s 300.0
@@ -123,7 +125,23 @@ static struct nw_guide_axis blank_axis(void) {
                                   .response_down = NAN,
                                   .response_down_sigma = NAN,
                                   .pulse_rad_s = NAN,
-                                  .pulse_gain = NAN};
+                                  .pulse_gain = NAN,
+                                  .check = {.foretold_rms_rad = NAN,
+                                            .scatter = NAN,
+                                            .scatter_sigma = NAN,
+                                            .memory = NAN,
+                                            .memory_sigma = NAN,
+                                            .pulses = NAN,
+                                            .pulses_sigma = NAN,
+                                            .pulses_chance = NAN},
+                                  .habits = {.memory = NAN,
+                                             .memory_sigma = NAN,
+                                             .forget_s = NAN,
+                                             .plus_rad = NAN,
+                                             .plus_sigma_rad = NAN,
+                                             .minus_rad = NAN,
+                                             .minus_sigma_rad = NAN,
+                                             .plus_share = NAN}};
 }
 
 static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
@@ -239,6 +257,46 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
     return NW_OK;
 }
 
+/* Sum of the pulses before each sample, whatever the gears made of them. */
+static void fill_sent(const struct nw_guide_log *log, const struct work *w, bool is_dec,
+                      enum nw_pulse_acts acts, double *ret_s) {
+    static const struct guide_play rigid = {.up = 1.0, .down = 1.0};
+    nw_guide_play_rows(log, is_dec, acts, &rigid, w->scratch);
+    size_t n = 0;
+    for (size_t i = 0; i < log->n; i++) {
+        if (w->cut.keep[i]) {
+            ret_s[n++] = w->scratch[i];
+        }
+    }
+}
+
+/* Habits of the loop and, where it is not the loop alone that is asked for, the self-check. */
+static enum nw_status check_axis(const struct nw_guide_log *log, const struct work *w, bool is_dec,
+                                 bool is_loop_only, struct nw_guide_analysis *a,
+                                 struct nw_err *err) {
+    struct nw_guide_axis *axis = is_dec ? &a->dec : &a->ra;
+    const struct guide_pulses pulses = nw_guide_count_pulses(log, is_dec);
+    struct guide_checked in = {.s = is_dec ? &w->dec : &w->ra};
+    double *sent_s = nw_calloc(w->cut.n_keep + 1, sizeof *sent_s);
+    enum nw_status status =
+        sent_s ? NW_OK : nw_err_set(err, NW_NOMEM, "pulses of %zu samples", w->cut.n_keep);
+    if (status == NW_OK) {
+        fill_sent(log, w, is_dec, a->pulse_acts, sent_s);
+        in.sent_s = pulses.n_sent > 0 ? sent_s : NULL;
+        nw_guide_find_habits(&in, &axis->habits);
+    }
+    const bool is_told = pulses.n_sent == 0 ? pulses.are_logged : isfinite(axis->pulse_rad_s);
+    in.b = pulses.n_sent > 0 ? axis->pulse_rad_s : 0.0;
+    if (status == NW_OK && !is_loop_only && is_told) {
+        status = nw_guide_check_model(&in, &axis->check, err);
+    } else if (!is_told) {
+        (void)snprintf(axis->check.why_null, sizeof axis->check.why_null, "%.150s",
+                       axis->why_drift);
+    }
+    free(sent_s);
+    return status;
+}
+
 /* The spans change hands: from the cut to the analysis. */
 static void take_cut(const struct nw_guide_log *log, struct guide_cut *cut,
                      struct nw_guide_analysis *a) {
@@ -293,6 +351,9 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
     status = fit_axes(log, opts, &work, a, err);
     if (status == NW_OK) {
         status = measure_subs(log, opts, &work, a, err);
+    }
+    for (int i = 0; i < 2 && status == NW_OK; i++) {
+        status = check_axis(log, &work, i == 1, opts->is_loop_only, a, err);
     }
     if (status == NW_OK && opts->is_loop_only) {
         (void)snprintf(a->backlash.why_null, sizeof a->backlash.why_null, "not asked for");

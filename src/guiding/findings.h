@@ -1,10 +1,44 @@
-/* findings.h - second public header of guiding: what the loop model finds beyond the motion (worm),
- * as parts of struct nw_guide_analysis. guiding.h includes it. Units: rad and s. */
+/* findings.h - second public header of guiding: what the loop model finds beyond the motion: the
+ * self-check, habits of the loop, worm, backlash, replay; parts of struct nw_guide_analysis.
+ * guiding.h includes it. Units: rad and s. */
 #ifndef NW_GUIDING_FINDINGS_H
 #define NW_GUIDING_FINDINGS_H
 
 #include <stdbool.h>
 #include <stddef.h>
+
+/* ---- Self-check ------------------------------------------------------------------------------
+ * The loop model on samples it was not fitted to (selfcheck.c): blocks by turns, the spectra of
+ * motion and noise from one half, every sample of the other half foretold from those before it.
+ * What is left over must scatter as foretold, have no memory and know nothing of earlier pulses.
+ * Too much scatter: the air or the mount changed through the night. Memory: the noise outlasts a
+ * sample (the bounds of the motion allow for 0.2), or the model of the motion is wrong. Pulses: the
+ * response, its delay or the backlash is not what the model says; replay is not to be trusted. */
+struct nw_guide_check {
+    size_t n;                      /* samples foretold; 0: not done */
+    double foretold_rms_rad;       /* of what is left over */
+    double scatter, scatter_sigma; /* rms over the foretold one; 1 = as foretold */
+    double memory, memory_sigma;   /* correlation with the next one */
+    double pulses, pulses_sigma;   /* partial correlation with earlier pulses, the largest; NaN */
+    double pulses_chance;          /* of so large a one under a true model */
+    int pulse_steps;               /* samples before: 1 to 3; 0: a pulse that turned round */
+    bool is_scatter_off, is_memory_off, are_pulses_off; /* by 3 sigmas and enough to matter */
+    char why_null[160];
+};
+
+/* ---- Habits of the loop ----------------------------------------------------------------------
+ * An error of the best loop does not know of the one before (minimum variance; habits.c). */
+struct nw_guide_habits {
+    double memory, memory_sigma; /* correlation of an error as logged with the next one */
+    double forget_s;             /* time in which that falls by e; NaN: none to be seen */
+    bool is_sluggish, is_eager;  /* memory > 0.15, < -0.15, beyond 3 sigmas; pulses logged */
+    /* mean error while the last pulse was + (north, east) or -; NaN: no such pulse */
+    double plus_rad, plus_sigma_rad, minus_rad, minus_sigma_rad;
+    double plus_share;  /* of the time of all pulses */
+    size_t n_pulses[2]; /* -, + */
+    bool is_one_sided;  /* over nine tenths of it go one way: the drift holds one flank */
+    bool is_biased;     /* the mean error is over 3 sigmas and 0.3 of the scatter */
+};
 
 /* ---- Worm ------------------------------------------------------------------------------------
  * Periodic motion of right ascension, found in the open-loop motion (errors less what the pulses

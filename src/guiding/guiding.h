@@ -80,6 +80,8 @@ struct nw_guide_axis {
     bool is_oscillating;      /* the loop rings: period under 20 samples, hardly damped */
     bool is_response_assumed; /* pulses were taken to move the star as the rate says */
     bool is_loop_inferred;    /* no pulses logged: a proportional loop was assumed */
+    struct nw_guide_check check;   /* findings.h */
+    struct nw_guide_habits habits; /* likewise */
     /* why motion, drift or response is NaN; "" else */
     char why_null[160], why_drift[160], why_response[160];
 };
@@ -119,7 +121,7 @@ struct nw_guide_opts {
     /* prior knowledge of n from the guide aperture's seeing tilt and centroid noise [rad], NaN =
      * none: lower bound of the noise */
     double noise_floor_rad;
-    bool is_loop_only; /* leaves out backlash and replay, most of the time that it takes */
+    bool is_loop_only; /* leaves out backlash, self-check and replay: most of the time it takes */
 };
 
 /* What is cut out (rules in cut.c):

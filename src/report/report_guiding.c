@@ -52,6 +52,7 @@ static void add_axis(struct nw_json *json, const char *key, const struct nw_guid
     nw_json_bool(json, o, "response_assumed", a->is_response_assumed);
     nw_json_number(json, o, "pulse_gain", a->pulse_gain, 3);
     nw_json_bool(json, o, "loop_inferred", a->is_loop_inferred);
+    nw_report_selfcheck_json(json, o, a);
     if (a->why_null[0] != '\0') {
         nw_json_why(json, o, "motion_in_sub_arcsec", a->why_null);
     }
@@ -242,6 +243,7 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     nw_buf_printf(text, "; motion is about each sub's own mean\n");
     axis_notes(text, "RA", ra);
     axis_notes(text, "Dec", dec);
+    nw_report_selfcheck_text(a, text);
     nw_report_worm_text(a, text);
     nw_report_backlash_text(a, text);
     nw_report_replay_text(a, text);

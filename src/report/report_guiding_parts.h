@@ -7,6 +7,9 @@
 void nw_report_worm_json(struct nw_json *json, const struct nw_guide_log *log,
                          const struct nw_guide_analysis *analysis);
 void nw_report_worm_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
+/* Into the object of one axis. */
+void nw_report_selfcheck_json(struct nw_json *json, json_t *axis, const struct nw_guide_axis *a);
+void nw_report_selfcheck_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
 void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysis *analysis);
 void nw_report_backlash_text(const struct nw_guide_analysis *analysis, struct nw_buf *text);
 void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis *analysis);

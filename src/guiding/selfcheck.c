@@ -1,0 +1,258 @@
+/* selfcheck.c - the loop model put to the test on samples it was not fitted to.
+ * Idea: errors less pulses, run again with the same pulses, give the log back whatever the model
+ * says: no test at all. Instead blocks by turns: the spectra of motion and noise from the first,
+ * third ... block, then every sample of the others is foretold from those before it. Under a true
+ * model what is left is white, scatters as foretold and knows nothing of earlier pulses, although
+ * pulses follow from errors (Harvey 1989, sec. 5.4; Ljung 1999, System Identification, sec. 16.6).
+ * Holds: 1. noise with a memory alone does not speak against the response: the part of a pulse that
+ * follows the last two rests is taken out first (partial correlation).  2. worm, gap and response
+ * come from the whole log: few numbers against thousands of samples, but not held out. */
+#include "guiding/selfcheck.h"
+
+#include <math.h>
+
+#include "guiding/filter.h"
+
+#define SCATTER_MATTERS 0.10
+#define MEMORY_MATTERS 0.10
+#define SIGMAS 3.0
+#define CHANCE_LEAST 1e-3 /* below, the rests know of the pulses */
+
+enum { BLOCKS = 12, BLOCK_LEAST = 20, LAGS = 3, TURN = LAGS, TESTS = LAGS + 1, BASE = 2 };
+
+/* Working memory: one half of the log, and columns over its samples. */
+struct bench {
+    struct guide_series half;
+    double *rest;          /* standardised; NaN: nothing was foretold */
+    double *column[TESTS]; /* pulse 1, 2, 3 steps ago; the last one where it turned round */
+    size_t *from;          /* sample of the log */
+};
+
+static void bench_done(struct bench *b) {
+    free(b->half.t_s);
+    free(b->half.e_rad);
+    free(b->half.x);
+    free(b->half.known);
+    free(b->half.starts);
+    free(b->rest);
+    for (int i = 0; i < TESTS; i++) {
+        free(b->column[i]);
+    }
+    free(b->from);
+}
+
+static enum nw_status bench_init(size_t n, struct bench *b, struct nw_err *err) {
+    struct guide_series *h = &b->half;
+    bool is_ok = (h->t_s = nw_calloc(n, sizeof *h->t_s)) && (h->x = nw_calloc(n, sizeof *h->x)) &&
+                 (h->e_rad = nw_calloc(n, sizeof *h->e_rad)) &&
+                 (h->known = nw_calloc(n, sizeof *h->known)) &&
+                 (h->starts = nw_calloc(n, sizeof *h->starts)) &&
+                 (b->rest = nw_calloc(n, sizeof *b->rest)) &&
+                 (b->from = nw_calloc(n, sizeof *b->from));
+    for (int i = 0; i < TESTS && is_ok; i++) {
+        is_ok = (b->column[i] = nw_calloc(n, sizeof *b->column[i])) != NULL;
+    }
+    return is_ok ? NW_OK : nw_err_set(err, NW_NOMEM, "self-check of %zu guide samples", n);
+}
+
+/* The blocks of one half; the first sample of each starts anew. */
+static void take_half(const struct guide_series *s, size_t which, struct bench *b) {
+    struct guide_series *h = &b->half;
+    size_t last_block = BLOCKS;
+    h->n = 0;
+    h->dt0_s = s->dt0_s;
+    for (size_t k = 0; k < s->n; k++) {
+        const size_t block = k * BLOCKS / s->n;
+        if (block % 2 != which) {
+            continue;
+        }
+        h->t_s[h->n] = s->t_s[k];
+        h->e_rad[h->n] = s->e_rad[k];
+        h->x[h->n] = s->x[k];
+        h->known[h->n] = s->known[k];
+        h->starts[h->n] = s->starts[k] || block != last_block;
+        b->from[h->n++] = k;
+        last_block = block;
+    }
+}
+
+/* Every sample from those before it: rest over its foretold sigma. Returns the rms of the rests. */
+static double foretell(const struct guide_series *s, const struct guide_fit *fit, double *rest) {
+    const double q = exp(fit->ln_q);
+    const double qv = kalman_wander_of(fit->ln_qv);
+    struct kalman f = {.p11 = KALMAN_V_UNKNOWN};
+    bool is_v_known = false;
+    double sum = 0.0;
+    double n = 0.0;
+    for (size_t k = 0; k < s->n; k++) {
+        const double dt = kalman_step_of(s, k);
+        const double e = nw_guide_error(s, k) - fit->b * s->x[k];
+        rest[k] = NAN;
+        if (s->starts[k] || k == 0) {
+            kalman_restart(&f, e, 0.0, dt, qv);
+            continue;
+        }
+        double nu[2];
+        kalman_predict(&f, dt, q, qv);
+        const double var = kalman_update(&f, e, 0.0, nu);
+        if (is_v_known) {
+            rest[k] = nu[0] / sqrt(var * fit->r_rad2);
+            sum += nu[0] * nu[0];
+            n += 1.0;
+        }
+        is_v_known = true;
+    }
+    return n > 0.0 ? sqrt(sum / n) : NAN;
+}
+
+static void find_scatter(const double *rest, size_t n, struct nw_guide_check *ret) {
+    double sum2 = 0.0;
+    double sum4 = 0.0;
+    double count = 0.0;
+    for (size_t k = 0; k < n; k++) {
+        if (isfinite(rest[k])) {
+            const double z2 = rest[k] * rest[k];
+            sum2 += z2;
+            sum4 += z2 * z2;
+            count += 1.0;
+        }
+    }
+    const double mean = sum2 / count;
+    ret->n = (size_t)count;
+    ret->scatter = sqrt(mean);
+    /* that of the half the spectra come from is as large again */
+    ret->scatter_sigma =
+        sqrt(2.0 * fmax(0.0, sum4 / count - mean * mean) / count) / (2.0 * ret->scatter);
+    ret->is_scatter_off =
+        fabs(ret->scatter - 1.0) > fmax(SCATTER_MATTERS, SIGMAS * ret->scatter_sigma);
+}
+
+static void find_memory(const double *rest, size_t n, struct nw_guide_check *ret) {
+    double here = 0.0;
+    double both = 0.0;
+    double count = 0.0;
+    for (size_t k = 1; k < n; k++) {
+        if (isfinite(rest[k]) && isfinite(rest[k - 1])) {
+            here += rest[k] * rest[k];
+            both += rest[k] * rest[k - 1];
+            count += 1.0;
+        }
+    }
+    ret->memory = both / here;
+    ret->memory_sigma = 1.0 / sqrt(count);
+    ret->is_memory_off = fabs(ret->memory) > fmax(MEMORY_MATTERS, SIGMAS * ret->memory_sigma);
+}
+
+/* The pulse between two neighbours of the log, `back` steps before sample k; 0 before the first. */
+static double pulse_back(const struct guide_checked *in, size_t k, size_t back) {
+    return k >= back ? in->sent_s[k - back + 1] - in->sent_s[k - back] : 0.0;
+}
+
+/* Compacts rests and columns to the samples where all are told; returns their number. The rests one
+ * and two steps ago go into base. */
+static size_t fill_columns(const struct guide_checked *in, struct bench *b, double *const *base) {
+    size_t n = 0;
+    double way = 0.0; /* of the last pulse before the one in question */
+    size_t at = 1;
+    for (size_t k = 0; k < b->half.n; k++) {
+        const size_t from = b->from[k];
+        double turned = 0.0;
+        for (; at <= from; at++) {
+            const double p = pulse_back(in, at, 1);
+            turned = p * way < 0.0 && at == from ? p : 0.0;
+            way = fabs(p) > 0.0 ? p : way;
+        }
+        if (k < LAGS || !isfinite(b->rest[k]) || !isfinite(b->rest[k - 1]) ||
+            !isfinite(b->rest[k - 2])) {
+            continue;
+        }
+        base[0][n] = b->rest[k - 1];
+        base[1][n] = b->rest[k - 2];
+        for (size_t lag = 1; lag <= LAGS; lag++) {
+            b->column[lag - 1][n] = pulse_back(in, from, lag);
+        }
+        b->column[TURN][n] = turned;
+        b->half.e_rad[n++] = b->rest[k]; /* the errors are not needed any more */
+    }
+    return n;
+}
+
+static double dot(const double *a, const double *b, size_t n) {
+    double sum = 0.0;
+    for (size_t k = 0; k < n; k++) {
+        sum += a[k] * b[k];
+    }
+    return sum;
+}
+
+static void take_out(const double *base, double *column, size_t n) {
+    const double part = dot(base, column, n) / fmax(dot(base, base, n), 1e-300);
+    for (size_t k = 0; k < n; k++) {
+        column[k] -= part * base[k];
+    }
+}
+
+/* Partial correlations with earlier pulses; the most telling one, and the chance of so much. */
+static void find_pulses(const struct guide_checked *in, struct bench *b,
+                        struct nw_guide_check *ret) {
+    double *const base[BASE] = {b->half.x, b->half.known}; /* likewise not needed any more */
+    const size_t n = fill_columns(in, b, base);
+    if (n < BLOCK_LEAST) {
+        return;
+    }
+    double *rest = b->half.e_rad;
+    take_out(base[0], base[1], n);
+    for (int i = 0; i < BASE; i++) {
+        take_out(base[i], rest, n);
+    }
+    double most = -1.0;
+    for (int j = 0; j < TESTS; j++) {
+        double *const column = b->column[j];
+        const double whole = dot(column, column, n);
+        for (int i = 0; i < BASE; i++) {
+            take_out(base[i], column, n);
+        }
+        const double size = dot(column, column, n);
+        if (!(size > 1e-6 * whole)) {
+            continue; /* no such pulse, or it is all in the rests before */
+        }
+        const double r = dot(rest, column, n) / sqrt(dot(rest, rest, n) * size);
+        if (fabs(r) > most) {
+            most = fabs(r);
+            ret->pulses = r;
+            ret->pulse_steps = j < LAGS ? j + 1 : 0;
+        }
+    }
+    if (most >= 0.0) {
+        ret->pulses_sigma = 1.0 / sqrt((double)n);
+        const double one = erfc(most / ret->pulses_sigma / sqrt(2.0)); /* two-sided, normal */
+        ret->pulses_chance = 1.0 - pow(1.0 - one, TESTS);              /* of several tests */
+        ret->are_pulses_off = ret->pulses_chance < CHANCE_LEAST;
+    }
+}
+
+enum nw_status nw_guide_check_model(const struct guide_checked *in, struct nw_guide_check *ret,
+                                    struct nw_err *err) {
+    if (in->s->n < (size_t)BLOCKS * BLOCK_LEAST) {
+        (void)snprintf(ret->why_null, sizeof ret->why_null,
+                       "%zu undisturbed samples; two halves of six blocks need %d", in->s->n,
+                       BLOCKS * BLOCK_LEAST);
+        return NW_OK;
+    }
+    struct bench b = {0};
+    enum nw_status status = bench_init(in->s->n, &b, err);
+    if (status == NW_OK) {
+        take_half(in->s, 0, &b);
+        const struct guide_fit_opts opts = {.b_fixed = in->b};
+        const struct guide_fit fit = nw_guide_fit_loop(&b.half, &opts);
+        take_half(in->s, 1, &b);
+        ret->foretold_rms_rad = foretell(&b.half, &fit, b.rest);
+        find_scatter(b.rest, b.half.n, ret);
+        find_memory(b.rest, b.half.n, ret);
+        if (in->sent_s) {
+            find_pulses(in, &b, ret);
+        }
+    }
+    bench_done(&b);
+    return status;
+}
