@@ -1,0 +1,113 @@
+/* apart_internal.h - shared by the files of the season only.
+ * Idea: all of a sub that does not change while terms are sampled is worked out once: the radial
+ * OTF of its fixed lines, those of its scalable discs on a ladder of scales, and, because the
+ * width is measured and the seeing sought, the Bessel weights at half that width. What is left for
+ * each try is one exponential a node and Newton's rule for the seeing (apart_air.c). */
+#ifndef NW_APART_INTERNAL_H
+#define NW_APART_INTERNAL_H
+
+#include "budget/apart.h"
+#include "budget/star_internal.h"
+
+enum {
+    APART_NODES = 40, /* of frequency, Gauss-Legendre */
+    APART_STEPS = 41, /* of a ladder: scales 0, 1/8, ... 5 */
+    APART_DISCS = 3,  /* ladders: lens colour, focus, tilt and curvature */
+    APART_BLOCK = 3   /* subs a block: even blocks are fitted, odd ones judged */
+};
+#define APART_RUNG 0.125
+
+/* A disc line at every rung. */
+struct apart_ladder {
+    double otf[APART_STEPS][APART_NODES];
+};
+
+struct apart_sub {
+    size_t night, frame;  /* where it comes from */
+    double t_h, t_open_s; /* of the middle, since 1970; since the night's first sub began */
+    double width_rad, relative_error, airmass;
+    double ratio; /* composed over radial width */
+    double fixed[APART_NODES];
+    /* of the two conditions on the profile: half of the peak at the half width, and its slope */
+    double half[APART_NODES], slope[APART_NODES];
+    const struct apart_ladder *ladders[APART_DISCS];  /* NULL: line absent */
+    double motion_rad2, flexure_rad2, decentre_rad2;  /* variances per axis at scale 1 */
+    double nominal_rad[NW_STAR_N_LINES];              /* widths alone at scale 1 */
+    double since_focus_s, focus_change_K, exposure_s; /* NaN where not known */
+    bool is_fitted;
+};
+
+/* A point of the sampled coordinates: LOCAL_AIR in arcsec, EXTRA in arcsec^2, AIR as ln of 1/r0
+ * against the rig's, SETTLING, NIGHTS, WANDER, SCATTER as logarithms; scales as they are. */
+struct apart_x {
+    double v[NW_APART_N_TERMS];
+};
+
+struct apart_model {
+    struct apart_sub *subs; /* by night, then time */
+    size_t n, n_nights;
+    size_t n_spoiled, n_without;
+    struct apart_ladder **own; /* all ladders, to be freed */
+    size_t n_own, own_cap;
+    double f[APART_NODES], weight[APART_NODES]; /* cycles/rad; of f df */
+    double f2[APART_NODES];                     /* 2 pi^2 f^2 */
+    double air[APART_NODES];                    /* -ln OTF of the rig's seeing at the zenith */
+    double local[APART_NODES];                  /* -ln OTF of local air of 1 rad */
+    double r0_m, outer_scale_m;                 /* of the rig's seeing, at 500 nm */
+    const struct nw_apart_witness *witnesses;
+    size_t n_witnesses;
+    /* priors of the sampled coordinates, Gaussian; half ones for widths */
+    struct apart_prior {
+        bool is_active, is_positive;
+        double mean, sigma;
+    } prior[NW_APART_N_TERMS];
+    struct apart_x rig; /* by the rig's word alone */
+};
+
+enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *setup,
+                               const struct nw_apart_evidence *evidence, size_t max_subs,
+                               struct apart_model *ret, struct nw_err *err) NW_CHECKED;
+void apart_model_done(struct apart_model *model);
+
+/* Sets the two conditions of a sub that is this wide. */
+void apart_weigh(const struct apart_model *model, double width_rad, struct apart_sub *sub);
+
+/* ln (r0 of the rig / r0) that makes this sub as wide as it came; false when everything but the air
+ * is wider already. *io_air: a guess, then the value. *ret_slope: d ln width / d of it. */
+bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
+                  const struct apart_x *x, double *io_air, double *ret_slope);
+/* Seeing at the zenith and 500 nm of such a value, and back. */
+double apart_seeing_rad(const struct apart_model *model, double air);
+double apart_air_value(const struct apart_model *model, double seeing_rad);
+double apart_local_rad(const struct apart_x *x, double t_open_s);
+/* Width alone of a line term at a sub. */
+double apart_width_rad(const struct apart_model *model, const struct apart_sub *sub,
+                       const struct apart_x *x, enum nw_apart_term_id term);
+
+/* The latent air of a night: variances of the level (night to night), of its wander in an hour,
+ * of one sub. */
+struct apart_air_law {
+    double mean, night, wander_h, scatter;
+};
+struct apart_air_law apart_law(const struct apart_x *x);
+/* Share of a departure from the mean that is left after dt_h. */
+double apart_keep(const struct apart_air_law *law, double dt_h);
+
+/* Samples: n points, chain after chain. */
+struct apart_samples {
+    struct apart_x *x;
+    size_t n;
+    struct apart_x best; /* the most probable: means of bent posteriors fit nothing */
+    double convergence;
+};
+enum nw_status apart_sample(const struct apart_model *model, const struct nw_apart_opts *opts,
+                            struct apart_samples *ret, struct nw_err *err) NW_CHECKED;
+
+enum nw_status apart_judge(const struct apart_model *model, const struct apart_x *best,
+                           struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+enum nw_status apart_patterns(const struct apart_model *model, const struct apart_x *best,
+                              struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+enum nw_status apart_tell(const struct apart_model *model, const struct apart_samples *samples,
+                          struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+
+#endif

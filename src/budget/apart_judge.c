@@ -1,0 +1,438 @@
+/* apart_judge.c - the verdict: subs that were not fitted are foretold, and what is left over is
+ * searched for patterns that no line makes.
+ * Foretold: the air of the fitted subs of a night as a Gaussian process (the same law as in
+ * apart_sample.c) interpolated to the moment of the sub. Patterns: generalised least squares of
+ * all subs' air on one more column, beside a column for every sampled term with its prior, so that
+ * a pattern that a term could make is not counted twice (augmented Kalman filter, de Jong 1991,
+ * Ann. Stat. 19, 1073). */
+#include <gsl/gsl_linalg.h>
+#include <math.h>
+#include <stdlib.h>
+
+#include "budget/apart_internal.h"
+
+enum { MAX_NIGHT = 200 };
+
+struct airs {
+    double *air, *slope; /* of every sub; NaN where a sub has none */
+};
+
+static void look_at(const struct apart_model *model, const struct apart_x *x, struct airs *airs) {
+    for (size_t i = 0; i < model->n; i++) {
+        airs->air[i] = x->v[NW_APART_AIR];
+        if (!apart_air_of(model, &model->subs[i], x, &airs->air[i], &airs->slope[i])) {
+            airs->air[i] = airs->slope[i] = NAN;
+        }
+    }
+}
+
+/* ---- Foretold ------------------------------------------------------------------------------- */
+
+struct gaussian {
+    double mean, variance;
+};
+
+static double covariance(const struct apart_air_law *law, double dt_h) {
+    return law->night * apart_keep(law, fabs(dt_h));
+}
+
+static double noise(const struct apart_model *model, const struct apart_air_law *law,
+                    const struct airs *airs, size_t i) {
+    return law->scatter + pow(model->subs[i].relative_error / airs->slope[i], 2.0);
+}
+
+/* The Cholesky factor of the fitted subs of a night (indices in at[]). */
+static bool factor(const struct apart_model *model, const struct apart_air_law *law,
+                   const struct airs *airs, const size_t *at, size_t n, gsl_matrix *m) {
+    for (size_t i = 0; i < n; i++) {
+        for (size_t j = 0; j < n; j++) {
+            const double dt_h = model->subs[at[i]].t_h - model->subs[at[j]].t_h;
+            gsl_matrix_set(m, i, j,
+                           covariance(law, dt_h) + (i == j ? noise(model, law, airs, at[i]) : 0.0));
+        }
+    }
+    return gsl_linalg_cholesky_decomp1(m) == 0;
+}
+
+static void foretell(const struct apart_model *model, const struct apart_air_law *law,
+                     const struct airs *airs, size_t i, struct nw_apart *apart,
+                     const struct gaussian *air) {
+    const struct apart_sub *sub = &model->subs[i];
+    const double sd = sqrt(air->variance + noise(model, law, airs, i));
+    const double ln = log(sub->width_rad) + airs->slope[i] * (air->mean - airs->air[i]);
+    struct nw_apart_judged *judged = &apart->judged[apart->n_judged++];
+    *judged = (struct nw_apart_judged){
+        .night = sub->night,
+        .t_start_utc_s = sub->t_h * 3600.0,
+        .low_rad = exp(ln - 1.6449 * airs->slope[i] * sd),
+        .mid_rad = exp(ln),
+        .high_rad = exp(ln + 1.6449 * airs->slope[i] * sd),
+        .came_rad = sub->width_rad,
+    };
+    apart->n_inside += judged->came_rad >= judged->low_rad && judged->came_rad <= judged->high_rad;
+}
+
+static enum nw_status judge_night(const struct apart_model *model, const struct airs *airs,
+                                  const struct apart_air_law *law, size_t first, size_t end,
+                                  struct nw_apart *apart, struct nw_err *err) {
+    size_t at[MAX_NIGHT];
+    size_t n = 0;
+    for (size_t i = first; i < end && n < MAX_NIGHT; i++) {
+        if (model->subs[i].is_fitted && isfinite(airs->air[i])) {
+            at[n++] = i;
+        }
+    }
+    if (n == 0) {
+        return NW_OK;
+    }
+    gsl_matrix *m = gsl_matrix_alloc(n, n);
+    gsl_vector *weights = gsl_vector_alloc(n);
+    gsl_vector *column = gsl_vector_alloc(n);
+    enum nw_status status = NW_OK;
+    if (!m || !weights || !column) {
+        status = nw_err_set(err, NW_NOMEM, "a night of %zu subs", n);
+        goto done;
+    }
+    if (!factor(model, law, airs, at, n, m)) {
+        goto done; /* subs of one moment without any scatter: nothing is foretold */
+    }
+    for (size_t k = 0; k < n; k++) {
+        gsl_vector_set(weights, k, airs->air[at[k]] - law->mean);
+    }
+    (void)gsl_linalg_cholesky_svx(m, weights);
+    for (size_t i = first; i < end; i++) {
+        struct gaussian air = {law->mean, law->night};
+        if (model->subs[i].is_fitted || !isfinite(airs->air[i])) {
+            continue;
+        }
+        for (size_t k = 0; k < n; k++) {
+            const double c = covariance(law, model->subs[i].t_h - model->subs[at[k]].t_h);
+            gsl_vector_set(column, k, c);
+            air.mean += c * gsl_vector_get(weights, k);
+        }
+        (void)gsl_linalg_cholesky_svx(m, column);
+        for (size_t k = 0; k < n; k++) {
+            air.variance -= covariance(law, model->subs[i].t_h - model->subs[at[k]].t_h) *
+                            gsl_vector_get(column, k);
+        }
+        air.variance = fmax(0.0, air.variance);
+        foretell(model, law, airs, i, apart, &air);
+    }
+done:
+    gsl_matrix_free(m);
+    gsl_vector_free(weights);
+    gsl_vector_free(column);
+    return status;
+}
+
+enum nw_status apart_judge(const struct apart_model *model, const struct apart_x *best,
+                           struct nw_apart *apart, struct nw_err *err) {
+    const struct apart_air_law law = apart_law(best);
+    enum nw_status status = NW_OK;
+    double *work = nw_calloc(2 * model->n + 1, sizeof *work);
+    apart->judged = nw_calloc(model->n + 1, sizeof *apart->judged);
+    if (!work || !apart->judged) {
+        free(work);
+        return nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
+    }
+    struct airs airs = {work, work + model->n};
+    look_at(model, best, &airs);
+    for (size_t i = 0; i < model->n && status == NW_OK;) {
+        size_t end = i;
+        while (end < model->n && model->subs[end].night == model->subs[i].night) {
+            end++;
+        }
+        status = judge_night(model, &airs, &law, i, end, apart, err);
+        i = end;
+    }
+    free(work);
+    return status;
+}
+
+/* ---- Patterns ------------------------------------------------------------------------------- */
+
+enum along { ALONG_FOCUS, ALONG_CHANGE, ALONG_AIRMASS, ALONG_NIGHT, ALONG_LENGTH, ALONG_MOTION };
+static const struct {
+    const char *along, *hint;
+} ALONG[] = {
+    [ALONG_FOCUS] = {"time since the focus run",
+                     "a focuser that slips, a wrong step size, a tube that is not where the "
+                     "sensor is"},
+    [ALONG_CHANGE] = {"kelvins since the focus run",
+                      "a wrong coefficient of temperature, a wrong step size"},
+    [ALONG_AIRMASS] = {"airmass",
+                       "sag of focus or tube with altitude, air that does not follow X^0.6, heat "
+                       "of roofs near the horizon"},
+    [ALONG_NIGHT] = {"hours into the night",
+                     "dew, a lens that is still cooling, a pinch that comes "
+                     "with the cold"},
+    [ALONG_LENGTH] = {"length of the sub", "bending of guide tube against main tube, field "
+                                           "rotation"},
+    [ALONG_MOTION] = {"motion in the log", "shake that is faster than the guide exposure"},
+};
+enum { N_ALONG = sizeof ALONG / sizeof *ALONG };
+
+static double along(const struct apart_model *model, size_t i, enum along which) {
+    const struct apart_sub *sub = &model->subs[i];
+    switch (which) {
+    case ALONG_FOCUS:
+        return sub->since_focus_s / 3600.0;
+    case ALONG_CHANGE:
+        return fabs(sub->focus_change_K);
+    case ALONG_AIRMASS:
+        return sub->airmass;
+    case ALONG_NIGHT:
+        return sub->t_open_s / 3600.0;
+    case ALONG_LENGTH:
+        return sub->exposure_s / 60.0;
+    case ALONG_MOTION:
+        return sub->motion_rad2 * NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
+    }
+    return NAN;
+}
+
+enum { MAX_COLUMNS = NW_APART_N_TERMS + 2 };
+
+/* The normal equations of whitened columns: 0 the air, then a column a coefficient. */
+struct normal {
+    size_t n;
+    double sum[MAX_COLUMNS][MAX_COLUMNS];
+};
+
+/* One night's filter over all columns at once: the gains are the same. */
+static void whiten(const struct apart_model *model, const struct apart_air_law *law,
+                   const struct airs *airs, const double *columns, size_t n_columns,
+                   struct normal *normal) {
+    double level[MAX_COLUMNS] = {0};
+    double variance = 0.0;
+    size_t last = SIZE_MAX;
+    for (size_t i = 0; i < model->n; i++) {
+        const double *row = columns + i * n_columns;
+        double z[MAX_COLUMNS] = {0};
+        if (!isfinite(row[0])) {
+            continue;
+        }
+        if (last == SIZE_MAX || model->subs[last].night != model->subs[i].night) {
+            variance = law->night;
+            memset(level, 0, sizeof level);
+        } else {
+            const double keep = apart_keep(law, model->subs[i].t_h - model->subs[last].t_h);
+            variance = keep * keep * variance + (1.0 - keep * keep) * law->night;
+            for (size_t c = 0; c < n_columns; c++) {
+                level[c] *= keep;
+            }
+        }
+        last = i;
+        const double spread = variance + noise(model, law, airs, i);
+        for (size_t c = 0; c < n_columns; c++) {
+            z[c] = (row[c] - level[c]) / sqrt(spread);
+            level[c] += variance / spread * (row[c] - level[c]);
+        }
+        variance *= 1.0 - variance / spread;
+        const double miss = fabs(z[0]);
+        const double weight = miss > 3.0 ? 3.0 / miss : 1.0; /* a bad sub says little */
+        for (size_t a = 0; a < n_columns; a++) {
+            for (size_t b = 0; b < n_columns; b++) {
+                normal->sum[a][b] += weight * z[a] * z[b];
+            }
+        }
+    }
+    normal->n = n_columns;
+}
+
+/* Coefficient of the last column and its standard error; prior precision on the others. */
+static bool last_coefficient(const struct normal *normal, const double *precision,
+                             const double *pull, double *ret, double *ret_sigma) {
+    const size_t n = normal->n - 1;
+    gsl_matrix *m = gsl_matrix_alloc(n, n);
+    gsl_vector *b = gsl_vector_alloc(n);
+    bool is_good = m && b;
+    for (size_t i = 0; is_good && i < n; i++) {
+        for (size_t j = 0; j < n; j++) {
+            gsl_matrix_set(m, i, j, normal->sum[i + 1][j + 1] + (i == j ? precision[i] : 0.0));
+        }
+        gsl_vector_set(b, i, normal->sum[i + 1][0] + pull[i]);
+    }
+    is_good = is_good && gsl_linalg_cholesky_decomp1(m) == 0 &&
+              gsl_linalg_cholesky_svx(m, b) == 0 && gsl_linalg_cholesky_invert(m) == 0;
+    if (is_good) {
+        *ret = gsl_vector_get(b, n - 1);
+        *ret_sigma = sqrt(gsl_matrix_get(m, n - 1, n - 1));
+    }
+    gsl_matrix_free(m);
+    gsl_vector_free(b);
+    return is_good;
+}
+
+/* How the air of each sub changes with a sampled term, by a small step of it. */
+static void term_column(const struct apart_model *model, const struct apart_x *best,
+                        const struct airs *airs, int term, size_t column, size_t n_columns,
+                        double *columns) {
+    struct apart_x moved = *best;
+    const double step = 0.05 * model->prior[term].sigma;
+    moved.v[term] += step;
+    for (size_t i = 0; i < model->n; i++) {
+        double air = airs->air[i];
+        double slope;
+        double *const cell = &columns[i * n_columns + column];
+        *cell = 0.0;
+        if (isfinite(air) && apart_air_of(model, &model->subs[i], &moved, &air, &slope)) {
+            *cell = -(air - airs->air[i]) / step;
+        }
+    }
+}
+
+struct scan {
+    double *columns;
+    size_t n_columns; /* with the air and the pattern */
+    double precision[MAX_COLUMNS], pull[MAX_COLUMNS];
+};
+
+static bool is_width_term(int k) {
+    return k != NW_APART_AIR && k != NW_APART_NIGHTS && k != NW_APART_WANDER &&
+           k != NW_APART_SCATTER;
+}
+
+static void lay_out(const struct apart_model *model, const struct apart_x *best,
+                    const struct airs *airs, struct scan *scan) {
+    size_t column = 1;
+    for (size_t i = 0; i < model->n; i++) {
+        scan->columns[i * scan->n_columns] = airs->air[i] - best->v[NW_APART_AIR];
+        scan->columns[i * scan->n_columns + column] = 1.0;
+    }
+    scan->precision[column - 1] = pow(model->prior[NW_APART_AIR].sigma, -2.0);
+    scan->pull[column - 1] =
+        -(best->v[NW_APART_AIR] - model->prior[NW_APART_AIR].mean) * scan->precision[column - 1];
+    column++;
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        if (model->prior[k].is_active && is_width_term(k)) {
+            term_column(model, best, airs, k, column, scan->n_columns, scan->columns);
+            scan->precision[column - 1] = pow(model->prior[k].sigma, -2.0);
+            scan->pull[column - 1] =
+                -(best->v[k] - model->prior[k].mean) * scan->precision[column - 1];
+            column++;
+        }
+    }
+}
+
+/* The pattern as a column: what one unit of width^2 along it does to the air; rows that do not know
+ * it are at its mean. False when it hardly varies. */
+static bool pattern_column(const struct apart_model *model, const struct airs *airs,
+                           enum along which, double *work, struct scan *scan, double *ret_range) {
+    size_t n = 0;
+    double sum = 0.0;
+    for (size_t i = 0; i < model->n; i++) {
+        const double value = along(model, i, which);
+        if (isfinite(value) && isfinite(airs->air[i])) {
+            work[n++] = value;
+            sum += value;
+        }
+    }
+    if (n < 12 || 2 * n < model->n) {
+        return false;
+    }
+    const double mean = sum / (double)n;
+    const double range = nw_stat_quantile(work, n, 0.95) - nw_stat_quantile(work, n, 0.05);
+    if (!(range > 0.02 * fabs(mean))) {
+        return false;
+    }
+    for (size_t i = 0; i < model->n; i++) {
+        const double value = along(model, i, which);
+        const double w = model->subs[i].width_rad;
+        /* width^2 + d = width'^2: d ln width = d / (2 width^2) */
+        const double d = isfinite(value) ? (value - mean) / range : 0.0;
+        scan->columns[(i + 1) * scan->n_columns - 1] =
+            isfinite(airs->air[i])
+                ? d / (2.0 * w * w * airs->slope[i] * NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD)
+                : 0.0;
+    }
+    *ret_range = range;
+    return true;
+}
+
+static int by_significance(const void *a, const void *b) {
+    const double x = fabs(((const struct nw_apart_pattern *)a)->significance);
+    const double y = fabs(((const struct nw_apart_pattern *)b)->significance);
+    return (x < y) - (x > y);
+}
+
+/* Columns are those of a sub as wide as its night has it: with each sub's own width in them, wide
+ * subs would weigh little, and noise would look like a pattern. */
+static void level_subs(const struct apart_model *model, const struct airs *airs,
+                       struct apart_model *level) {
+    for (size_t i = 0; i < model->n;) {
+        double sum = 0.0;
+        size_t n = 0;
+        size_t end = i;
+        for (; end < model->n && model->subs[end].night == model->subs[i].night; end++) {
+            sum += isfinite(airs->air[end]) ? airs->air[end] : 0.0;
+            n += isfinite(airs->air[end]);
+        }
+        for (; i < end; i++) {
+            level->subs[i] = model->subs[i];
+            if (isfinite(airs->air[i])) {
+                struct apart_sub *const sub = &level->subs[i];
+                sub->width_rad *= exp(airs->slope[i] * (sum / (double)n - airs->air[i]));
+                apart_weigh(model, sub->width_rad, sub);
+            }
+        }
+    }
+}
+
+static void scan_for_patterns(const struct apart_model *level, const struct apart_x *best,
+                              const struct airs *seen, const struct airs *airs, double *work,
+                              struct scan *scan, struct nw_apart *apart) {
+    const struct apart_air_law law = apart_law(best);
+    const double unit = NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
+    lay_out(level, best, airs, scan);
+    for (size_t i = 0; i < level->n; i++) { /* the air as it was seen, beside level columns */
+        scan->columns[i * scan->n_columns] =
+            isfinite(airs->air[i]) ? seen->air[i] - best->v[NW_APART_AIR] : NAN;
+    }
+    for (size_t k = 0; k < N_ALONG; k++) {
+        struct normal normal = {.n = 0};
+        double value;
+        double sigma;
+        double range;
+        if (!pattern_column(level, airs, (enum along)k, work, scan, &range)) {
+            continue;
+        }
+        whiten(level, &law, airs, scan->columns, scan->n_columns, &normal);
+        if (last_coefficient(&normal, scan->precision, scan->pull, &value, &sigma)) {
+            apart->patterns[apart->n_patterns++] =
+                (struct nw_apart_pattern){.along = ALONG[k].along,
+                                          .hint = ALONG[k].hint,
+                                          .rad2 = value / unit,
+                                          .sigma_rad2 = sigma / unit,
+                                          .significance = value / sigma};
+        }
+    }
+    qsort(apart->patterns, apart->n_patterns, sizeof *apart->patterns, by_significance);
+}
+
+enum nw_status apart_patterns(const struct apart_model *model, const struct apart_x *best,
+                              struct nw_apart *apart, struct nw_err *err) {
+    struct scan scan = {.n_columns = 3}; /* the air, its usual value, the pattern */
+    struct apart_model level = *model;
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        scan.n_columns += model->prior[k].is_active && is_width_term(k);
+    }
+    double *work = nw_calloc(5 * model->n + 1, sizeof *work);
+    level.subs = nw_calloc(model->n + 1, sizeof *level.subs);
+    scan.columns = nw_calloc(model->n * scan.n_columns + 1, sizeof *scan.columns);
+    enum nw_status status = NW_OK;
+    if (work && scan.columns && level.subs) {
+        struct airs seen = {work, work + model->n};
+        struct airs airs = {work + 2 * model->n, work + 3 * model->n};
+        look_at(model, best, &seen);
+        level_subs(model, &seen, &level);
+        look_at(&level, best, &airs);
+        scan_for_patterns(&level, best, &seen, &airs, work + 4 * model->n, &scan, apart);
+    } else {
+        status = nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
+    }
+    free(work);
+    free(level.subs);
+    free(scan.columns);
+    return status;
+}

@@ -1,0 +1,468 @@
+/* apart_model.c - the subs of many nights made ready for sampling, and the priors.
+ * The radial OTF stands for the line's mean over directions; the width of the composed profile
+ * with its two axes (optics) differs from that of the radial one by parts of a percent, and that
+ * ratio, at the rig's own point, is taken into the measured width of each sub. */
+#include <gsl/gsl_integration.h>
+#include <gsl/gsl_sf_bessel.h>
+#include <math.h>
+#include <stdlib.h>
+
+#include "budget/apart_internal.h"
+#include "sky/sky.h"
+
+enum { N_ANGLES = 8, MAX_LADDERS = 100000, NEIGHBOURS = 3, SUBS_DEFAULT = 1200 };
+/* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
+static const enum nw_star_line_id DISC_LINES[APART_DISCS] = {NW_STAR_LENS_COLOUR, NW_STAR_FOCUS,
+                                                             NW_STAR_TILT_CURVATURE};
+
+static bool is_sampled(int id) {
+    return id == NW_STAR_AIR_ABOVE || id == NW_STAR_LOCAL_AIR || id == NW_STAR_LENS_COLOUR ||
+           id == NW_STAR_DECENTRE || id == NW_STAR_FOCUS || id == NW_STAR_TILT_CURVATURE ||
+           id == NW_STAR_MOTION || id == NW_STAR_FLEXURE;
+}
+
+/* ---- The grid ------------------------------------------------------------------------------- */
+
+/* To where the sharpest star has nothing left, or the aperture ends. */
+static enum nw_status make_grid(const struct star_point *point, double sharpest_rad,
+                                struct apart_model *model, struct nw_err *err) {
+    const double cutoff = star_value(point, STAR_P_APERTURE) / star_value(point, STAR_P_CENTRE);
+    const double end = fmin(cutoff, 2.2 / sharpest_rad);
+    gsl_integration_glfixed_table *table = gsl_integration_glfixed_table_alloc(APART_NODES);
+    if (!table || !(end > 0.0) || !isfinite(end)) {
+        gsl_integration_glfixed_table_free(table);
+        return nw_err_set(err, table ? NW_DOMAIN : NW_NOMEM,
+                          "aperture over wavelength is %g, expected more than 0", cutoff);
+    }
+    for (size_t k = 0; k < APART_NODES; k++) {
+        double weight;
+        gsl_integration_glfixed_point(0.0, end, k, &model->f[k], &weight, table);
+        model->weight[k] = weight * model->f[k];
+    }
+    gsl_integration_glfixed_table_free(table);
+    return NW_OK;
+}
+
+/* Mean over directions of a line's OTF. */
+static void radial(const struct star_line *line, const struct apart_model *model, double *out) {
+    for (size_t k = 0; k < APART_NODES; k++) {
+        double sum = 0.0;
+        for (int a = 0; a < N_ANGLES; a++) {
+            const double angle = NW_PI * (a + 0.5) / N_ANGLES;
+            double product = 1.0;
+            for (size_t i = 0; i < line->n; i++) {
+                product *= nw_otf_value(&line->parts[i], model->f[k] * cos(angle),
+                                        model->f[k] * sin(angle));
+            }
+            sum += product / N_ANGLES;
+        }
+        out[k] = sum;
+    }
+}
+
+/* ---- One sub -------------------------------------------------------------------------------- */
+
+static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id id,
+                                 const struct star_point *point, const struct apart_ladder **ret,
+                                 struct nw_err *err) {
+    struct apart_ladder *ladder = nw_calloc(1, sizeof *ladder);
+    if (!ladder) {
+        return nw_err_set(err, NW_NOMEM, "disc of a line");
+    }
+    const enum nw_status status = nw_grow((void **)&model->own, &model->own_cap, model->n_own + 1,
+                                          sizeof *model->own, MAX_LADDERS, err);
+    if (status != NW_OK) {
+        free(ladder);
+        return status;
+    }
+    model->own[model->n_own++] = ladder;
+    for (int step = 0; step < APART_STEPS; step++) {
+        struct star_line line;
+        star_line_build(id, point, &line);
+        star_line_scale(&line, step * APART_RUNG);
+        radial(&line, model, ladder->otf[step]);
+    }
+    *ret = ladder;
+    return NW_OK;
+}
+
+/* Width of the radial profile, by bisection: to be set beside the composed one. */
+static double radial_width(const struct apart_model *model, const double *otf) {
+    double low = 0.0;
+    double high = 60.0 / NW_ARCSEC_PER_RAD;
+    for (int i = 0; i < 48; i++) {
+        const double width = 0.5 * (low + high);
+        double value = 0.0;
+        for (size_t k = 0; k < APART_NODES; k++) {
+            value +=
+                model->weight[k] * otf[k] * (gsl_sf_bessel_J0(NW_PI * model->f[k] * width) - 0.5);
+        }
+        *(value > 0.0 ? &low : &high) = width;
+    }
+    return 0.5 * (low + high);
+}
+
+static enum nw_status composed_over_radial(const struct apart_model *model,
+                                           const struct apart_sub *sub,
+                                           const struct star_point *point, double *ret,
+                                           struct nw_err *err) {
+    double otf[APART_NODES];
+    struct nw_psf psf;
+    const double variance = sub->motion_rad2 + sub->flexure_rad2 + sub->decentre_rad2;
+    for (size_t k = 0; k < APART_NODES; k++) {
+        otf[k] = sub->fixed[k] * exp(-variance * model->f2[k] - sub->airmass * model->air[k]);
+        for (size_t i = 0; i < APART_DISCS; i++) {
+            otf[k] *= sub->ladders[i] ? sub->ladders[i]->otf[(size_t)(1.0 / APART_RUNG)][k] : 1.0;
+        }
+    }
+    struct star_point still = *point;
+    still.p[STAR_P_LOCAL_AIR].v = 0.0;
+    const enum nw_status status = star_compose(&still, NULL, &psf, err);
+    *ret = status == NW_OK ? psf.fwhm_rad / radial_width(model, otf) : NAN;
+    return status;
+}
+
+void apart_weigh(const struct apart_model *model, double width_rad, struct apart_sub *sub) {
+    for (size_t k = 0; k < APART_NODES; k++) {
+        const double phase = NW_PI * model->f[k] * width_rad / sub->ratio; /* 2 pi f w/2 */
+        sub->half[k] = model->weight[k] * (gsl_sf_bessel_J0(phase) - 0.5);
+        sub->slope[k] = -model->weight[k] * phase * gsl_sf_bessel_J1(phase);
+    }
+}
+
+/* The lines of a sub; `shared`: ladders that are the same for all subs. */
+static enum nw_status make_lines(struct apart_model *model, const struct star_point *point,
+
+                                 const struct apart_ladder *shared[APART_DISCS],
+                                 struct apart_sub *sub, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t k = 0; k < APART_NODES; k++) {
+        sub->fixed[k] = 1.0;
+    }
+    for (int id = 0; id < NW_STAR_N_LINES; id++) {
+        struct star_line line;
+        double otf[APART_NODES];
+        star_line_build((enum nw_star_line_id)id, point, &line);
+        sub->nominal_rad[id] = line.width_rad;
+        if (line.n == 0 || is_sampled(id)) {
+            continue;
+        }
+        radial(&line, model, otf);
+        for (size_t k = 0; k < APART_NODES; k++) {
+            sub->fixed[k] *= otf[k];
+        }
+    }
+    const double per_axis = 1.0 / (NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA);
+    sub->motion_rad2 = pow(sub->nominal_rad[NW_STAR_MOTION], 2.0) * per_axis;
+    sub->decentre_rad2 = pow(sub->nominal_rad[NW_STAR_DECENTRE], 2.0) * per_axis;
+    /* a line's alone is length / sqrt 2; its variance length^2 / 12, half of that an axis */
+    sub->flexure_rad2 = pow(sub->nominal_rad[NW_STAR_FLEXURE], 2.0) / 12.0;
+    for (size_t i = 0; i < APART_DISCS && status == NW_OK; i++) {
+        const bool is_own = DISC_LINES[i] == NW_STAR_FOCUS && isfinite(point->focus_phase);
+        const bool is_present = sub->nominal_rad[DISC_LINES[i]] > 0.0;
+        sub->ladders[i] = is_present ? shared[i] : NULL;
+        if (is_present && (is_own || !shared[i])) {
+            status = new_ladder(model, DISC_LINES[i], point, &sub->ladders[i], err);
+            shared[i] = is_own ? shared[i] : sub->ladders[i];
+        }
+    }
+    return status;
+}
+
+/* ---- Priors --------------------------------------------------------------------------------- */
+
+static void prior(struct apart_model *model, enum nw_apart_term_id id, bool is_positive,
+                  double mean, double sigma) {
+    model->prior[id] = (struct apart_prior){sigma > 0.0, is_positive, mean, sigma};
+}
+
+/* A scale by which the width of a line is uncertain; without a stated error half of it. */
+static void prior_scale(struct apart_model *model, enum nw_apart_term_id term,
+                        enum nw_star_line_id line, const struct star_point *point,
+                        const struct nw_apart_evidence *evidence, double nominal_rad) {
+    const double sigma_rad = star_line_sigma(line, point);
+    double mean = 1.0;
+    double sigma = sigma_rad > 0.0 ? sigma_rad / nominal_rad : 0.5;
+    double weight = 1.0 / (sigma * sigma);
+    double sum = weight;
+    if (!(nominal_rad > 0.0)) {
+        prior(model, term, true, 1.0, 0.0);
+        return;
+    }
+    for (size_t i = 0; i < evidence->n_known; i++) {
+        const struct nw_apart_known *known = &evidence->known[i];
+        if (known->line == line && known->sigma_rad > 0.0) {
+            weight = pow(nominal_rad / known->sigma_rad, 2.0);
+            mean = (sum * mean + weight * known->width_rad / nominal_rad) / (sum + weight);
+            sum += weight;
+        }
+    }
+    prior(model, term, true, mean, fmin(1.5, 1.0 / sqrt(sum)));
+}
+
+static bool is_scale_term(enum nw_apart_term_id id) {
+    return id == NW_APART_LENS_COLOUR || id == NW_APART_DECENTRE || id == NW_APART_FOCUS ||
+           id == NW_APART_TILT_CURVATURE || id == NW_APART_MOTION || id == NW_APART_FLEXURE;
+}
+
+/* Mean of squares over the subs, as a width. */
+static double mean_nominal(const struct apart_model *model, enum nw_star_line_id line) {
+    double sum = 0.0;
+    for (size_t i = 0; i < model->n; i++) {
+        sum += pow(model->subs[i].nominal_rad[line], 2.0);
+    }
+    return model->n ? sqrt(sum / (double)model->n) : 0.0;
+}
+
+/* The motion of subs with a guide log is known to the log's bounds, taken as two errors. */
+static double motion_sigma(const struct nw_apart_evidence *evidence) {
+    double sum = 0.0;
+    size_t n = 0;
+    for (size_t k = 0; k < evidence->n_nights; k++) {
+        for (size_t i = 0; i < evidence->nights[k].n; i++) {
+            const struct nw_star_frame *frame = &evidence->nights[k].frames[i];
+            const double width = hypot(frame->motion_ra_rad, frame->motion_dec_rad);
+            const double range = hypot(frame->motion_ra_high_rad, frame->motion_dec_high_rad) -
+                                 hypot(frame->motion_ra_low_rad, frame->motion_dec_low_rad);
+            if (width > 0.0 && isfinite(range)) {
+                sum += 0.25 * range / width;
+                n++;
+            }
+        }
+    }
+    return n ? sum / (double)n : NAN;
+}
+
+static void make_priors(const struct star_point *point, const struct nw_apart_evidence *evidence,
+                        struct apart_model *model) {
+    static const struct {
+        enum nw_apart_term_id term;
+        enum nw_star_line_id line;
+    } SCALES[] = {{NW_APART_LENS_COLOUR, NW_STAR_LENS_COLOUR},
+                  {NW_APART_DECENTRE, NW_STAR_DECENTRE},
+                  {NW_APART_FOCUS, NW_STAR_FOCUS},
+                  {NW_APART_TILT_CURVATURE, NW_STAR_TILT_CURVATURE},
+                  {NW_APART_MOTION, NW_STAR_MOTION},
+                  {NW_APART_FLEXURE, NW_STAR_FLEXURE}};
+    for (size_t i = 0; i < sizeof SCALES / sizeof *SCALES; i++) {
+        prior_scale(model, SCALES[i].term, SCALES[i].line, point, evidence,
+                    mean_nominal(model, SCALES[i].line));
+    }
+    const double log_sigma = motion_sigma(evidence);
+    if (isfinite(log_sigma) && model->prior[NW_APART_MOTION].is_active) {
+        model->prior[NW_APART_MOTION].sigma = fmax(0.03, log_sigma);
+    }
+    const struct nw_val *local = &point->p[STAR_P_LOCAL_AIR];
+    const double local_sigma = local->sigma > 0.0 ? local->sigma * NW_ARCSEC_PER_RAD : 1.0;
+    /* an hour within a factor of two, one arcsecond, 20 % from night to night, 8 % in a root hour,
+     * 3 % from sub to sub: common practice, no source; all wide */
+    prior(model, NW_APART_LOCAL_AIR, true, local->v * NW_ARCSEC_PER_RAD, local_sigma);
+    prior(model, NW_APART_SETTLING, false, log(3600.0), 0.7);
+    prior(model, NW_APART_EXTRA, false, 0.0, 3.0);
+    const struct nw_val *seeing = &point->p[STAR_P_SEEING];
+    const double relative = seeing->sigma > 0.0 ? fmin(0.8, seeing->sigma / seeing->v) : 0.3;
+    const double up = apart_air_value(model, seeing->v * (1.0 + relative));
+    const double down = apart_air_value(model, seeing->v * (1.0 - relative));
+    prior(model, NW_APART_AIR, false, 0.0, model->n ? 0.5 * (up - down) : relative);
+    prior(model, NW_APART_NIGHTS, false, log(0.2), 0.5);
+    prior(model, NW_APART_WANDER, false, log(0.08), 0.7);
+    prior(model, NW_APART_SCATTER, false, log(0.03), 0.7);
+    for (int k = 0; k < NW_APART_N_TERMS; k++) { /* what a trial says is not the rig's word */
+        const bool is_scale = is_scale_term((enum nw_apart_term_id)k);
+        model->rig.v[k] = is_scale ? 1.0 : model->prior[k].mean;
+    }
+}
+
+/* ---- Which subs ----------------------------------------------------------------------------- */
+
+/* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
+ * 10 %; NaN where too few neighbours say. */
+static double departure(const struct nw_apart_night *night, size_t at) {
+    double near[2 * NEIGHBOURS];
+    size_t n = 0;
+    const size_t low = at > NEIGHBOURS ? at - NEIGHBOURS : 0;
+    for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < 2 * NEIGHBOURS; i++) {
+        if (i != at && night->frames[i].fwhm_rad > 0.0) {
+            near[n++] = log(night->frames[i].fwhm_rad);
+        }
+    }
+    return n >= NEIGHBOURS ? log(night->frames[at].fwhm_rad) - nw_stat_median(near, n) : NAN;
+}
+
+static enum nw_status spoiled_limit(const struct nw_apart_evidence *evidence, double *ret,
+                                    struct nw_err *err) {
+    size_t n_all = 0;
+    size_t n = 0;
+    for (size_t k = 0; k < evidence->n_nights; k++) {
+        n_all += evidence->nights[k].n;
+    }
+    double *all = nw_calloc(n_all + 1, sizeof *all);
+    if (!all) {
+        return nw_err_set(err, NW_NOMEM, "%zu subs", n_all);
+    }
+    for (size_t k = 0; k < evidence->n_nights; k++) {
+        for (size_t i = 0; i < evidence->nights[k].n; i++) {
+            const double value = departure(&evidence->nights[k], i);
+            if (isfinite(value)) {
+                all[n++] = value;
+            }
+        }
+    }
+    *ret = n ? fmax(0.1, 5.0 * nw_stat_mad_sigma(all, n, NULL)) : INFINITY;
+    free(all);
+    return NW_OK;
+}
+
+static double at_or_nan(const double *values, size_t i) {
+    return values ? values[i] : NAN;
+}
+
+/* What the frame says, beside its lines. */
+static void describe(const struct nw_apart_night *night, size_t i, const struct star_point *base,
+                     struct star_point *point, struct apart_sub *sub) {
+    const struct nw_star_frame *frame = &night->frames[i];
+    star_point_at_frame(base, frame, point);
+    sub->frame = i;
+    sub->width_rad = frame->fwhm_rad;
+    sub->relative_error =
+        isfinite(frame->fwhm_sigma_rad) ? frame->fwhm_sigma_rad / frame->fwhm_rad : 0.005;
+    const double length_s = isfinite(frame->exposure_s) ? frame->exposure_s : 0.0;
+    sub->t_h = (frame->t_start_utc_s + 0.5 * length_s) / 3600.0;
+    sub->t_open_s = sub->t_h * 3600.0 - night->frames[0].t_start_utc_s;
+    sub->airmass = fmax(1.0, star_value(point, STAR_P_AIRMASS));
+    sub->exposure_s = frame->exposure_s;
+    sub->since_focus_s = frame->since_focus_s;
+    sub->focus_change_K = at_or_nan(night->focus_change_K, i);
+    const double full_K =
+        fabs(star_value(base, STAR_P_TEMPERATURE_RATE)) * star_value(base, STAR_P_FOCUS_INTERVAL);
+    if (isfinite(sub->focus_change_K) && full_K > 0.0) {
+        point->focus_phase = fabs(sub->focus_change_K) / full_K; /* measured, not the clock's */
+    }
+}
+
+struct maker {
+    const struct nw_apart_evidence *evidence;
+    struct star_point base;
+    const struct apart_ladder *shared[APART_DISCS];
+    double limit, keep; /* of spoiled subs; share of blocks to take */
+    double taken;       /* of the share, so far */
+};
+
+/* Pairs of blocks (one fitted, one judged) evenly over all, so that they are not more than asked
+ * for. */
+static bool is_wanted(struct maker *maker, size_t nth) {
+    if (nth % (2 * (size_t)APART_BLOCK) == 0) {
+        maker->taken = maker->taken >= 1.0 ? maker->taken - 1.0 : maker->taken;
+        maker->taken += maker->keep;
+    }
+    return maker->taken >= 1.0;
+}
+
+static enum nw_status make_night(struct maker *maker, size_t k, struct apart_model *model,
+                                 struct nw_err *err) {
+    const struct nw_apart_night *night = &maker->evidence->nights[k];
+    enum nw_status status = NW_OK;
+    size_t nth = 0;
+    for (size_t i = 0; i < night->n && status == NW_OK; i++) {
+        const struct nw_star_frame *frame = &night->frames[i];
+        if (!(frame->fwhm_rad > 0.0) || !isfinite(frame->t_start_utc_s)) {
+            model->n_without++;
+            continue;
+        }
+        if (departure(night, i) > maker->limit) {
+            model->n_spoiled++;
+            continue;
+        }
+        struct apart_sub *sub = &model->subs[model->n];
+        struct star_point point;
+        sub->night = k;
+        sub->is_fitted = nth / APART_BLOCK % 2 == 0;
+        if (!is_wanted(maker, nth++)) {
+            continue;
+        }
+        describe(night, i, &maker->base, &point, sub);
+        status = make_lines(model, &point, maker->shared, sub, err);
+        if (status == NW_OK) {
+            status = composed_over_radial(model, sub, &point, &sub->ratio, err);
+        }
+        apart_weigh(model, sub->width_rad, sub);
+        model->n++;
+    }
+    return status;
+}
+
+static void air_tables(const struct maker *maker, struct apart_model *model) {
+    const struct star_point *p = &maker->base;
+    const double wavelength_m = star_value(p, STAR_P_CENTRE);
+    model->outer_scale_m = star_value(p, STAR_P_OUTER_SCALE);
+    model->r0_m = nw_sky_r0_of_seeing_m(star_value(p, STAR_P_SEEING), 500e-9, model->outer_scale_m);
+    const double r0_m = model->r0_m * pow(wavelength_m / 500e-9, 1.2);
+    const struct nw_otf air = {.kind = NW_OTF_SEEING,
+                               .p = {r0_m, wavelength_m, model->outer_scale_m}};
+    for (size_t k = 0; k < APART_NODES; k++) {
+        const double f = model->f[k];
+        model->f2[k] = 2.0 * NW_PI * NW_PI * f * f;
+        model->air[k] = -log(fmax(1e-300, nw_otf_value(&air, f, 0.0)));
+        /* Fried 1966: 3.442 (lambda f / r0)^(5/3), r0 = 0.976 lambda / FWHM */
+        model->local[k] = 3.442 * pow(f / 0.97586343, 5.0 / 3.0);
+    }
+}
+
+static double sharpest(const struct nw_apart_evidence *evidence, size_t *ret_n) {
+    double least = INFINITY;
+    *ret_n = 0;
+    for (size_t k = 0; k < evidence->n_nights; k++) {
+        for (size_t i = 0; i < evidence->nights[k].n; i++) {
+            const double width = evidence->nights[k].frames[i].fwhm_rad;
+            least = width > 0.0 ? fmin(least, width) : least;
+            *ret_n += width > 0.0;
+        }
+    }
+    return least;
+}
+
+enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *setup,
+                               const struct nw_apart_evidence *evidence, size_t max_subs,
+                               struct apart_model *ret, struct nw_err *err) {
+    struct apart_model model = {.n_nights = evidence->n_nights,
+                                .witnesses = evidence->witnesses,
+                                .n_witnesses = evidence->n_witnesses};
+    struct maker maker = {.evidence = evidence};
+    size_t n = 0;
+    const double least_rad = sharpest(evidence, &n);
+    star_point_of(rig, setup, &maker.base);
+    maker.base.is_interpolated = evidence->colour == NW_STAR_COLOUR_INTERPOLATED;
+    maker.keep = fmin(1.0, (double)(max_subs ? max_subs : SUBS_DEFAULT) / fmax(1.0, (double)n));
+    maker.taken = 1.0 - maker.keep; /* the first is taken */
+    model.subs = nw_calloc(n + 1, sizeof *model.subs);
+    enum nw_status status =
+        model.subs ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu subs of a season", n);
+    if (status == NW_OK && n > 0) {
+        status = make_grid(&maker.base, least_rad, &model, err);
+    }
+    if (status == NW_OK) {
+        status = spoiled_limit(evidence, &maker.limit, err);
+    }
+    if (status == NW_OK && n > 0) {
+        air_tables(&maker, &model);
+    }
+    for (size_t k = 0; k < evidence->n_nights && status == NW_OK; k++) {
+        status = make_night(&maker, k, &model, err);
+    }
+    if (status == NW_OK) {
+        make_priors(&maker.base, evidence, &model);
+        *ret = model;
+    } else {
+        apart_model_done(&model);
+    }
+    return status;
+}
+
+void apart_model_done(struct apart_model *model) {
+    for (size_t i = 0; i < model->n_own; i++) {
+        free(model->own[i]);
+    }
+    free(model->own);
+    free(model->subs);
+    *model = (struct apart_model){.n = 0};
+}

@@ -1,0 +1,180 @@
+/* season_sim.h - seasons with known truth for the tests of the season: subs composed from OTFs
+ * (nw_psf_compose) with a focus error of each run, a seeing that wanders and is shared by frames
+ * and guide log, and causes that no line has. Knows nothing of the analyser: numbers of star_rig.h
+ * by hand. */
+#ifndef NW_TEST_SEASON_SIM_H
+#define NW_TEST_SEASON_SIM_H
+
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
+#include <math.h>
+#include <stdlib.h>
+
+#include "budget/apart.h"
+#include "sky/sky.h"
+#include "star_rig.h"
+
+enum { SIM_NIGHTS = 64, SIM_SUBS = 60 };
+
+struct season_truth {
+    size_t n_nights, n_subs;
+    /* factors on what the rig says */
+    double colour, decentre, focus, tilt, motion, flexure;
+    double tilt_rad;            /* the frame's median disc as the rig has it */
+    double local_rad, settle_s; /* at the first sub */
+    double ln_seeing;           /* of the usual air against 2 arcsec */
+    double night, wander, scatter;
+    /* what no line has */
+    double pinch_rad;     /* FWHM of a constant blur */
+    double slip_m_per_h;  /* defocus at the sensor, since the focus run */
+    double airmass_power; /* of the seeing; 0.6 */
+};
+
+struct season_sim {
+    struct nw_star_frame frames[SIM_NIGHTS][SIM_SUBS];
+    double change_K[SIM_NIGHTS][SIM_SUBS];
+    struct nw_apart_night nights[SIM_NIGHTS];
+    double seeing_rad[SIM_NIGHTS][SIM_SUBS]; /* at the zenith, 500 nm */
+};
+
+/* Half a Gaussian, or one about 1, never below 0. */
+static inline double sim_positive(gsl_rng *rng, double mean, double sigma) {
+    double value;
+    do {
+        value = mean + gsl_ran_gaussian(rng, sigma);
+    } while (value < 0.0);
+    return value;
+}
+
+#define SIM_AS (1.0 / NW_ARCSEC_PER_RAD)
+static const double SIM_INTERVAL_S = 5400.0;
+
+/* All OTFs of one sub; discs: lens colour, 12 of a uniform spread. */
+static inline enum nw_status sim_width(const struct season_truth *t, double seeing_rad,
+                                       double airmass, double t_open_s, double defocus_m,
+                                       const double motion_rad[2], double exposure_s,
+                                       double *ret_rad) {
+    const double f_m = 0.644;
+    const double d_m = 0.115;
+    const double wavelength_m = 550e-9;
+    const double disc = d_m / (f_m * f_m);
+    const double per_d = wavelength_m / d_m;
+    struct nw_disc colours[12];
+    for (int i = 0; i < 12; i++) {
+        colours[i] =
+            (struct nw_disc){.diameter_rad = t->colour * sqrt(3.0) * 22e-6 * (290.0 / 300.0) *
+                                             0.64 * (i + 0.5) / 12.0 * disc,
+                             .weight = 1.0};
+    }
+    const double r0_m = nw_sky_r0_of_seeing_m(seeing_rad, 500e-9, 25.0) * pow(1.1, 1.2) *
+                        pow(airmass, -t->airmass_power);
+    const double local = t->local_rad * exp(-t_open_s / t->settle_s);
+    const double line = t->flexure * 4.0 * SIM_AS / 3600.0 * exposure_s;
+    const double blur = pow(t->decentre * 0.3 * SIM_AS / NW_FWHM_PER_SIGMA, 2.0) +
+                        pow(t->pinch_rad / NW_FWHM_PER_SIGMA, 2.0);
+    const double ra = t->motion * motion_rad[0];
+    const double dec = t->motion * motion_rad[1];
+    struct nw_otf parts[10] = {
+        {.kind = NW_OTF_SEEING, .p = {r0_m, wavelength_m, 25.0}},
+        {.kind = NW_OTF_PUPIL, .p = {d_m, wavelength_m, 0.0}},
+        {.kind = NW_OTF_DISCS, .p = {0.0, per_d}, .mix = colours, .n_mix = 12},
+        {.kind = NW_OTF_GAUSS, .p = {blur + ra * ra, 0.0, blur + dec * dec}},
+        {.kind = NW_OTF_LINE, .p = {0.0, line, 0.0}},
+        {.kind = NW_OTF_BOX, .p = {3.76e-6 / f_m, 0.0, 0.0}},
+        {.kind = NW_OTF_DISC, .p = {t->tilt * t->tilt_rad, per_d}},
+    };
+    size_t n = 7;
+    if (fabs(defocus_m) > 1e-7) {
+        parts[n++] = (struct nw_otf){.kind = NW_OTF_DISC, .p = {fabs(defocus_m) * disc, per_d}};
+    }
+    if (local > 1e-9) {
+        parts[n++] =
+            (struct nw_otf){.kind = NW_OTF_SEEING,
+                            .p = {0.97586343 * wavelength_m / local, wavelength_m, INFINITY}};
+    }
+    struct nw_psf psf = {0};
+    const enum nw_status status = nw_psf_compose(parts, n, &psf, NULL);
+    *ret_rad = psf.fwhm_rad;
+    return status;
+}
+
+static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t k,
+                             struct season_sim *sim) {
+    const double start_s = 1.7e9 + 86400.0 * (double)k;
+    const double step_s = 310.0 * 1.0;
+    double level = gsl_ran_gaussian(rng, t->night);
+    const double culmination_h = 6.0 * gsl_rng_uniform(rng) - 1.0;
+    const double ra0 = (0.3 + 0.3 * gsl_rng_uniform(rng)) * SIM_AS;
+    const double dec0 = (0.25 + 0.3 * gsl_rng_uniform(rng)) * SIM_AS;
+    const double rate_K_h = -(0.4 + 2.0 * gsl_rng_uniform(rng));
+    const double log_error = gsl_ran_gaussian(rng, 1.0);
+    double run_s = 0.0;
+    double run_error_m = gsl_ran_gaussian(rng, 18e-6 * 0.64);
+    for (size_t i = 0; i < t->n_subs; i++) {
+        const double at_s = step_s * (double)i;
+        const double keep =
+            exp(-0.5 * t->wander * t->wander * step_s / 3600.0 / (t->night * t->night));
+        level =
+            i ? keep * level + gsl_ran_gaussian(rng, t->night * sqrt(1.0 - keep * keep)) : level;
+        if (at_s - run_s >= SIM_INTERVAL_S) {
+            run_s = at_s;
+            run_error_m = gsl_ran_gaussian(rng, 18e-6 * 0.64);
+        }
+        const double scatter = gsl_ran_gaussian(rng, t->scatter);
+        const double seeing = 2.0 * SIM_AS * exp(t->ln_seeing + level + scatter);
+        const double away_h = at_s / 3600.0 - culmination_h;
+        const double airmass = 1.02 + 0.055 * away_h * away_h;
+        const double change_K = rate_K_h * exp(-at_s / 20000.0) * (at_s + 150.0 - run_s) / 3600.0;
+        const double drift_m = 0.69 * 23.6e-6 * fabs(change_K) * 0.64;
+        const double slip_m = t->slip_m_per_h * (at_s + 150.0 - run_s) / 3600.0;
+        const double defocus_m = t->focus * (drift_m + run_error_m) + slip_m;
+        const double motion[2] = {ra0 * (0.8 + 0.4 * gsl_rng_uniform(rng)),
+                                  dec0 * (0.8 + 0.4 * gsl_rng_uniform(rng))};
+        double width = NAN;
+        if (sim_width(t, seeing, airmass, at_s + 150.0, defocus_m, motion, 300.0, &width) !=
+            NW_OK) {
+            abort();
+        }
+        struct nw_star_frame *f = &sim->frames[k][i];
+        *f = test_star_frame(start_s + at_s, airmass, width * (1.0 + gsl_ran_gaussian(rng, 0.005)));
+        f->fwhm_sigma_rad = 0.005 * width;
+        f->exposure_s = 300.0;
+        f->since_focus_s = run_s > 0.0 ? at_s - run_s : NAN;
+        sim->change_K[k][i] = change_K;
+        sim->seeing_rad[k][i] = seeing;
+        /* the log's noise is taken off as it usually is: what is left over of it goes with the
+         * seeing of the same minute, the guide star sees the same air */
+        const double noise2 = pow(0.15 * SIM_AS, 2.0) + pow(0.07 * seeing, 2.0);
+        for (int axis = 0; axis < 2; axis++) {
+            const double left = 0.15 * log_error * noise2 +
+                                0.3 * (pow(0.07 * seeing, 2.0) - pow(0.14 * SIM_AS, 2.0));
+            const double told =
+                sqrt(fmax(0.01 * SIM_AS * SIM_AS, motion[axis] * motion[axis] + left));
+            *(axis ? &f->motion_dec_rad : &f->motion_ra_rad) = told;
+            *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.85 * told;
+            *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.15 * told;
+        }
+    }
+    sim->nights[k] = (struct nw_apart_night){
+        .frames = sim->frames[k], .n = t->n_subs, .focus_change_K = sim->change_K[k]};
+}
+
+static inline void sim_season(const struct season_truth *truth, gsl_rng *rng,
+                              struct season_sim *sim) {
+    for (size_t k = 0; k < truth->n_nights; k++) {
+        sim_night(truth, rng, k, sim);
+    }
+}
+
+/* The rig of star_rig.h without the lines that the simulation leaves out. */
+static inline void sim_rig(struct nw_rig *rig, struct nw_setup *setup) {
+    test_star_rig(rig, setup);
+    rig->site.local_air_rad = test_given(0.0, 1.0 * SIM_AS);
+    rig->mount.polar_error_rad = test_given(0.0, 0.0);
+    rig->site.pressure_Pa = test_given(0.0, 0.0); /* no dispersion */
+    setup->filter.width_m = test_given(290e-9, 0.0);
+    setup->astigmatism_m = test_given(0.0, 0.0);
+    setup->curvature_m = test_given(0.0, 0.0);
+}
+
+#endif

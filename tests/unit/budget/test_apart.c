@@ -1,0 +1,217 @@
+/* test_apart.c - the season on nights of known truth (tests/support/season_sim.h): the air behind
+ * a width, the terms, what is foretold, what no line has; bad and empty input. Many seasons:
+ * bench/apart.c. */
+#include "check.h"
+
+#include "budget/apart_internal.h"
+#include "season_sim.h"
+
+static struct season_sim sim; /* large */
+
+static struct season_truth usual(const struct star_point *point) {
+    return (struct season_truth){.n_nights = 5,
+                                 .n_subs = 30,
+                                 .colour = 1.0,
+                                 .decentre = 1.0,
+                                 .focus = 1.0,
+                                 .tilt = 1.0,
+                                 .motion = 1.0,
+                                 .flexure = 1.0,
+                                 .tilt_rad = star_field_blur(point).median_rad,
+                                 .local_rad = 0.0,
+                                 .settle_s = 3600.0,
+                                 .night = 0.2,
+                                 .wander = 0.06,
+                                 .scatter = 0.02,
+                                 .airmass_power = 0.6};
+}
+
+struct world {
+    struct nw_rig rig;
+    struct nw_setup setup;
+    struct star_point point;
+    struct season_truth truth;
+    gsl_rng *rng;
+};
+
+static void begin(struct world *w, unsigned long seed) {
+    sim_rig(&w->rig, &w->setup);
+    star_point_of(&w->rig, &w->setup, &w->point);
+    w->truth = usual(&w->point);
+    w->rng = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(w->rng, seed);
+}
+
+static struct nw_apart *solve(struct world *w, const struct nw_apart_known *known, size_t n_known,
+                              size_t n_sweeps) {
+    const struct nw_apart_evidence evidence = {
+        .nights = sim.nights, .n_nights = w->truth.n_nights, .known = known, .n_known = n_known};
+    const struct nw_apart_opts opts = {.n_sweeps = n_sweeps};
+    struct nw_apart *season = NULL;
+    struct nw_err err;
+    sim_season(&w->truth, w->rng, &sim);
+    assert_int_equal(nw_apart_new(&w->rig, &w->setup, &evidence, &opts, &season, &err), NW_OK);
+    return season;
+}
+
+/* There and back: a sub composed with a seeing gives that seeing, at any airmass, and the slope is
+ * that of composing again. */
+static void test_air_behind_a_width(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 1);
+    for (double airmass = 1.0; airmass < 2.1; airmass += 0.5) {
+        double width[3];
+        const double seeing[3] = {1.45 * SIM_AS, 1.5 * SIM_AS, 1.55 * SIM_AS};
+        const double motion[2] = {0.3 * SIM_AS, 0.5 * SIM_AS};
+        for (int i = 0; i < 3; i++) {
+            assert_int_equal(
+                sim_width(&w.truth, seeing[i], airmass, 0.0, 10e-6, motion, 300.0, &width[i]),
+                NW_OK);
+        }
+        struct nw_star_frame frame = test_star_frame(1.7e9, airmass, width[1]);
+        frame.motion_ra_rad = motion[0];
+        frame.motion_dec_rad = motion[1];
+        const struct nw_apart_night night = {.frames = &frame, .n = 1};
+        const struct nw_apart_evidence evidence = {.nights = &night, .n_nights = 1};
+        struct apart_model model;
+        struct nw_err err;
+        w.setup.focuser.repeatability_m = test_given(10e-6 / 0.64, 0.0);
+        w.setup.telescope.expansion_per_K = test_given(0.0, 0.0);
+        assert_int_equal(apart_model_new(&w.rig, &w.setup, &evidence, 0, &model, &err), NW_OK);
+        struct apart_x x = model.rig;
+        double air = 0.0;
+        double slope = NAN;
+        assert_true(apart_air_of(&model, &model.subs[0], &x, &air, &slope));
+        /* one disc there, a mean of discs with the same rms here: 1 % */
+        check_near(apart_seeing_rad(&model, air) / SIM_AS, 1.5, 0.02, "composed with 1.5 arcsec");
+        check_near(slope,
+                   log(width[2] / width[0]) /
+                       (apart_air_value(&model, seeing[2]) - apart_air_value(&model, seeing[0])),
+                   0.02 * slope, "difference of two compositions");
+        apart_model_done(&model);
+    }
+    gsl_rng_free(w.rng);
+}
+
+static void test_terms_hold_the_truth(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 7);
+    w.truth.local_rad = 1.2 * SIM_AS;
+    w.truth.ln_seeing = 0.1;
+    struct nw_apart *s = solve(&w, NULL, 0, 700);
+    const struct nw_apart_term *air = &s->terms[NW_APART_AIR];
+    const struct nw_apart_term *local = &s->terms[NW_APART_LOCAL_AIR];
+    assert_int_equal(s->n_nights, 5);
+    assert_int_equal(s->n_subs, 150);
+    assert_true(s->n_fitted > 70 && s->n_fitted < 80 && s->n_judged == s->n_subs - s->n_fitted);
+    assert_true(s->n_inside > 0.78 * (double)s->n_judged);
+    check_near(air->value, 2.0 * SIM_AS * exp(0.1), 3.0 * air->sigma, "truth");
+    check_near(local->value, 1.2 * SIM_AS, 3.0 * local->sigma, "truth");
+    assert_true(local->sigma < 0.6 * local->prior_sigma); /* something was learned */
+    assert_true(air->sigma < 0.6 * air->prior_sigma);
+    assert_true(fabs(s->unexplained_rad2) < 3.0 * s->unexplained_sigma_rad2);
+    assert_true(s->settled_s > 1800.0 && s->settled_s < 6.0 * 3600.0);
+    /* colour, decentre and tilt are constants all: their errors stay those of the rig file */
+    const struct nw_apart_term *tilt = &s->terms[NW_APART_TILT_CURVATURE];
+    assert_true(tilt->sigma > 0.8 * tilt->prior_sigma);
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
+/* Too steep a law of airmass is either a pattern along it or a constant that is not there. */
+static void test_air_by_another_law_is_found(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 11);
+    w.truth.n_nights = 10;
+    w.truth.airmass_power = 1.6;
+    struct nw_apart *s = solve(&w, NULL, 0, 700);
+    assert_true(s->n_notices > 0);
+    nw_apart_free(s);
+    w.truth.airmass_power = 0.6;
+    s = solve(&w, NULL, 0, 700);
+    assert_int_equal(s->n_notices, 0);
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
+static void test_a_slipping_focuser_surprises(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 13);
+    w.truth.n_nights = 3;
+    w.truth.slip_m_per_h = 40e-6; /* at the sensor; the tube does some 10 an hour */
+    struct nw_apart *s = solve(&w, NULL, 0, 700);
+    const struct nw_apart_term *focus = &s->terms[NW_APART_FOCUS];
+    /* the nights either widen the focus line, or show what it cannot make */
+    bool is_focus = focus->surprise > 3.0;
+    for (size_t i = 0; i < s->n_patterns; i++) {
+        is_focus = is_focus || (strstr(s->patterns[i].along, "since the focus run") &&
+                                s->patterns[i].significance > 3.0);
+    }
+    assert_true(is_focus);
+    assert_true(s->n_notices > 0 && s->notices[0].hint != NULL);
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
+static void test_what_a_trial_says_counts(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 17);
+    struct nw_apart *s = solve(&w, NULL, 0, 700);
+    const double rig = s->terms[NW_APART_TILT_CURVATURE].rig;
+    nw_apart_free(s);
+    const struct nw_apart_known known = {NW_STAR_TILT_CURVATURE, 1.3 * rig, 0.02 * rig};
+    s = solve(&w, &known, 1, 700);
+    const struct nw_apart_term *tilt = &s->terms[NW_APART_TILT_CURVATURE];
+    check_near(tilt->value, 1.3 * rig, 0.06 * rig, "the trial's word, 0.02 of it");
+    check_near(tilt->sigma, 0.02 * rig, 0.006 * rig, "the trial's error");
+    check_near(tilt->rig, rig, 1e-9 * rig, "what the rig says does not change");
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
+static void test_little_and_bad_input(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 19);
+    const struct nw_apart_opts opts = {.n_sweeps = 300};
+    struct nw_apart *s = NULL;
+    struct nw_err err;
+    struct nw_apart_evidence evidence = {.n_nights = 0};
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_OK);
+    assert_string_equal(s->why_null, "0 subs with a time and a width; it takes 24");
+    nw_apart_free(s);
+    w.truth.n_nights = 2;
+    sim_season(&w.truth, w.rng, &sim);
+    sim.frames[0][4].fwhm_rad = NAN;
+    sim.frames[0][9].fwhm_rad *= 1.8; /* a gust */
+    evidence = (struct nw_apart_evidence){.nights = sim.nights, .n_nights = 2};
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_OK);
+    assert_int_equal(s->n_left_out, 1);
+    assert_int_equal(s->n_spoiled, 1);
+    assert_int_equal(s->n_subs, 58);
+    nw_apart_free(s);
+    for (size_t i = 0; i < 30; i++) { /* narrower than the pixel */
+        sim.frames[1][i].fwhm_rad = 0.6 * SIM_AS;
+    }
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_DATA);
+    assert_string_equal(err.text, "some stars are narrower than everything but the air foretells: "
+                                  "a line of the rig file is too wide, or the scale is wrong");
+    gsl_rng_free(w.rng);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_air_behind_a_width),
+        cmocka_unit_test(test_terms_hold_the_truth),
+        cmocka_unit_test(test_air_by_another_law_is_found),
+        cmocka_unit_test(test_a_slipping_focuser_surprises),
+        cmocka_unit_test(test_what_a_trial_says_counts),
+        cmocka_unit_test(test_little_and_bad_input),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
