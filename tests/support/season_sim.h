@@ -49,10 +49,13 @@ static inline double sim_positive(gsl_rng *rng, double mean, double sigma) {
 #define SIM_AS (1.0 / NW_ARCSEC_PER_RAD)
 static const double SIM_INTERVAL_S = 5400.0;
 
+struct sim_sub {
+    double seeing_rad, airmass, t_open_s, defocus_m;
+    double motion_rad[2];
+};
+
 /* All OTFs of one sub; discs: lens colour, 12 of a uniform spread. */
-static inline enum nw_status sim_width(const struct season_truth *t, double seeing_rad,
-                                       double airmass, double t_open_s, double defocus_m,
-                                       const double motion_rad[2], double exposure_s,
+static inline enum nw_status sim_width(const struct season_truth *t, const struct sim_sub *sub,
                                        double *ret_rad) {
     const double f_m = 0.644;
     const double d_m = 0.115;
@@ -66,14 +69,14 @@ static inline enum nw_status sim_width(const struct season_truth *t, double seei
                                              0.64 * (i + 0.5) / 12.0 * disc,
                              .weight = 1.0};
     }
-    const double r0_m = nw_sky_r0_of_seeing_m(seeing_rad, 500e-9, 25.0) * pow(1.1, 1.2) *
-                        pow(airmass, -t->airmass_power);
-    const double local = t->local_rad * exp(-t_open_s / t->settle_s);
-    const double line = t->flexure * 4.0 * SIM_AS / 3600.0 * exposure_s;
+    const double r0_m = nw_sky_r0_of_seeing_m(sub->seeing_rad, 500e-9, 25.0) * pow(1.1, 1.2) *
+                        pow(sub->airmass, -t->airmass_power);
+    const double local = t->local_rad * exp(-sub->t_open_s / t->settle_s);
+    const double line = t->flexure * 4.0 * SIM_AS / 3600.0 * 300.0;
     const double blur = pow(t->decentre * 0.3 * SIM_AS / NW_FWHM_PER_SIGMA, 2.0) +
                         pow(t->pinch_rad / NW_FWHM_PER_SIGMA, 2.0);
-    const double ra = t->motion * motion_rad[0];
-    const double dec = t->motion * motion_rad[1];
+    const double ra = t->motion * sub->motion_rad[0];
+    const double dec = t->motion * sub->motion_rad[1];
     struct nw_otf parts[10] = {
         {.kind = NW_OTF_SEEING, .p = {r0_m, wavelength_m, 25.0}},
         {.kind = NW_OTF_PUPIL, .p = {d_m, wavelength_m, 0.0}},
@@ -84,8 +87,9 @@ static inline enum nw_status sim_width(const struct season_truth *t, double seei
         {.kind = NW_OTF_DISC, .p = {t->tilt * t->tilt_rad, per_d}},
     };
     size_t n = 7;
-    if (fabs(defocus_m) > 1e-7) {
-        parts[n++] = (struct nw_otf){.kind = NW_OTF_DISC, .p = {fabs(defocus_m) * disc, per_d}};
+    if (fabs(sub->defocus_m) > 1e-7) {
+        parts[n++] =
+            (struct nw_otf){.kind = NW_OTF_DISC, .p = {fabs(sub->defocus_m) * disc, per_d}};
     }
     if (local > 1e-9) {
         parts[n++] =
@@ -128,11 +132,14 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
         const double drift_m = 0.69 * 23.6e-6 * fabs(change_K) * 0.64;
         const double slip_m = t->slip_m_per_h * (at_s + 150.0 - run_s) / 3600.0;
         const double defocus_m = t->focus * (drift_m + run_error_m) + slip_m;
-        const double motion[2] = {ra0 * (0.8 + 0.4 * gsl_rng_uniform(rng)),
-                                  dec0 * (0.8 + 0.4 * gsl_rng_uniform(rng))};
+        const struct sim_sub sub = {.seeing_rad = seeing,
+                                    .airmass = airmass,
+                                    .t_open_s = at_s + 150.0,
+                                    .defocus_m = defocus_m,
+                                    .motion_rad = {ra0 * (0.8 + 0.4 * gsl_rng_uniform(rng)),
+                                                   dec0 * (0.8 + 0.4 * gsl_rng_uniform(rng))}};
         double width = NAN;
-        if (sim_width(t, seeing, airmass, at_s + 150.0, defocus_m, motion, 300.0, &width) !=
-            NW_OK) {
+        if (sim_width(t, &sub, &width) != NW_OK) {
             abort();
         }
         struct nw_star_frame *f = &sim->frames[k][i];
@@ -148,8 +155,8 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
         for (int axis = 0; axis < 2; axis++) {
             const double left = 0.15 * log_error * noise2 +
                                 0.3 * (pow(0.07 * seeing, 2.0) - pow(0.14 * SIM_AS, 2.0));
-            const double told =
-                sqrt(fmax(0.01 * SIM_AS * SIM_AS, motion[axis] * motion[axis] + left));
+            const double told = sqrt(
+                fmax(0.01 * SIM_AS * SIM_AS, sub.motion_rad[axis] * sub.motion_rad[axis] + left));
             *(axis ? &f->motion_dec_rad : &f->motion_ra_rad) = told;
             *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.85 * told;
             *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.15 * told;

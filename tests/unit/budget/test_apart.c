@@ -65,9 +65,11 @@ static void test_air_behind_a_width(void **state) {
         const double seeing[3] = {1.45 * SIM_AS, 1.5 * SIM_AS, 1.55 * SIM_AS};
         const double motion[2] = {0.3 * SIM_AS, 0.5 * SIM_AS};
         for (int i = 0; i < 3; i++) {
-            assert_int_equal(
-                sim_width(&w.truth, seeing[i], airmass, 0.0, 10e-6, motion, 300.0, &width[i]),
-                NW_OK);
+            const struct sim_sub sub = {.seeing_rad = seeing[i],
+                                        .airmass = airmass,
+                                        .defocus_m = 10e-6,
+                                        .motion_rad = {motion[0], motion[1]}};
+            assert_int_equal(sim_width(&w.truth, &sub, &width[i]), NW_OK);
         }
         struct nw_star_frame frame = test_star_frame(1.7e9, airmass, width[1]);
         frame.motion_ra_rad = motion[0];
