@@ -102,6 +102,21 @@ static inline enum nw_status sim_width(const struct season_truth *t, const struc
     return status;
 }
 
+/* What the guide log says of a sub. Its noise is taken off as it usually is: what is left over goes
+ * with the seeing of the same minute, the guide star sees the same air. */
+static inline void sim_log(const struct sim_sub *sub, double log_error, struct nw_star_frame *f) {
+    const double air2 = pow(0.07 * sub->seeing_rad, 2.0);
+    const double noise2 = pow(0.15 * SIM_AS, 2.0) + air2;
+    const double left = 0.15 * log_error * noise2 + 0.3 * (air2 - pow(0.14 * SIM_AS, 2.0));
+    for (int axis = 0; axis < 2; axis++) {
+        const double motion2 = sub->motion_rad[axis] * sub->motion_rad[axis] + left;
+        const double told = sqrt(fmax(0.01 * SIM_AS * SIM_AS, motion2));
+        *(axis ? &f->motion_dec_rad : &f->motion_ra_rad) = told;
+        *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.85 * told;
+        *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.15 * told;
+    }
+}
+
 static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t k,
                              struct season_sim *sim) {
     const double start_s = 1.7e9 + 86400.0 * (double)k;
@@ -149,18 +164,7 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
         f->since_focus_s = run_s > 0.0 ? at_s - run_s : NAN;
         sim->change_K[k][i] = change_K;
         sim->seeing_rad[k][i] = seeing;
-        /* the log's noise is taken off as it usually is: what is left over of it goes with the
-         * seeing of the same minute, the guide star sees the same air */
-        const double noise2 = pow(0.15 * SIM_AS, 2.0) + pow(0.07 * seeing, 2.0);
-        for (int axis = 0; axis < 2; axis++) {
-            const double left = 0.15 * log_error * noise2 +
-                                0.3 * (pow(0.07 * seeing, 2.0) - pow(0.14 * SIM_AS, 2.0));
-            const double told = sqrt(
-                fmax(0.01 * SIM_AS * SIM_AS, sub.motion_rad[axis] * sub.motion_rad[axis] + left));
-            *(axis ? &f->motion_dec_rad : &f->motion_ra_rad) = told;
-            *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.85 * told;
-            *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.15 * told;
-        }
+        sim_log(&sub, log_error, f);
     }
     sim->nights[k] = (struct nw_apart_night){
         .frames = sim->frames[k], .n = t->n_subs, .focus_change_K = sim->change_K[k]};
