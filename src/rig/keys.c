@@ -5,9 +5,9 @@
 
 /* In the order of docs/rig-keys.md. */
 static const struct nw_rig_keys *const TABLES[] = {
-    &nw_rig_keys_site,   &nw_rig_keys_parts,  &nw_rig_keys_path,
-    &nw_rig_keys_bodies, &nw_rig_keys_places, &nw_rig_keys_circuits,
-    &nw_rig_keys_setups, &nw_rig_keys_screws, &nw_rig_keys_logs};
+    &nw_rig_keys_site,   &nw_rig_keys_parts,    &nw_rig_keys_path,   &nw_rig_keys_bodies,
+    &nw_rig_keys_places, &nw_rig_keys_circuits, &nw_rig_keys_setups, &nw_rig_keys_screws,
+    &nw_rig_keys_damp,   &nw_rig_keys_logs};
 
 const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
     [NW_RIG_TOP] = {"", "Top of the file", "What the file is."},
@@ -54,6 +54,13 @@ const struct nw_rig_object_info nw_rig_objects[NW_RIG_N_OBJECTS] = {
                       "telescope."},
     [NW_RIG_CHANGE] = {"setups.*.changes.*.", "Changes",
                        "A list: what the owner could change. Items are numbered from 1 in paths."},
+    [NW_RIG_DAMP] = {"damp.", "Damp", "What is wanted of dew and cooling, and the usual night."},
+    [NW_RIG_SURFACE] = {"surfaces.*.", "Surfaces",
+                        "What cools under the sky and collects dew (front lens, tube, guide lens), "
+                        "by name."},
+    [NW_RIG_COVER] = {"cover.", "Cover", "What is pulled over the parked telescope."},
+    [NW_RIG_ROOM] = {"room.", "Room", "The shed or dome with its roof closed, and open."},
+    [NW_RIG_DRYER] = {"dryer.", "Dryer", "What takes water out of the room."},
     [NW_RIG_LOG] = {"logs.*.", "Logs",
                     "How the text logs of other programs are laid out, by name of your choice "
                     "(docs/formats.md)."},

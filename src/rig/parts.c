@@ -18,12 +18,13 @@ struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root) {
         .bodies = {"bodies", NW_RIG_BODY, sizeof(struct nw_body), NULL, {false}},
         .positions = {"positions", NW_RIG_POSITION, sizeof(struct nw_position), NULL, {false}},
         .cables = {"cables", NW_RIG_CABLE, sizeof(struct nw_cable), NULL, {false}},
+        .surfaces = {"surfaces", NW_RIG_SURFACE, sizeof(struct nw_dew_surface), NULL, {false}},
         .circuits = {"circuits", NW_RIG_CIRCUIT, sizeof(struct nw_circuit), NULL, {false}},
     };
     struct nw_rig_inventory *const all[] = {&parts.telescopes, &parts.correctors, &parts.focusers,
                                             &parts.filters,    &parts.cameras,    &parts.pieces,
                                             &parts.spacers,    &parts.bodies,     &parts.positions,
-                                            &parts.cables,     &parts.circuits};
+                                            &parts.cables,     &parts.circuits,   &parts.surfaces};
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         all[i]->node = nw_rig_tree_find(root, all[i]->key);
     }
@@ -116,6 +117,9 @@ static enum nw_status read_part(struct nw_rig_reader *reader, const struct nw_ri
     if (status == NW_OK && inv->object == NW_RIG_CABLE) {
         nw_rig_finish_cable(to);
     }
+    if (status == NW_OK && inv->object == NW_RIG_SURFACE) {
+        status = nw_rig_finish_surface(reader, path, to);
+    }
     if (status == NW_OK && inv->object == NW_RIG_CIRCUIT) {
         status = nw_rig_finish_circuit(reader, node, path, to);
     }
@@ -131,6 +135,7 @@ _Static_assert(offsetof(struct nw_spacer, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_body, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_position, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_cable, name) == 0, "name first");
+_Static_assert(offsetof(struct nw_dew_surface, name) == 0, "name first");
 _Static_assert(offsetof(struct nw_circuit, name) == 0, "name first");
 
 /* Every part must be right, also those that no setup uses. */

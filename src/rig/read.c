@@ -66,6 +66,9 @@ static enum nw_status fill(struct nw_rig_reader *reader) {
     if (status == NW_OK) {
         status = nw_rig_read_setups(reader, &parts);
     }
+    if (status == NW_OK) {
+        status = nw_rig_read_damp(reader, &parts);
+    }
     return status == NW_OK ? nw_rig_read_logs(reader, &rig->logs, &rig->n_logs) : status;
 }
 

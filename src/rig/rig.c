@@ -122,6 +122,7 @@ void nw_rig_free(struct nw_rig *rig) {
     free(rig->wiring);
     free(rig->spacers);
     free(rig->logs);
+    free(rig->damp.surfaces);
     free(rig->assumptions);
     free(rig->path);
     free(rig);

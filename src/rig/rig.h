@@ -11,28 +11,8 @@
 #include <stddef.h>
 
 #include "base/base.h"
-
-/* Where a number comes from. */
-#define NW_FROM_LIST(X)                                                                            \
-    X(UNKNOWN, "unknown")   /* nobody said; v is NaN */                                            \
-    X(GIVEN, "given")       /* by the owner */                                                     \
-    X(HEADER, "header")     /* from a frame's header */                                            \
-    X(ASSUMED, "assumed")   /* a documented default */                                             \
-    X(MEASURED, "measured") /* from evidence */
-enum nw_from {
-#define X(name, word) NW_FROM_##name,
-    NW_FROM_LIST(X)
-#undef X
-};
-const char *nw_from_name(enum nw_from from);
-
-/* A value with its standard error (sigma NaN: not stated) and where it comes from. */
-struct nw_val {
-    double v, sigma;
-    enum nw_from from;
-};
-
-#define NW_NAME_SIZE 48
+#include "rig/shelter.h"
+#include "rig/values.h"
 
 struct nw_site {
     char name[NW_NAME_SIZE];
@@ -286,6 +266,7 @@ struct nw_rig {
     struct nw_wiring *wiring;  /* circuits, usage, storage: rig/circuits.h; never NULL once read */
     struct nw_spacer *spacers; /* all rings that the owner has */
     size_t n_spacers;
+    struct nw_damp damp;        /* surfaces, cover, room, dryer (rig/shelter.h) */
     struct nw_log_layout *logs; /* how text logs are laid out (rig/logs.h) */
     size_t n_logs;
     struct nw_assumption { /* every default that was used, for the report */

@@ -73,6 +73,11 @@ enum nw_rig_object {
     NW_RIG_SETUP,
     NW_RIG_SCREW,
     NW_RIG_CHANGE,
+    NW_RIG_DAMP,
+    NW_RIG_SURFACE,
+    NW_RIG_COVER,
+    NW_RIG_ROOM,
+    NW_RIG_DRYER,
     NW_RIG_LOG,
     NW_RIG_N_OBJECTS
 };
@@ -114,7 +119,7 @@ struct nw_rig_keys {
 };
 extern const struct nw_rig_keys nw_rig_keys_site, nw_rig_keys_parts, nw_rig_keys_path,
     nw_rig_keys_bodies, nw_rig_keys_circuits, nw_rig_keys_places, nw_rig_keys_setups,
-    nw_rig_keys_logs, nw_rig_keys_screws;
+    nw_rig_keys_logs, nw_rig_keys_screws, nw_rig_keys_damp;
 size_t nw_rig_n_keys(void);
 const struct nw_rig_key *nw_rig_key_row(size_t i); /* NULL past the end */
 
@@ -196,7 +201,7 @@ struct nw_rig_inventory {
 
 struct nw_rig_parts {
     struct nw_rig_inventory telescopes, correctors, focusers, filters, cameras, pieces, spacers,
-        bodies, positions, cables, circuits;
+        bodies, positions, cables, circuits, surfaces;
 };
 
 struct nw_rig_parts nw_rig_parts_of(const struct nw_rig_node *root);
@@ -241,6 +246,11 @@ enum nw_status nw_rig_finish_corrector(struct nw_rig_reader *reader, const struc
 enum nw_status nw_rig_take_path(struct nw_rig_reader *reader, struct nw_rig_parts *parts,
                                 const struct nw_rig_node *node, const char *path,
                                 struct nw_rig_staged *staged) NW_CHECKED;
+/* What the file says about damp; is_there stays false where it says nothing. */
+enum nw_status nw_rig_finish_surface(struct nw_rig_reader *reader, const char *path,
+                                     struct nw_dew_surface *surface) NW_CHECKED;
+enum nw_status nw_rig_read_damp(struct nw_rig_reader *reader,
+                                struct nw_rig_parts *parts) NW_CHECKED;
 enum nw_status nw_rig_read_setups(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
 
