@@ -21,8 +21,8 @@ struct normal {
     double a[TERMS][TERMS], b[TERMS];
 };
 
-static double ratio_at(const struct ratio *ratio, double rho) {
-    const double x = fmin(rho, REACH) * fmin(rho, REACH);
+static double ratio_at(const struct ratio *ratio, double rho2) {
+    const double x = fmin(rho2, REACH * REACH);
     return ratio->c[0] + x * (ratio->c[1] + x * (ratio->c[2] + x * ratio->c[3]));
 }
 
@@ -33,45 +33,70 @@ static double model_at(const struct profile *round_star, double fwhm_px, double 
     return profile_pixel(round_star, 0.92388 * rho * fwhm_px, 0.38268 * rho * fwhm_px, pixel_width);
 }
 
-/* Elliptical radius in units of the star's own width: lengths along the axes are divided by them.
+/* The same for pixels by the thousand: straight between its values at steps of the radius's square.
  */
-static double scaled_radius(const struct nw_star *star, double dx, double dy) {
-    const double c = cos(star->theta_rad);
-    const double s = sin(star->theta_rad);
-    return hypot((c * dx + s * dy) / star->fwhm_major_px, (c * dy - s * dx) / star->fwhm_minor_px);
+enum { MODEL_STEPS = 1024 };
+struct model {
+    double fwhm_px, amplitude; /* of the round star with one unit of light */
+    double value[MODEL_STEPS + 2];
+};
+
+static void model_make(const struct profile *round_star, double fwhm_px, double pixel_width,
+                       struct model *ret) {
+    ret->fwhm_px = fwhm_px;
+    ret->amplitude = round_star->amplitude;
+    for (int k = 0; k < MODEL_STEPS + 2; k++) {
+        const double rho = REACH * sqrt((double)k / MODEL_STEPS);
+        ret->value[k] = model_at(round_star, fwhm_px, rho, pixel_width);
+    }
+}
+
+static double model_between(const struct model *model, double rho2) {
+    const double at = rho2 * (MODEL_STEPS / (REACH * REACH));
+    const int k = (int)at;
+    return model->value[k] + (at - k) * (model->value[k + 1] - model->value[k]);
 }
 
 /* before: the ratio of an earlier pass, by which pixels that are not this star's are known; NULL in
  * the first. */
 static void add_star(const struct field *field, const struct nw_star *star,
-                     const struct profile *round_star, double fwhm_px, const struct ratio *before,
-                     struct normal *sums) {
+                     const struct model *model, const struct ratio *before, struct normal *sums) {
     struct window w;
     window_cut(field, star->x_px, star->y_px, (int)ceil(REACH * star->fwhm_major_px) + 1, &w);
     /* counts to a star of the frame's width with one unit of light */
-    const double scale = star->fwhm_px * star->fwhm_px / (star->flux_adu * fwhm_px * fwhm_px);
+    const double scale =
+        star->fwhm_px * star->fwhm_px / (star->flux_adu * model->fwhm_px * model->fwhm_px);
+    /* radius in the star's own width: lengths along its axes are divided by them */
+    const double along_x = cos(star->theta_rad) / star->fwhm_major_px;
+    const double along_y = sin(star->theta_rad) / star->fwhm_major_px;
+    const double across_x = -sin(star->theta_rad) / star->fwhm_minor_px;
+    const double across_y = cos(star->theta_rad) / star->fwhm_minor_px;
     for (int j = 0; j < w.side; j++) {
         for (int i = 0; i < w.side; i++) {
             const double value = (double)w.px[(size_t)j * (size_t)w.side + (size_t)i];
-            const double rho = scaled_radius(star, w.x0 + i - star->x_px, w.y0 + j - star->y_px);
-            if (!(rho < REACH) || !isfinite(value)) {
+            const double dx = w.x0 + i - star->x_px;
+            const double dy = w.y0 + j - star->y_px;
+            const double along = along_x * dx + along_y * dy;
+            const double across = across_x * dx + across_y * dy;
+            const double rho2 = along * along + across * across;
+            if (!(rho2 < REACH * REACH) || !isfinite(value)) {
                 continue;
             }
-            const double model = model_at(round_star, fwhm_px, rho, field->pixel_width);
-            const double noise = scale * sqrt(w.noise_adu * w.noise_adu +
-                                              fmax(value, 0.0) * field->variance_per_adu);
+            const double light = model_between(model, rho2);
+            const double noise2 =
+                w.noise_adu * w.noise_adu + fmax(value, 0.0) * field->variance_per_adu;
             /* 1 % of the profile beside the noise: the few brightest stars do not rule */
-            const double floor = 0.01 * model * round_star->amplitude;
-            const double weight = 1.0 / (noise * noise + floor * floor);
-            const double off = before ? scale * value - model * ratio_at(before, rho) : 0.0;
+            const double floor = 0.01 * light * model->amplitude;
+            const double weight = 1.0 / (scale * scale * noise2 + floor * floor);
+            const double off = before ? scale * value - light * ratio_at(before, rho2) : 0.0;
             if (off * off * weight > CLIP * CLIP) {
                 continue; /* a neighbour, a defect */
             }
-            double power = model;
+            double power = light;
             double term[TERMS];
             for (int k = 0; k < TERMS; k++) {
                 term[k] = power;
-                power *= rho * rho;
+                power *= rho2;
             }
             for (int k = 0; k < TERMS; k++) {
                 sums->b[k] += weight * term[k] * scale * value;
@@ -116,7 +141,8 @@ static double half_radius(const struct profile *round_star, double fwhm_px,
     double high = REACH;
     for (int i = 0; i < 40; i++) {
         const double rho = 0.5 * (low + high);
-        const double value = model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho);
+        const double value =
+            model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho * rho);
         *(value > half ? &low : &high) = rho;
     }
     return 0.5 * (low + high);
@@ -131,7 +157,8 @@ static double noise_area(const struct profile *round_star, double fwhm_px,
     double square = 0.0;
     for (int i = 0; i < STEPS; i++) {
         const double rho = (i + 0.5) * step;
-        const double value = model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho);
+        const double value =
+            model_at(round_star, fwhm_px, rho, pixel_width) * ratio_at(ratio, rho * rho);
         flux += rho * step * value;
         square += rho * step * value * value;
     }
@@ -187,6 +214,8 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
                                        .cxx = 1.0 / (alpha * alpha),
                                        .cyy = 1.0 / (alpha * alpha),
                                        .beta = seeing->beta};
+    struct model model;
+    model_make(&round_star, seeing->fwhm_px, field->pixel_width, &model);
     struct ratio ratio = {{1.0, 0.0, 0.0, 0.0}};
     bool is_solved = true;
     struct normal kept = {0};
@@ -195,8 +224,7 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
         size_t n_used = 0;
         for (size_t i = 0; i < n && n_used < STARS_MAX; i++) {
             if (stars[i].flags == 0 && stars[i].snr > BRIGHT_SNR && isfinite(stars[i].fwhm_px)) {
-                add_star(field, &stars[i], &round_star, seeing->fwhm_px, pass ? &ratio : NULL,
-                         &sums);
+                add_star(field, &stars[i], &model, pass ? &ratio : NULL, &sums);
                 n_used++;
             }
         }

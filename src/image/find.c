@@ -94,23 +94,38 @@ static bool is_listed(const struct peak_list *peaks, size_t i, double reach_px) 
     return false;
 }
 
+enum { DROPPED = -1000000 };
+
+struct hit_job {
+    const struct field *field;
+    struct peak_list *peaks;
+    double fwhm_px;
+};
+
+static void look_for_hit(void *user, size_t i) {
+    const struct hit_job *const job = user;
+    struct peak *const p = &job->peaks->peaks[i];
+    struct peak moved = *p;
+    if (peak_is_hit(job->field, &moved, job->fwhm_px, job->peaks->threshold)) {
+        p->x = p->y = DROPPED;
+    } else if (moved.x != p->x || moved.y != p->y) {
+        *p = moved;
+        p->is_moved = true;
+    }
+}
+
 /* A star whose peak was on a hit beside it moves; one that had a peak of its own is not listed
  * twice. */
 static void drop_hits(const struct field *field, double fwhm_px, struct peak_list *peaks) {
-    enum { DROPPED = -1000000 };
+    struct hit_job job = {field, peaks, fwhm_px};
+    (void)nw_parallel_for(peaks->n, field->n_threads, look_for_hit, &job, NULL);
+    size_t kept = 0;
     for (size_t i = 0; i < peaks->n; i++) {
         struct peak *const p = &peaks->peaks[i];
-        struct peak moved = *p;
-        if (peak_is_hit(field, &moved, fwhm_px, peaks->threshold)) {
+        if (p->is_moved && is_listed(peaks, i, 0.7 * fwhm_px)) {
             p->x = p->y = DROPPED;
-        } else if (moved.x != p->x || moved.y != p->y) {
-            *p = moved;
-            if (is_listed(peaks, i, 0.7 * fwhm_px)) {
-                p->x = p->y = DROPPED;
-            }
         }
     }
-    size_t kept = 0;
     for (size_t i = 0; i < peaks->n; i++) {
         if (peaks->peaks[i].x != DROPPED) {
             peaks->peaks[kept++] = peaks->peaks[i];

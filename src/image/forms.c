@@ -107,7 +107,9 @@ static void stack_add(struct stack *stack, const struct window *w, const struct 
     for (int k = 0; k < w->side * w->side; k++) {
         const double value = (double)w->px[k];
         const int row = k / w->side;
-        const int bin = (int)hypot(w->x0 + k % w->side - o->x, w->y0 + row - o->y);
+        const double dx = w->x0 + k % w->side - o->x;
+        const double dy = w->y0 + row - o->y;
+        const int bin = (int)sqrt(dx * dx + dy * dy);
         if (isfinite(value) && bin < BINS) {
             stack->light[bin] += value / top_adu;
             stack->weight[bin] += 1.0;

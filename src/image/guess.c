@@ -46,6 +46,27 @@ static bool has_hole(const struct window *w) {
     return false;
 }
 
+struct guess_job {
+    const struct field *field;
+    const struct peak *peaks;
+    double width_px[N_GUESS]; /* NaN: no star, or one that is not whole */
+};
+
+static void guess_width(void *user, size_t i) {
+    struct guess_job *const job = user;
+    struct peak here = job->peaks[i];
+    struct window w;
+    job->width_px[i] = (double)NAN;
+    if (here.is_streak || peak_is_hit(job->field, &here, 1.5, 5.0)) {
+        return;
+    }
+    window_cut(job->field, job->peaks[i].x, job->peaks[i].y, 20, &w);
+    if (w.n_saturated == 0 && w.n_lost == 0 &&
+        !(window_drop_hits(&w, job->field, 1.5) > 0 && has_hole(&w))) {
+        job->width_px[i] = window_half_area_fwhm(&w);
+    }
+}
+
 /* Weighted by significance, at most ten times the middle one's: a few bright stars prevail over
  * many particle hits, but one galaxy does not prevail over the stars. */
 double seeing_guess(const struct field *field, const struct peak_list *peaks) {
@@ -53,24 +74,21 @@ double seeing_guess(const struct field *field, const struct peak_list *peaks) {
     double snr[N_GUESS];
     size_t n = 0;
     size_t n_bright = 0;
-    for (size_t i = 0; i < peaks->n && n < N_GUESS; i++) {
-        struct peak here = peaks->peaks[i];
-        const struct peak *const peak = &here;
-        struct window w;
-        if (n >= GUESS_ENOUGH && peak->snr < GUESS_SNR) {
-            break; /* what is fainter may be hot pixels that cannot be told yet */
-        }
-        if (peak->is_streak || peak_is_hit(field, &here, 1.5, 5.0)) {
-            continue;
-        }
-        window_cut(field, peak->x, peak->y, 20, &w);
-        const bool is_spoilt = window_drop_hits(&w, field, 1.5) > 0 && has_hole(&w);
-        const bool is_whole = w.n_saturated == 0 && w.n_lost == 0 && !is_spoilt;
-        const double width = is_whole ? window_half_area_fwhm(&w) : NAN;
-        if (width > 1.0) {
-            n_bright += peak->snr >= GUESS_SNR;
-            snr[n] = (double)peak->snr;
-            list[n++] = (struct guess){width, (double)peak->snr};
+    bool is_enough = false;
+    for (size_t first = 0; first < peaks->n && !is_enough; first += N_GUESS) {
+        struct guess_job job = {.field = field, .peaks = peaks->peaks + first};
+        const size_t left = peaks->n - first;
+        const size_t n_now = left < N_GUESS ? left : N_GUESS;
+        (void)nw_parallel_for(n_now, field->n_threads, guess_width, &job, NULL);
+        for (size_t i = 0; i < n_now && !is_enough; i++) {
+            const struct peak *const peak = &job.peaks[i];
+            /* what is fainter may be hot pixels that cannot be told yet */
+            is_enough = n == N_GUESS || (n >= GUESS_ENOUGH && peak->snr < GUESS_SNR);
+            if (!is_enough && job.width_px[i] > 1.0) {
+                n_bright += peak->snr >= GUESS_SNR;
+                snr[n] = (double)peak->snr;
+                list[n++] = (struct guess){job.width_px[i], (double)peak->snr};
+            }
         }
     }
     if (n == 0) {

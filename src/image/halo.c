@@ -184,6 +184,19 @@ static void combine(const struct share *shares, size_t n, struct nw_halo *ret) {
     ret->n_stars = n;
 }
 
+struct halo_job { /* some stars at once */
+    const struct field *field;
+    const struct star_list *list;
+    size_t n, index[STARS_MAX];
+    struct share shares[STARS_MAX];
+    bool is_good[STARS_MAX];
+};
+
+static void measure_one(void *user, size_t k) {
+    struct halo_job *const job = user;
+    job->is_good[k] = measure_star(job->field, job->list, job->index[k], &job->shares[k]);
+}
+
 struct nw_halo halo_measure(const struct field *field, const struct star_list *list) {
     struct nw_halo r = {NAN, NAN, 0};
     const double reach = RINGS * list->fwhm_px + 1.0;
@@ -191,15 +204,25 @@ struct nw_halo halo_measure(const struct field *field, const struct star_list *l
         return r;
     }
     struct share shares[STARS_MAX];
+    struct halo_job job = {.field = field, .list = list};
     size_t n = 0;
-    for (size_t i = 0; i < list->n && n < STARS_MAX; i++) {
-        const struct nw_star *const s = &list->stars[i];
-        const bool is_inside = s->x_px > reach && s->y_px > reach &&
-                               s->x_px < (double)field->image.width_px - 1.0 - reach &&
-                               s->y_px < (double)field->image.height_px - 1.0 - reach;
-        if (s->flags == 0 && s->snr > BRIGHT_SNR && is_inside &&
-            measure_star(field, list, i, &shares[n])) {
-            n++;
+    size_t i = 0;
+    while (i < list->n && n < STARS_MAX) {
+        job.n = 0; /* as many as there is room for, if all of them can be told */
+        for (; i < list->n && n + job.n < STARS_MAX; i++) {
+            const struct nw_star *const s = &list->stars[i];
+            const bool is_inside = s->x_px > reach && s->y_px > reach &&
+                                   s->x_px < (double)field->image.width_px - 1.0 - reach &&
+                                   s->y_px < (double)field->image.height_px - 1.0 - reach;
+            if (s->flags == 0 && s->snr > BRIGHT_SNR && is_inside) {
+                job.index[job.n++] = i;
+            }
+        }
+        (void)nw_parallel_for(job.n, field->n_threads, measure_one, &job, NULL);
+        for (size_t k = 0; k < job.n; k++) {
+            if (job.is_good[k]) {
+                shares[n++] = job.shares[k];
+            }
         }
     }
     r.n_stars = n;

@@ -122,6 +122,7 @@ struct peak {
     float snr;      /* of the filtered image */
     bool is_streak; /* its component is far longer than wide */
     bool is_pair;   /* one of two stars that were fitted together (blends.c) */
+    bool is_moved;  /* away from a hit that it was on (find.c) */
 };
 struct peak_list {
     struct peak *peaks; /* brightest first */

@@ -90,8 +90,9 @@ static void test_hits_go_at_every_width(void **state) {
             window_cut(&s.field, 32.0, 32.0, 15, &w);
             w.noise_adu = NOISE;
             assert_int_equal(window_drop_hits(&w, &s.field, WIDTH[i]), COUNT[k]);
-            struct peak peak = {30 + SHAPE[k][COUNT[k] / 2][0], 30 + SHAPE[k][COUNT[k] / 2][1],
-                                50.0F, false, false};
+            struct peak peak = {.x = 30 + SHAPE[k][COUNT[k] / 2][0],
+                                .y = 30 + SHAPE[k][COUNT[k] / 2][1],
+                                .snr = 50.0F};
             assert_true(peak_is_hit(&s.field, &peak, WIDTH[i], 5.0));
             scene_done(&s);
         }
@@ -108,8 +109,10 @@ static void test_warm_column_is_no_star(void **state) {
     for (size_t y = 0; y < SIDE; y++) {
         s.frame->px[y * SIDE + 20] += 30.0F;
     }
-    assert_true(peak_is_hit(&s.field, &(struct peak){20, 32, 8.0F, true, false}, 3.0, 5.0));
-    assert_false(peak_is_hit(&s.field, &(struct peak){44, 32, 8.0F, true, false}, 3.0, 5.0));
+    assert_true(peak_is_hit(
+        &s.field, &(struct peak){.x = 20, .y = 32, .snr = 8.0F, .is_streak = true}, 3.0, 5.0));
+    assert_false(peak_is_hit(
+        &s.field, &(struct peak){.x = 44, .y = 32, .snr = 8.0F, .is_streak = true}, 3.0, 5.0));
     scene_done(&s);
     gsl_rng_free(rng);
 }
@@ -123,7 +126,7 @@ static void test_star_under_a_hit_stays(void **state) {
     const struct true_star star = {32.2, 31.9, 3000.0};
     field_add(s.frame, &star, 1, &p, 1.0, 0.01);
     s.frame->px[33 * SIDE + 33] += 4000.0F;
-    assert_false(peak_is_hit(&s.field, &(struct peak){33, 33, 90.0F, false, false}, 3.0, 5.0));
+    assert_false(peak_is_hit(&s.field, &(struct peak){.x = 33, .y = 33, .snr = 90.0F}, 3.0, 5.0));
     struct window w;
     window_cut(&s.field, 32.0, 32.0, 9, &w);
     w.noise_adu = NOISE;
