@@ -190,4 +190,52 @@ size_t nw_light_gains(const struct nw_light_case *what, const struct nw_light_ba
 /* The camera as it is at a setting. */
 void nw_light_set_gain(const struct nw_camera_setting *setting, struct nw_camera *camera);
 
+/* ---- All of it together ---------------------------------------------------------------------- */
+
+struct nw_light_wants {
+    double sub_s;                          /* NaN: the recommended one */
+    double exposure_s;                     /* that the limits are told for */
+    double night_s;                        /* usable hours of that night; NaN: not known */
+    double snr, area_arcsec2;              /* of the goal */
+    double limit_sigma, limit_side_arcsec; /* of the faintest extended light */
+    double limit_point_sigma;
+    struct nw_light_wishes wishes;
+    struct nw_light_field field;
+};
+/* 1 h, SNR 5 in 1 arcsec2, 3 sigma in 10 x 10 arcsec, 5 sigma for points. */
+struct nw_light_wants nw_light_wants_usual(const struct nw_setup *setup);
+
+enum { NW_LIGHT_SUB, NW_LIGHT_HOUR, NW_LIGHT_NIGHT, NW_LIGHT_SPANS };
+struct nw_light_numbers { /* what has a standard error; NaN: does not apply */
+    double snr_surface[NW_LIGHT_SPANS], snr_point[NW_LIGHT_SPANS];
+    double time_surface_s, time_point_s; /* exposure for the goal */
+    double limit_surface_mag, limit_point_mag;
+    double sky_e_s, target_e_s, star_e_s, least_s, most_s;
+    double share_surface[NW_LIGHT_N_SHARES], share_point[NW_LIGHT_N_SHARES];
+};
+struct nw_light_budget { /* of one band */
+    struct nw_light_band band;
+    struct nw_light_rates rates;
+    struct nw_light_subs subs;
+    struct nw_light_sub sub; /* the one that the numbers are for */
+    struct nw_light_numbers value, sigma;
+};
+/* sigma: from the standard errors of efficiency, transmissions, sky, extinction, focal length, read
+ * noise, dark current and full scale, one at a time (linear, independent); the star's width and
+ * the target's brightness are taken as exact. NOMEM only. */
+enum nw_status nw_light_budget_of(const struct nw_light_case *what,
+                                  const struct nw_light_band *band,
+                                  const struct nw_light_wants *wants, struct nw_light_budget *ret,
+                                  struct nw_err *err) NW_CHECKED;
+
+/* Time for the goal, pauses between subs counted, of one way of doing it against another: share of
+ * the time saved, negative when it costs. A target that is not said is a faint one, at the limit.
+ * extended and point: the two currencies. */
+struct nw_light_worth {
+    double extended, point;
+};
+struct nw_light_worth nw_light_worth_of(const struct nw_light_case *now, double sub_now_s,
+                                        const struct nw_light_case *then, double sub_then_s,
+                                        double between_s);
+
 #endif
