@@ -35,6 +35,7 @@
     X(CMD_POWER)                                                                                   \
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
+    X(CMD_LIGHT)                                                                                   \
     X(CMD_PLAN)                                                                                    \
     X(CMD_SEASON)                                                                                  \
     X(CMD_CATALOGUE)                                                                               \

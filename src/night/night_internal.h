@@ -16,7 +16,6 @@ struct night_table {
     double sky_nl[NW_NIGHT_SLOTS];
     bool west_stays[NW_NIGHT_SLOTS]; /* past the meridian, contact-free without a flip */
 };
-struct nw_observer night_observer(const struct nw_rig *rig);
 void night_fill_table(const struct nw_night_input *input, const struct nw_plan *plan, size_t i,
                       const struct nw_reach reach[static 2], struct night_table *ret);
 const struct nw_filter *night_filter(const struct nw_setup *setup, const char *name);

@@ -27,7 +27,7 @@ static enum nw_status find_dark(const struct nw_night_input *in, const struct nw
 
 static enum nw_status fill_sky(const struct nw_night_input *in, struct nw_plan *plan,
                                struct nw_err *err) {
-    const struct nw_observer o = night_observer(in->rig);
+    const struct nw_observer o = nw_night_observer(in->rig);
     enum nw_status status = find_dark(in, &o, plan, err);
     if (status != NW_OK) {
         return status;

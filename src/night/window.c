@@ -18,7 +18,7 @@ const char *nw_night_bar_text(enum nw_night_bar bar) {
     return TEXTS[bar];
 }
 
-struct nw_observer night_observer(const struct nw_rig *rig) {
+struct nw_observer nw_night_observer(const struct nw_rig *rig) {
     const struct nw_site *const s = &rig->site;
     struct nw_observer o = {.place = {s->latitude_rad.v, s->longitude_rad.v, s->elevation_m.v},
                             .ut1_utc_s = NAN};
