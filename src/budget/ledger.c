@@ -39,6 +39,8 @@ struct nw_ledger_line *nw_ledger_add(struct nw_ledger *ledger, const char *id, c
                                     .measured_low = NAN,
                                     .measured_high = NAN,
                                     .attainable = NAN,
+                                    .time_percent_point = NAN,
+                                    .time_percent_extended = NAN,
                                     .basis = ""};
     nw_text_copy(line->id, sizeof line->id, id);
     nw_text_copy(line->label, sizeof line->label, label);
@@ -49,12 +51,17 @@ struct nw_ledger_unknown *nw_ledger_add_unknown(struct nw_ledger *ledger) {
     return &ledger->unknown[take(&ledger->n_unknown, ROOM(ledger->unknown))];
 }
 
+static struct nw_ledger_advice *blank(struct nw_ledger_advice *advice) {
+    *advice = (struct nw_ledger_advice){.time_percent_point = NAN, .time_percent_extended = NAN};
+    return advice;
+}
+
 struct nw_ledger_advice *nw_ledger_add_advice(struct nw_ledger *ledger) {
-    return &ledger->advice[take(&ledger->n_advice, ROOM(ledger->advice))];
+    return blank(&ledger->advice[take(&ledger->n_advice, ROOM(ledger->advice))]);
 }
 
 struct nw_ledger_advice *nw_ledger_add_leave(struct nw_ledger *ledger) {
-    return &ledger->leave[take(&ledger->n_leave, ROOM(ledger->leave))];
+    return blank(&ledger->leave[take(&ledger->n_leave, ROOM(ledger->leave))]);
 }
 
 void nw_ledger_caution(struct nw_ledger *ledger, const char *text) {

@@ -19,8 +19,10 @@
     X(balance, "N m", "BALANCE")                                                                   \
     X(clearance, "mm", "CLEARANCE")                                                                \
     X(guide_train, "arcsec2", "GUIDE TRAIN")                                                       \
+    X(light, "%", "LIGHT")                                                                         \
     X(power, "W", "POWER")                                                                         \
-    X(storage, "GB", "STORAGE")
+    X(storage, "GB", "STORAGE")                                                                    \
+    X(time, "min", "TIME")
 
 /* "star_width|back_focus|...": all budgets, for the choice on the command line */
 #define NW_LEDGER_BAR_NAME(name, unit, title) "|" #name
@@ -35,8 +37,9 @@ struct nw_ledger_line {
     double predicted, predicted_sigma;
     double measured, measured_sigma, measured_low, measured_high;
     double attainable;
-    const char *basis; /* model and source */
-    char detail[200];  /* the numbers that went in */
+    double time_percent_point, time_percent_extended; /* saved by it; NaN: not counted in time */
+    const char *basis;                                /* model and source */
+    char detail[200];                                 /* the numbers that went in */
     enum nw_from provenance;
     char why_null[160]; /* why nothing was measured, and what would measure it */
 };
@@ -45,6 +48,7 @@ struct nw_ledger_advice {
     char change[160];
     char path[96], value[320]; /* what it would be in the rig file; "" = nothing there */
     const char *effort;        /* setting, adjustment, purchase */
+    double time_percent_point, time_percent_extended; /* NaN: counted in margin, not in time */
     char prediction[240], why[240];
 };
 struct nw_ledger_unknown {

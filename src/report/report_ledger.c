@@ -146,6 +146,8 @@ static void one_line(struct nw_json *json, json_t *array, const struct nw_ledger
     nw_json_number(json, o, "measured_low", line->measured_low, 6);
     nw_json_number(json, o, "measured_high", line->measured_high, 6);
     nw_json_number(json, o, "attainable", line->attainable, 5);
+    nw_json_number(json, o, "time_percent_point", line->time_percent_point, 4);
+    nw_json_number(json, o, "time_percent_extended", line->time_percent_extended, 4);
     const double size = fabs(isfinite(line->measured) ? line->measured : line->predicted);
     const double share = size / line->allowed;
     nw_json_number(json, o, "margin_percent",
@@ -212,10 +214,12 @@ void nw_report_ledger_advice_json(const struct nw_ledger *ledger, struct nw_json
             nw_json_text(json, set, a->path, a->value);
         }
         nw_json_text(json, o, "budget", ledger->name);
-        nw_json_null(json, o, "time_percent_point");
-        nw_json_null(json, o, "time_percent_extended");
+        nw_json_number(json, o, "time_percent_point", a->time_percent_point, 4);
+        nw_json_number(json, o, "time_percent_extended", a->time_percent_extended, 4);
         nw_json_null(json, o, "sigma_percent");
-        nw_json_why(json, o, "time_percent_point", "counted in margin, not in exposure time");
+        if (!isfinite(a->time_percent_point)) {
+            nw_json_why(json, o, "time_percent_point", "counted in margin, not in exposure time");
+        }
         nw_json_text(json, o, "effort", a->effort);
         nw_json_text(json, o, "prediction", a->prediction);
         nw_json_text(json, o, "why", a->why);
