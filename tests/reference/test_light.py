@@ -1,0 +1,145 @@
+"""`light` against photons by hand, against astropy, and against drawn frames.
+
+Environment: NIGHTWRIGHT = path of the built command. Targets have their places in the list, so no
+catalogue is needed. Source of the photons: Bessell, Castelli & Plez 1998 (REFERENCES PHO-02v1).
+"""
+import json
+import math
+import os
+import pathlib
+import subprocess
+
+import numpy as np
+import pytest
+
+TOP = pathlib.Path(__file__).resolve().parents[2]
+COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
+RIG = TOP / "data/demo/rig.yaml"
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+LIST = """nightwright-targets: 1
+targets:
+  lagoon: {ra: 270.904 deg, dec: -24.387 deg, goals: {luminance: 4 h}}
+"""
+
+
+def run(*args):
+    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
+
+
+def light(*args):
+    done = run("light", RIG, *args, "--json")
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+def test_rates_and_hours_by_hand():
+    document = light("--brightness", 25, "--sky", 21, "--airmass", 1.5, "--sub", 120, "--snr", 4,
+                     "--area", 9)
+    band = document["bands"][0]
+    scale = 3.76e-6 / 0.644 * 206264.806
+    photons = 995.5e4 * 10 * math.pi / 4 * 0.115 ** 2 * 290 * 0.95 * 0.93 * 0.85 * scale ** 2
+    sky = photons * 10 ** (-0.4 * 21)
+    target = photons * 10 ** (-0.4 * (25 + 0.19 * 1.5))
+    assert band["rates"]["dark_sky_e_per_s_px"] == pytest.approx(sky, rel=1e-4)
+    assert band["rates"]["target_e_per_s_px"] == pytest.approx(target, rel=1e-4)
+    noise = target + sky + 0.0008 + 1.5 ** 2 / 120
+    hours = 16 / 9 * scale ** 2 * noise / target ** 2 / 3600
+    assert band["goal_extended_h"] == pytest.approx(hours, rel=1e-4)
+    shares = {s["id"]: s["share_percent"] for s in band["variance_extended"]}
+    assert sum(shares.values()) == pytest.approx(100, abs=0.01)
+    assert shares["sky"] == pytest.approx(100 * sky / noise, rel=1e-3)
+    length = band["sub_length"]
+    assert length["least_s"] == pytest.approx(19 * 2.25 / (sky + 0.0008), rel=1e-4)
+    assert [p["sub_s"] for p in length["curve"]] == sorted(p["sub_s"] for p in length["curve"])
+
+
+def test_snr_of_drawn_pixels():
+    """The CCD equation against Poisson draws of the command's own rates: 1 h of 300 s subs."""
+    band = light("--brightness", 22, "--filter", "red", "--sub", 300, "--area", 100)["bands"][0]
+    rates = band["rates"]
+    rng = np.random.default_rng(7)
+    pixels = round(100 / (3.76e-6 / 0.644 * 206264.806) ** 2)
+    flat = rates["dark_sky_e_per_s_px"] + rates["dark_current_e_per_s_px"]
+    def drawn(rate):
+        counts = rng.poisson(rate * 300, (700, 12, pixels)).sum(axis=(1, 2)).astype(float)
+        read = math.hypot(rates["read_noise_e"], rates["quantisation_e"])
+        return counts + rng.normal(0, read * math.sqrt(12 * pixels), 700)
+    on = drawn(flat + rates["target_e_per_s_px"])
+    snr = (on.mean() - flat * 3600 * pixels) / on.std()
+    assert band["snr"]["hour"]["extended"] == pytest.approx(snr, rel=0.09)  # 700 draws: 3 %
+
+
+def test_minute_against_astropy(tmp_path):
+    coordinates = pytest.importorskip("astropy.coordinates")
+    from astropy import units as u
+    from astropy.time import Time
+    from astropy.utils import iers
+    iers.conf.auto_download = False
+    iers.conf.auto_max_age = None
+    (tmp_path / "list.yaml").write_text(LIST)
+    at = "2026-07-22T11:00:00Z"
+    document = light("--targets", tmp_path / "list.yaml", "--target", "lagoon", "--at", at,
+                     "--brightness", 24)
+    site = coordinates.EarthLocation(lat=-32.18 * u.deg, lon=146.52 * u.deg, height=437 * u.m)
+    frame = coordinates.AltAz(obstime=Time(at[:-1]), location=site)
+    place = coordinates.SkyCoord(270.904 * u.deg, -24.387 * u.deg)
+    moon = coordinates.get_moon(Time(at[:-1]), site)
+    assert document["sky"]["altitude_deg"] == pytest.approx(
+        place.transform_to(frame).alt.deg, abs=0.05)
+    assert document["sky"]["moon_separation_deg"] == pytest.approx(
+        moon.transform_to(frame).separation(place.transform_to(frame)).deg, abs=0.1)
+    assert document["sky"]["moon_altitude_deg"] == pytest.approx(
+        moon.transform_to(frame).alt.deg, abs=0.1)
+    assert document["wants"]["night_h"] > 3
+    band = document["bands"][0]
+    assert band["snr"]["night"]["extended"] == pytest.approx(
+        band["snr"]["hour"]["extended"] * math.sqrt(document["wants"]["night_h"]), rel=1e-3)
+    moonless = [o for o in document["options"] if "without the Moon" in o["what"]]
+    assert (band["rates"]["moon_e_per_s_px"] > 0) == bool(moonless)
+
+
+def test_a_frame_counts_its_own_stars_and_its_sky(tmp_path):
+    fits = pytest.importorskip("astropy.io.fits")
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[0:600, 0:800]
+    sky = 1.1 * 60
+    image = np.full((600, 800), sky)
+    for peak, cx, cy in [(30000, 100, 100), (9000, 300, 200), (4000, 500, 300), (900, 600, 400)]:
+        image += peak * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * 1.3 ** 2))
+    for _ in range(40):
+        cx, cy = rng.uniform(20, 780), rng.uniform(20, 580)
+        image += 300 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * 1.3 ** 2))
+    electrons = rng.poisson(image) + rng.normal(0, 1.5, image.shape)
+    adu = np.clip(np.round(electrons / 0.25 + 500), 0, 65535).astype(np.uint16)
+    path = tmp_path / "sub.fits"
+    fits.PrimaryHDU(adu, fits.Header([("EXPTIME", 60.0)])).writeto(path)
+    document = light("--frame", path, "--saturated", 1)
+    seen = document["measured"]
+    assert seen["sky_e_per_s_px"] == pytest.approx(1.1, rel=0.03)
+    assert seen["noise_e"] == pytest.approx(math.sqrt(sky + 1.5 ** 2), rel=0.03)
+    assert seen["noise_e"] / seen["expected_noise_e"] == pytest.approx(1, abs=0.03)
+    length = document["bands"][0]["sub_length"]
+    # the second star fills 16000 e at 9000 e per 60 s: 106.7 s, a little less with the sky
+    assert length["most_by"] == "stars"
+    assert length["most_s"] == pytest.approx(16000 / (9000 / 60 + 1.1), rel=0.04)
+
+
+@pytest.mark.parametrize("arguments, words", [
+    (["--filter", "reed"], "the nearest is red"),
+    (["--target", "M 8"], "belong together"),
+    (["--brightness", "99"], "--brightness"),
+    (["--frame", "/nowhere.fits"], "/nowhere.fits"),
+])
+def test_bad_input_is_told_in_words(arguments, words):
+    done = run("light", RIG, *arguments)
+    assert done.returncode == 2, done.stdout
+    assert words in done.stderr
+
+
+def test_chart_and_text(tmp_path):
+    done = run("light", RIG, "--magnitude", 18, "--chart", tmp_path / "subs.svg")
+    assert done.returncode == 0, done.stderr
+    assert max(map(len, done.stdout.splitlines())) <= 80 + len(str(tmp_path))
+    assert (tmp_path / "subs.svg").read_text().startswith("<svg")
+    for budget in ["light", "time"]:
+        assert run("check", RIG, "--budget", budget).returncode == 0
