@@ -12,7 +12,7 @@
 struct tile_job {
     const struct nw_image_view *image;
     struct nw_background *background;
-    struct value_range *ranges; /* of every tile */
+    struct value_range *ranges; /* of every row of tiles */
 };
 
 static size_t tile_edge(size_t i, size_t n_tiles, size_t n_px) {
@@ -49,6 +49,9 @@ static void fetch_tile(const struct nw_image_view *tile) {
 static void measure_tile_row(void *user, size_t j) {
     const struct tile_job *const job = user;
     const struct nw_background *const b = job->background;
+    struct nw_image_view row = tile_view(job, 0, j);
+    row.width_px = b->width_px;
+    job->ranges[j] = tile_range(&row); /* whole rows of pixels: no call for each bit of one */
     struct nw_image_view next = tile_view(job, 0, j);
     for (size_t i = 0; i < b->nx; i++) {
         const struct nw_image_view tile = next;
@@ -57,7 +60,6 @@ static void measure_tile_row(void *user, size_t j) {
             fetch_tile(&next);
         }
         const size_t index = j * b->nx + i;
-        job->ranges[index] = tile_range(&tile);
         const struct tile_stat stat = tile_measure(&tile);
         const bool is_enough = stat.count > 0 && stat.count * 8 >= tile.width_px * tile.height_px;
         b->z[index] = is_enough ? stat.level_adu : (double)NAN;
@@ -217,7 +219,7 @@ enum nw_status background_build(const struct nw_image_view *image,
     const size_t ny = tile_count(image->height_px, mesh_px);
     const size_t n = nx * ny;
     double *tiles = nw_calloc(6 * n + nx + ny, sizeof *tiles);
-    struct value_range *const ranges = nw_calloc(n, sizeof *ranges);
+    struct value_range *const ranges = nw_calloc(ny, sizeof *ranges);
     if (!b || !tiles || !ranges) {
         free(tiles);
         status = nw_err_set(err, NW_NOMEM, "background of %zu x %zu tiles", nx, ny);
@@ -241,7 +243,7 @@ enum nw_status background_build(const struct nw_image_view *image,
         goto done;
     }
     if (ret_range) {
-        *ret_range = joined_range(ranges, n);
+        *ret_range = joined_range(ranges, ny);
     }
     *ret = b;
     b = NULL;

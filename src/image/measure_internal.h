@@ -59,6 +59,9 @@ struct value_range tile_range(const struct nw_image_view *tile);
 /* rank.c: the k-th smallest, k from 0, of n >= 1 floats that are no NaN. */
 void rank_keys(const float *values, size_t n, int32_t *ret);
 float rank_value(const int32_t *keys, size_t n, size_t k);
+/* The same of keys of any kind, and the float that belongs to one of rank_keys. */
+int32_t rank_key(const int32_t *keys, size_t n, size_t k);
+float rank_value_of(int32_t key);
 
 /* spline.c: second derivatives of a natural cubic spline through n equidistant values (step 1). */
 void spline_second_derivatives(const double *z, size_t n, size_t stride, double *ret, double *work);

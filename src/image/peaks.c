@@ -4,6 +4,7 @@
  * valley towards every brighter one nearby is deep enough (saddle contrast, as Bertin & Arnouts
  * 1996, A&AS 117, 393, sec. 4 ask of their branches). Holds: the filtered image is known above the
  * threshold; below, single values are computed when a valley asks for them. */
+#include "base/big.h"
 #include "image/measure_internal.h"
 
 #define MAX_RUNS ((size_t)1 << 28)
@@ -52,10 +53,24 @@ static void join_runs(struct run_map *list) {
     }
 }
 
-static void sum_components(struct run_map *list, struct component *sums) {
+/* Every run's `parent` becomes the number of its component, in the order of their first runs; how
+ * many there are. */
+static size_t number_components(struct run_map *list) {
+    size_t n = 0;
+    for (size_t i = 0; i < list->n; i++) { /* a root comes before all others of its component */
+        list->runs[i].parent = root_of(list->runs, (uint32_t)i);
+    }
+    for (size_t i = 0; i < list->n; i++) {
+        struct run *const run = &list->runs[i];
+        run->parent = run->parent == i ? (uint32_t)n++ : list->runs[run->parent].parent;
+    }
+    return n;
+}
+
+static void sum_components(const struct run_map *list, struct component *sums) {
     for (size_t i = 0; i < list->n; i++) {
         const struct run *const run = &list->runs[i];
-        struct component *const c = &sums[root_of(list->runs, (uint32_t)i)];
+        struct component *const c = &sums[run->parent];
         const double n = run->x1 - run->x0;
         const double middle = 0.5 * (run->x0 + run->x1 - 1);
         c->n += n;
@@ -212,14 +227,14 @@ static void gather_runs(const struct band *bands, size_t n_bands, struct run_map
     }
 }
 
-static size_t gather_candidates(const struct band *bands, size_t n_bands, struct run_map *map,
+static size_t gather_candidates(const struct band *bands, size_t n_bands, const struct run_map *map,
                                 const struct component *sums, struct candidate *ret) {
     size_t n = 0;
     uint32_t first_run = 0;
     for (size_t k = 0; k < n_bands; k++) {
         for (size_t i = 0; i < bands[k].n_maxima; i++) {
             const struct maximum *const m = &bands[k].maxima[i];
-            const uint32_t root = root_of(map->runs, first_run + m->run);
+            const uint32_t root = map->runs[first_run + m->run].parent;
             ret[n++] = (struct candidate){
                 .peak = {.x = m->x,
                          .y = m->y,
@@ -248,16 +263,21 @@ enum nw_status peaks_join(const struct field *field, const struct kernel *kernel
     struct run_map map = {.field = field, .kernel = kernel, .threshold = threshold};
     struct peak_list found = {0};
     enum nw_status status = NW_OK;
-    map.runs = nw_calloc(n_runs, sizeof *map.runs);
+    map.runs = nw_big_alloc((n_runs + 1) * sizeof *map.runs);
     map.row_start = nw_calloc(field->image.height_px + 1, sizeof *map.row_start);
-    struct component *const sums = nw_calloc(n_runs, sizeof *sums);
+    struct component *sums = NULL;
     struct candidate *const candidates = nw_calloc(n_maxima, sizeof *candidates);
-    if (!map.runs || !map.row_start || !sums || !candidates) {
+    if (!map.runs || !map.row_start || !candidates) {
         status = nw_err_set(err, NW_NOMEM, "%zu runs of pixels", n_runs);
         goto done;
     }
     gather_runs(bands, n_bands, &map);
     join_runs(&map);
+    sums = nw_calloc(number_components(&map), sizeof *sums);
+    if (!sums) {
+        status = nw_err_set(err, NW_NOMEM, "components of %zu runs of pixels", n_runs);
+        goto done;
+    }
     sum_components(&map, sums);
     const size_t n = gather_candidates(bands, n_bands, &map, sums, candidates);
     status = n > 0 ? separate(&map, candidates, n, &found, err) : NW_OK;
@@ -266,7 +286,7 @@ enum nw_status peaks_join(const struct field *field, const struct kernel *kernel
         found = (struct peak_list){0};
     }
 done:
-    free(map.runs);
+    nw_big_free(map.runs);
     free(map.row_start);
     free(sums);
     free(candidates);

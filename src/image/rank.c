@@ -12,7 +12,7 @@ static int32_t key_of(float value) {
     return bits < 0 ? bits ^ INT32_MAX : bits; /* negative floats count downwards */
 }
 
-static float value_of(int32_t key) {
+float rank_value_of(int32_t key) {
     const int32_t bits = key < 0 ? key ^ INT32_MAX : key;
     float value = 0.0F;
     memcpy(&value, &bits, sizeof value);
@@ -34,7 +34,7 @@ void rank_keys(const float *values, size_t n, int32_t *ret) {
     }
 }
 
-float rank_value(const int32_t *keys, size_t n, size_t k) {
+int32_t rank_key(const int32_t *keys, size_t n, size_t k) {
     int32_t low = INT32_MAX;
     int32_t high = INT32_MIN;
     for (size_t i = 0; i < n; i++) {
@@ -60,5 +60,9 @@ float rank_value(const int32_t *keys, size_t n, size_t k) {
     }
     int32_t key = 0;
     memcpy(&key, &at, sizeof key);
-    return value_of(key);
+    return key;
+}
+
+float rank_value(const int32_t *keys, size_t n, size_t k) {
+    return rank_value_of(rank_key(keys, n, k));
 }

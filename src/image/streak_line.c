@@ -5,6 +5,7 @@
  * stretch with the largest sum above half of its usual light (maximum subarray: Bentley 1984, CACM
  * 27, 865). Holds: offsets across are whole pixels along the shorter axis; times cos(angle) they
  * are distances. */
+#include "base/clones.h"
 #include "image/streaks_internal.h"
 
 static const double SEGMENT_MIN_PX = 8.0;
@@ -136,33 +137,50 @@ static double sum_along(const struct strip *s, double a, double b, double top) {
     return sum;
 }
 
-/* Moves the ends of the line across to where the sum is largest. */
-static void straighten(struct strip *s) {
+NW_CLONES static void add_threes(const float *p, size_t n, double *sums) {
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        const float three = p[i] + p[i + 1] + p[i + 2];
+        sums[i] += (double)three;
+    }
+}
+
+/* The whole offsets of both ends, at most r, where the sum over three neighbours is largest: for
+ * each rise from end to end all offsets at once. Between the ends a line is between their offsets,
+ * at most one above (two segments), so three neighbours are inside the strip. */
+static void best_ends(const struct strip *s, int *ret_a, int *ret_b) {
     const int r = s->reach - 3;
-    double best_a = 0.0;
-    double best_b = 0.0;
+    const int n = (int)s->n;
     double best = -INFINITY;
-    for (int a = -r; a <= r; a++) {
-        for (int b = -r; b <= r; b++) {
-            double sum = 0.0;
-            for (size_t k = 0; k < s->n; k++) {
-                const int t =
-                    s->n > 1 ? a + ((b - a) * (int)k + (int)s->n / 2) / ((int)s->n - 1) : a;
-                const int at = t < -r ? -r : t > r ? r : t;
-                const float *const p = s->cut + k * strip_columns(s) + (size_t)(at + s->reach);
-                const float three = p[-1] + p[0] + p[1];
-                sum += (double)three;
-            }
-            if (sum > best) {
-                best = sum;
-                best_a = a;
-                best_b = b;
+    for (int rise = -2 * r; rise <= 2 * r; rise++) {
+        const int low = rise < 0 ? -r - rise : -r;
+        const size_t count = (size_t)(2 * r + 1 - abs(rise));
+        double sums[2 * REACH_MAX + 1] = {0.0};
+        for (int k = 0; k < n; k++) {
+            const int up = n > 1 ? (rise * k + n / 2) / (n - 1) : 0;
+            const float *const row = s->cut + (size_t)k * strip_columns(s);
+            add_threes(row + (low + up + s->reach - 1), count, sums);
+        }
+        for (size_t i = 0; i < count; i++) {
+            if (sums[i] > best) {
+                best = sums[i];
+                *ret_a = low + (int)i;
+                *ret_b = *ret_a + rise;
             }
         }
     }
+}
+
+/* Moves the ends of the line across to where the sum is largest. */
+static void straighten(struct strip *s) {
+    int at_a = 0;
+    int at_b = 0;
+    best_ends(s, &at_a, &at_b);
+    double best_a = at_a;
+    double best_b = at_b;
     const double whole_a = best_a;
     const double whole_b = best_b;
-    best = -INFINITY;
+    double best = -INFINITY;
     for (int i = -6; i <= 6; i++) {
         for (int j = -6; j <= 6; j++) {
             const double sum = sum_along(s, whole_a + 0.25 * i, whole_b + 0.25 * j, 4.0);

@@ -22,52 +22,75 @@ struct histogram {
     uint32_t count[BINS];
 };
 
-static float pixel_at(const struct nw_image_view *tile, size_t i) {
-    const size_t at = i / tile->width_px * tile->stride_px + i % tile->width_px;
+static float pixel_at(const struct nw_image_view *tile, size_t x, size_t y) {
+    const size_t at = y * tile->stride_px + x;
     return tile->px ? tile->px[at] : (float)tile->px16[at];
+}
+
+/* Finite ones of every step-th pixel, row after row. */
+static size_t every(const struct nw_image_view *tile, size_t step, float sample[static SAMPLE]) {
+    size_t n = 0;
+    size_t y = 0;
+    for (size_t x = 0; n < SAMPLE; x += step) {
+        while (x >= tile->width_px) {
+            x -= tile->width_px;
+            y++;
+        }
+        if (y >= tile->height_px) {
+            break;
+        }
+        const float value = pixel_at(tile, x, y);
+        if (isfinite(value)) {
+            sample[n++] = value;
+        }
+    }
+    return n;
 }
 
 static size_t take_sample(const struct nw_image_view *tile, float sample[static SAMPLE]) {
     const size_t n_px = tile->width_px * tile->height_px;
     const size_t step = (n_px / SAMPLE + 1) | 1u; /* odd: all columns have their turn */
-    size_t n = 0;
-    for (size_t i = 0; i < n_px && n < SAMPLE; i += step) {
-        const float value = pixel_at(tile, i);
-        if (isfinite(value)) {
-            sample[n++] = value;
-        }
+    const size_t n = every(tile, step, sample);
+    return n < 16 ? every(tile, 1, sample) : n; /* mostly blank: the first finite pixels */
+}
+
+/* Values as whole numbers of the same order: themselves where they are whole (fewer bits to ask
+ * for), else their bits. */
+static bool make_keys(const float *values, size_t n, int32_t *ret) {
+    bool is_whole = true;
+    for (size_t i = 0; i < n; i++) {
+        const bool is_small = fabsf(values[i]) < 1e9F;
+        ret[i] = (int32_t)(is_small ? values[i] : 0.0F);
+        is_whole =
+            is_whole && is_small && !(values[i] < (float)ret[i]) && !(values[i] > (float)ret[i]);
     }
-    if (n < 16) { /* mostly blank: take the first finite pixels instead */
-        n = 0;
-        for (size_t i = 0; i < n_px && n < SAMPLE; i++) {
-            const float value = pixel_at(tile, i);
-            if (isfinite(value)) {
-                sample[n++] = value;
-            }
-        }
+    if (!is_whole) {
+        rank_keys(values, n, ret);
     }
-    return n;
+    return is_whole;
+}
+
+static float ranked(const int32_t *keys, size_t n, size_t k, bool is_whole) {
+    const int32_t key = rank_key(keys, n, k);
+    return is_whole ? (float)key : rank_value_of(key);
 }
 
 /* Range and step of the histogram; false when all sampled values are the same. */
 static bool open_histogram(const float *sample, size_t n, struct histogram *ret) {
     int32_t keys[SAMPLE];
     float distance[SAMPLE];
-    rank_keys(sample, n, keys);
-    const float median = rank_value(keys, n, n / 2);
-    ret->is_whole = true;
+    ret->is_whole = make_keys(sample, n, keys);
+    const float median = ranked(keys, n, n / 2, ret->is_whole);
     for (size_t i = 0; i < n; i++) {
         distance[i] = fabsf(sample[i] - median);
-        ret->is_whole = ret->is_whole && fabsf(sample[i]) < 1e9F &&
-                        !(sample[i] < (float)(int32_t)sample[i]) &&
-                        !(sample[i] > (float)(int32_t)sample[i]);
     }
     int32_t distance_keys[SAMPLE];
-    rank_keys(distance, n, distance_keys);
-    double sigma = NW_SIGMA_PER_MAD * (double)rank_value(distance_keys, n, n / 2);
+    const bool is_whole = make_keys(distance, n, distance_keys);
+    double sigma = NW_SIGMA_PER_MAD * (double)ranked(distance_keys, n, n / 2, is_whole);
     if (!(sigma > 0.0)) { /* more than half are equal: the spread of the rest, 5 to 95 % */
-        const float low = rank_value(keys, n, (n - 1) / 20);
-        sigma = (double)(rank_value(keys, n, (n - 1) * 19 / 20) - low) / 3.29; /* of a Gaussian */
+        const float low = ranked(keys, n, (n - 1) / 20, ret->is_whole);
+        const float high = ranked(keys, n, (n - 1) * 19 / 20, ret->is_whole);
+        sigma = (double)(high - low) / 3.29; /* of a Gaussian */
     }
     if (ret->is_whole) {
         ret->width = 1.0;
@@ -141,28 +164,38 @@ struct moments {
     double n, mean, sd, median; /* in bins */
 };
 
-static struct moments histogram_moments(const struct histogram *h) {
-    double n = 0.0;
-    double sum = 0.0;
-    double sum2 = 0.0;
-    for (size_t i = h->first; i < h->end; i++) {
-        const double count = (double)h->count[i];
-        const double at = (double)i + 0.5;
-        n += count;
-        sum += count * at;
-        sum2 += count * at * at;
+/* Sums over bins of counts, times the bin, times its square: whole, so in any order. */
+struct bin_sums {
+    uint64_t n, first, second;
+};
+
+NW_CLONES static struct bin_sums sum_bins(const uint32_t *count, uint32_t from, uint32_t to) {
+    uint64_t n = 0;
+    uint64_t first = 0;
+    uint64_t second = 0;
+#pragma omp simd reduction(+ : n, first, second)
+    for (uint32_t i = from; i < to; i++) {
+        n += count[i];
+        first += (uint64_t)count[i] * i;
+        second += (uint64_t)count[i] * (i * i);
     }
-    struct moments m = {.n = n};
-    if (!(n > 0.0)) {
+    return (struct bin_sums){n, first, second};
+}
+
+static struct moments histogram_moments(const struct histogram *h) {
+    const struct bin_sums s = sum_bins(h->count, (uint32_t)h->first, (uint32_t)h->end);
+    struct moments m = {.n = (double)s.n};
+    if (s.n == 0) {
         return m;
     }
-    m.mean = sum / n;
-    m.sd = sqrt(fmax(sum2 / n - m.mean * m.mean, 0.0));
-    double below = 0.0;
+    m.mean = (double)s.first / m.n + 0.5; /* middles of bins */
+    const double mean_square = ((double)s.second + (double)s.first) / m.n + 0.25;
+    m.sd = sqrt(fmax(mean_square - m.mean * m.mean, 0.0));
+    uint64_t below = 0;
     for (size_t i = h->first; i < h->end; i++) {
-        const double count = (double)h->count[i];
-        if (below + count >= n / 2.0 && count > 0.0) {
-            m.median = (double)i + (n / 2.0 - below) / count;
+        const uint64_t count = h->count[i];
+        if (2 * (below + count) >= s.n && count > 0) {
+            m.median = (double)i + (m.n / 2.0 - (double)below) / (double)count;
             break;
         }
         below += count;
