@@ -86,6 +86,8 @@ static const struct nw_rig_key ROWS[] = {
          "water that walls and things take up between 0 and 100 % of humidity"),
     ROOM("heater", heater_W, POWER, "0 W", "100 kW", "0 W", "0 W", "none unless it is said",
          "heat set free in it while the roof is closed"),
+    ROOM("warmer_at_sunset", warmer_at_sunset_K, TEMPERATURE_DIFFERENCE, "-20 K", "40 K", "4 K",
+         "3 K", PRACTICE, "how much warmer than the air it is, closed, when the Sun sets"),
 
     WORD("dryer.kind", DRYER, nw_dryer, kind, "desiccant|compressor", "desiccant", 0,
          "a bed or wheel that is heated, or a cold coil"),

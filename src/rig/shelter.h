@@ -32,6 +32,7 @@ struct nw_room {
     struct nw_val area_m2, insulation_m2_K_W, volume_m3;
     struct nw_val air_changes_per_s, open_air_changes_per_s; /* roof closed, open */
     struct nw_val heat_capacity_J_K, water_buffer_kg, heater_W;
+    struct nw_val warmer_at_sunset_K; /* than the air */
 };
 
 struct nw_dryer {
