@@ -21,7 +21,7 @@
 #define RESPONSE_LEAST 0.2 /* of the prior's */
 #define RESPONSE_MOST 2.0
 
-enum { GRID = 48, KEEP = 3 };
+enum { GRID = 48, KEEP = 3, CLOSE = 10 };
 
 /* Working memory of one thread. */
 struct bench {
@@ -174,21 +174,46 @@ static double improve(const struct bench *b, struct guide_play *play, int steps,
     return best;
 }
 
-/* The best score at a gap, from what is known of a neighbour; three places to start from. */
-static double score_at(const struct bench *b, double gap_s, const struct guide_play *near,
-                       struct guide_play *ret) {
+static size_t least_of(const double *score, size_t n) {
+    size_t best = 0;
+    for (size_t i = 1; i < n; i++) {
+        best = score[i] < score[best] ? i : best;
+    }
+    return best;
+}
+
+/* The best score at a gap, from what is known of a neighbour. Where in the gap the log begins has
+ * many valleys, one for each early pulse that may be the one that reaches a flank: a row of places
+ * is tried, the best of them are followed. */
+static double place_at(const struct bench *b, double gap_s, const struct guide_play *near,
+                       int n_follow, int steps, struct guide_play *ret) {
+    enum { PLACES = 12 };
+    const struct guide_play from = *near; /* ret may be the same */
+    struct guide_play play[PLACES + 2];
+    double score[PLACES + 2];
+    for (int i = 0; i < PLACES + 2; i++) {
+        play[i] = from;
+        set_gap(&play[i], gap_s);
+        play[i].start = i <= PLACES ? (double)i / PLACES : from.start;
+        score[i] = score_of(b, &play[i]);
+    }
     double best = INFINITY;
-    for (int i = 0; i < 4; i++) {
-        struct guide_play play = *near;
-        set_gap(&play, gap_s);
-        play.start = i < 3 ? 0.5 * i : near->start;
-        const double score = score_of(b, &play);
-        if (score < best) {
-            best = score;
-            *ret = play;
+    for (int j = 0; j < n_follow; j++) {
+        const size_t at = least_of(score, PLACES + 2);
+        score[at] = INFINITY;
+        const double now = improve(b, &play[at], steps, false);
+        if (now < best) {
+            best = now;
+            *ret = play[at];
         }
     }
-    return improve(b, ret, 4, false);
+    return best;
+}
+
+static double score_at(const struct bench *b, double gap_s, const struct guide_play *near,
+                       struct guide_play *ret) {
+    (void)place_at(b, gap_s, near, 3, 3, ret);
+    return improve(b, ret, 8, false);
 }
 
 /* ---- the scan over gaps, side by side ---- */
@@ -196,26 +221,44 @@ struct scan {
     struct bench *benches; /* one a gap in work: no sharing */
     double gap_s[GRID + 1], score[GRID + 1];
     struct guide_play play[GRID + 1];
+    bool is_near[GRID + 1];
     struct guide_play start;
     size_t n;
 };
 
 enum { LANES = 4 };
 
-static void scan_lane(void *user, size_t lane) {
+static void coarse_lane(void *user, size_t lane) {
     struct scan *scan = user;
     for (size_t i = lane; i < scan->n; i += LANES) {
         scan->score[i] =
-            score_at(&scan->benches[lane], scan->gap_s[i], &scan->start, &scan->play[i]);
+            place_at(&scan->benches[lane], scan->gap_s[i], &scan->start, 1, 2, &scan->play[i]);
     }
 }
 
-static size_t least_of(const double *score, size_t n) {
-    size_t best = 0;
-    for (size_t i = 1; i < n; i++) {
-        best = score[i] < score[best] ? i : best;
+/* Gaps that may hold the best, and the one never crossed, are looked at closely. */
+static void fine_lane(void *user, size_t lane) {
+    struct scan *scan = user;
+    for (size_t i = lane; i < scan->n; i += LANES) {
+        if (scan->is_near[i]) {
+            scan->score[i] =
+                score_at(&scan->benches[lane], scan->gap_s[i], &scan->play[i], &scan->play[i]);
+        }
     }
-    return best;
+}
+
+static void scan_gaps(struct scan *scan) {
+    (void)nw_parallel_for(LANES, 0, coarse_lane, scan, NULL);
+    double left[GRID + 1];
+    memcpy(left, scan->score, sizeof left);
+    memset(scan->is_near, 0, sizeof scan->is_near);
+    scan->is_near[0] = scan->is_near[scan->n - 1] = true;
+    for (int i = 0; i < CLOSE; i++) {
+        const size_t at = least_of(left, scan->n);
+        scan->is_near[at] = true;
+        left[at] = INFINITY;
+    }
+    (void)nw_parallel_for(LANES, 0, fine_lane, scan, NULL);
 }
 
 /* The best gap between two of the grid: a finer grid (a valley may be narrower than the first one's
@@ -226,8 +269,8 @@ static double settle(const struct bench *b, double low_s, double high_s, struct 
     double best = improve(b, play, 6, true);
     for (int i = 1; i < FINE; i++) {
         struct guide_play at;
-        (void)score_at(b, low_s + (high_s - low_s) * i / FINE, &near, &at);
-        const double score = improve(b, &at, 6, true);
+        (void)place_at(b, low_s + (high_s - low_s) * i / FINE, &near, 1, 2, &at);
+        const double score = improve(b, &at, 8, true);
         if (score < best) {
             best = score;
             *play = at;
@@ -296,7 +339,7 @@ static void profile(struct scan *scan, const struct bench *b, double most_s,
     for (size_t i = 0; i <= GRID; i++) {
         scan->gap_s[i] = most_s * pow((double)i / GRID, 1.7);
     }
-    (void)nw_parallel_for(LANES, 0, scan_lane, scan, NULL);
+    scan_gaps(scan);
     fit->score_none = scan->score[0];
     fit->score = INFINITY;
     size_t at = 0;
