@@ -10,7 +10,6 @@
 
 #define RESPONSE_SIGMA_MAX 0.25 /* relative; beyond, the log does not tell the response */
 #define LN_R_SIGMA_MAX 1.0      /* beyond, noise and motion are not told apart */
-#define DRIFT_BLOCKS 12
 /* Seeing outlasts an exposure a little. A memory of 0.2 from sample to sample leaves so much of the
  * variance in second differences: (6 - 8 rho + 2 rho^2) / 6. */
 #define MEMORY_LEFT ((6.0 - 8.0 * 0.2 + 2.0 * 0.2 * 0.2) / 6.0)
@@ -112,48 +111,6 @@ static void logged(const struct guide_series *s, double *scratch, struct nw_guid
     }
     axis->rms_logged_rad = sqrt(sum / (double)s->n);
     axis->p99_rad = nw_stat_quantile(scratch, s->n, 0.99);
-}
-
-/* Scatter of the open-loop increments of equal blocks: sees what a random walk does not describe
- * (a worm, a slow bend). NaN with fewer than 8 blocks. */
-static double block_drift_sigma(const struct guide_series *s, double b) {
-    const double block_s = (double)s->n * s->dt0_s / DRIFT_BLOCKS;
-    double sum = 0.0;
-    double sum2 = 0.0;
-    double n = 0.0;
-    size_t first = 0;
-    for (size_t k = 1; k < s->n; k++) {
-        if (s->starts[k]) {
-            first = k;
-        } else if (s->t_s[k] - s->t_s[first] >= block_s) {
-            const double rate = ((nw_guide_error(s, k) - b * s->x[k]) -
-                                 (nw_guide_error(s, first) - b * s->x[first])) /
-                                (s->t_s[k] - s->t_s[first]);
-            sum += rate;
-            sum2 += rate * rate;
-            n += 1.0;
-            first = k;
-        }
-    }
-    return n < 8.0 ? NAN : sqrt(fmax(0.0, sum2 - sum * sum / n) / (n - 1.0) / n);
-}
-
-static void find_drift(const struct guide_series *s, const struct guide_fit *fit, double b_sigma,
-                       struct nw_guide_axis *axis) {
-    const struct guide_fit_opts opts = {.b_fixed = fit->b, .is_wander_fixed = true};
-    const struct guide_fit walk = nw_guide_fit_loop(s, &opts);
-    double sigma = NAN;
-    nw_guide_drift(s, &walk, &axis->drift_rad_s, &sigma);
-    if (b_sigma > 0.0) { /* a response off by one sigma turns the pulses into another drift */
-        struct guide_fit other = walk;
-        other.b += b_sigma;
-        double shifted = 0.0;
-        double unused = 0.0;
-        nw_guide_drift(s, &other, &shifted, &unused);
-        sigma = hypot(sigma, shifted - axis->drift_rad_s);
-    }
-    const double blocks = block_drift_sigma(s, fit->b);
-    axis->drift_sigma_rad_s = blocks > 1.5 * sigma ? blocks : sigma;
 }
 
 /* Mean correction per error of the pulses that were sent; the path has both kinds of log (pulse
@@ -347,7 +304,7 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         axis->pulse_gain = fit.b;
     }
     const bool is_open_told = pulses.are_logged && is_b_told;
-    const enum nw_status status = take_extras(log, s, opts, is_open_told, axis, &fit, err);
+    enum nw_status status = take_extras(log, s, opts, is_open_told, axis, &fit, err);
     if (status != NW_OK) {
         return status;
     }
@@ -362,11 +319,12 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,
                        "axes of the mount: north or south needs `# tube_side: east|west`");
     } else {
-        find_drift(s, &fit, fit.b_sigma, axis);
+        status = nw_guide_find_drift(s, &fit, fit.b_sigma, &axis->drift_rad_s,
+                                     &axis->drift_sigma_rad_s, err);
     }
     if (!is_b_told) {
         (void)snprintf(axis->why_null, sizeof axis->why_null, "only bounds: %.140s",
                        axis->why_response);
     }
-    return nw_guide_smooth(s, &fit, states, err);
+    return status == NW_OK ? nw_guide_smooth(s, &fit, states, err) : status;
 }

@@ -9,7 +9,6 @@
  * Paper: Harvey 1989, sec. 3.4; Cox & Hinkley 1974, Theoretical Statistics, sec. 9.3 (profile). */
 #include "guiding/backlash.h"
 
-#include <gsl/gsl_multimin.h>
 #include <math.h>
 
 #include "guiding/filter.h"
@@ -374,56 +373,6 @@ static void profile(struct scan *scan, const struct bench *b, double most_s,
     find_sigmas(b, fit);
 }
 
-/* ---- spectra and memory of the noise, given a path ---- */
-struct noise_job {
-    const struct guide_series *s;
-    struct guide_whitener *w;
-    const double *rest; /* errors less the path */
-    double *white;
-};
-
-static struct guide_noise noise_of(const gsl_vector *at) {
-    const double rho = gsl_vector_get(at, 2);
-    return (struct guide_noise){.ln_q = clamp(gsl_vector_get(at, 0), -18.0, 12.0),
-                                .ln_qv = clamp(gsl_vector_get(at, 1), GUIDE_LN_NONE, 6.0),
-                                .rho = clamp(rho, 0.0, 0.9)};
-}
-
-static double noise_score(const gsl_vector *at, void *user) {
-    const struct noise_job *job = user;
-    const struct guide_noise noise = noise_of(at);
-    nw_guide_whitener_set(job->s, &noise, job->w);
-    nw_guide_whiten(job->w, job->rest, job->white);
-    double sum = 0.0;
-    for (size_t k = 0; k < job->s->n; k++) {
-        sum += square(job->white[k]);
-    }
-    const double out = gsl_vector_get(at, 2) - noise.rho;
-    const double n = (double)job->w->n_told;
-    return n * log(fmax(sum, 1e-300) / n) + job->w->ln_s + 1e3 * out * out;
-}
-
-static void fit_noise(struct noise_job *job, struct guide_noise *noise) {
-    double start[3] = {noise->ln_q, fmax(noise->ln_qv, -14.0), noise->rho > 0.0 ? noise->rho : 0.1};
-    double size[3] = {0.7, 1.0, 0.15};
-    const gsl_vector_view start_view = gsl_vector_view_array(start, 3);
-    const gsl_vector_view size_view = gsl_vector_view_array(size, 3);
-    gsl_multimin_function f = {.f = noise_score, .n = 3, .params = job};
-    gsl_multimin_fminimizer *simplex =
-        gsl_multimin_fminimizer_alloc(gsl_multimin_fminimizer_nmsimplex2, 3);
-    if (!simplex) {
-        return;
-    }
-    bool is_going =
-        gsl_multimin_fminimizer_set(simplex, &f, &start_view.vector, &size_view.vector) == 0;
-    for (int i = 0; i < 90 && is_going; i++) {
-        is_going = gsl_multimin_fminimizer_iterate(simplex) == 0 &&
-                   gsl_multimin_fminimizer_size(simplex) > 0.02;
-    }
-    *noise = noise_of(simplex->x);
-    gsl_multimin_fminimizer_free(simplex);
-}
-
 /* The path of the fit taken out: noise, whitener and whitened errors for the next profile. */
 static void refit_noise(const struct guide_series *s, const struct bench *b,
                         struct guide_whitener *w, double *rest, double *white,
@@ -432,8 +381,8 @@ static void refit_noise(const struct guide_series *s, const struct bench *b,
     for (size_t k = 0; k < s->n; k++) {
         rest[k] = nw_guide_error(s, k) - b->path[k];
     }
-    struct noise_job job = {s, w, rest, white};
-    fit_noise(&job, &fit->noise);
+    const struct guide_noise_job job = {.s = s, .w = w, .rest = rest, .white = white};
+    nw_guide_fit_noise(&job, &fit->noise);
     nw_guide_whitener_set(s, &fit->noise, w);
     for (size_t k = 0; k < s->n; k++) {
         rest[k] = nw_guide_error(s, k);

@@ -75,11 +75,11 @@ struct nw_guide_axis {
     double response, response_sigma;       /* motion per commanded motion; NaN = not determined */
     double response_up, response_up_sigma; /* of + pulses, of - pulses; NaN likewise */
     double response_down, response_down_sigma;
-    double pulse_rad_s;       /* effect of a second of pulse on the sky; NaN: not told */
-    double pulse_gain;        /* correction per error, as logged or inferred; NaN */
-    bool is_oscillating;      /* the loop rings: period under 20 samples, hardly damped */
-    bool is_response_assumed; /* pulses were taken to move the star as the rate says */
-    bool is_loop_inferred;    /* no pulses logged: a proportional loop was assumed */
+    double pulse_rad_s;            /* effect of a second of pulse on the sky; NaN: not told */
+    double pulse_gain;             /* correction per error, as logged or inferred; NaN */
+    bool is_oscillating;           /* the loop rings: period under 20 samples, hardly damped */
+    bool is_response_assumed;      /* pulses were taken to move the star as the rate says */
+    bool is_loop_inferred;         /* no pulses logged: a proportional loop was assumed */
     struct nw_guide_check check;   /* findings.h */
     struct nw_guide_habits habits; /* likewise */
     /* why motion, drift or response is NaN; "" else */

@@ -87,6 +87,12 @@ double nw_guide_motion_var(const struct guide_state *states, size_t first, size_
 void nw_guide_drift(const struct guide_series *s, const struct guide_fit *fit, double *ret_rad_s,
                     double *ret_sigma_rad_s);
 
+/* ---- drift.c ---- */
+/* Steady open-loop drift per second, given b. */
+enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
+                                   double b_sigma, double *ret_rad_s, double *ret_sigma_rad_s,
+                                   struct nw_err *err) NW_CHECKED;
+
 /* ---- axis.c ---- */
 struct guide_pulses {
     bool are_logged;

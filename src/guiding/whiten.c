@@ -78,6 +78,7 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
         w->ln_s += log(var);
         w->n_told++;
     }
+    w->vv = p.vv;
 }
 
 void nw_guide_whitener_done(struct guide_whitener *w) {
@@ -87,7 +88,7 @@ void nw_guide_whitener_done(struct guide_whitener *w) {
     }
 }
 
-void nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret) {
+double nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret) {
     double m = 0.0;
     double v = 0.0;
     double n = 0.0;
@@ -107,6 +108,7 @@ void nw_guide_whiten(const struct guide_whitener *w, const double *column, doubl
         n += step->k_n * nu;
         ret[k] = nu * step->weight;
     }
+    return v;
 }
 
 struct guide_normal nw_guide_normal(const double *y, const double *const *x, size_t n_cols,

@@ -23,6 +23,7 @@ struct guide_whitener {
     const bool *starts; /* of the series */
     size_t n, n_told;   /* samples; those with a weight */
     double ln_s;        /* sum of ln variance of the innovations */
+    double vv;          /* variance of the drift behind the last sample, in units of r */
 };
 enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct guide_noise *noise,
                                       struct guide_whitener *ret, struct nw_err *err) NW_CHECKED;
@@ -31,8 +32,19 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
                            struct guide_whitener *w);
 void nw_guide_whitener_done(struct guide_whitener *w);
 /* A column of n values as n innovations of variance r; 0 where nothing is told. In place allowed.
- */
-void nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret);
+ * Returns the drift behind the last sample, per dt0; its variance is vv r. */
+double nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret);
+
+/* ---- noise_fit.c ---- */
+struct guide_noise_job {
+    const struct guide_series *s;
+    struct guide_whitener *w;
+    const double *rest;   /* errors less what is known to have moved the star */
+    double *white;        /* working memory */
+    bool is_drift_steady; /* no wander */
+};
+/* Maximum likelihood from a start; leaves it where memory is out. The whitener is left anywhere. */
+void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise);
 
 /* ---- small least squares: y = sum c_j x_j ---- */
 enum { GUIDE_COLUMNS = 18 };

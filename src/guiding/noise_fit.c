@@ -1,0 +1,58 @@
+/* noise_fit.c - spectra of motion and noise by maximum likelihood, the noise with a memory.
+ * Idea: the whitener's innovations and their variances give -2 ln L (Harvey 1989, sec. 3.4); a
+ * simplex finds the walk, the memory and, unless the drift is steady, its wander. Holds: finite
+ * everywhere, judged at the edge of the range outside of it. */
+#include <gsl/gsl_multimin.h>
+#include <math.h>
+
+#include "guiding/whiten.h"
+
+static double clamp(double x, double low, double high) {
+    return fmin(fmax(x, low), high);
+}
+
+static struct guide_noise noise_of(const struct guide_noise_job *job, const gsl_vector *at) {
+    const double rho = gsl_vector_get(at, 1);
+    return (struct guide_noise){.ln_q = clamp(gsl_vector_get(at, 0), -18.0, 12.0),
+                                .rho = clamp(rho, 0.0, 0.9),
+                                .ln_qv = job->is_drift_steady
+                                             ? GUIDE_LN_NONE
+                                             : clamp(gsl_vector_get(at, 2), GUIDE_LN_NONE, 6.0)};
+}
+
+static double noise_score(const gsl_vector *at, void *user) {
+    const struct guide_noise_job *job = user;
+    const struct guide_noise noise = noise_of(job, at);
+    nw_guide_whitener_set(job->s, &noise, job->w);
+    nw_guide_whiten(job->w, job->rest, job->white);
+    double sum = 0.0;
+    for (size_t k = 0; k < job->s->n; k++) {
+        sum += job->white[k] * job->white[k];
+    }
+    const double out = gsl_vector_get(at, 1) - noise.rho;
+    const double n = (double)job->w->n_told;
+    return n * log(fmax(sum, 1e-300) / n) + job->w->ln_s + 1e3 * out * out;
+}
+
+void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise) {
+    const size_t n = job->is_drift_steady ? 2 : 3;
+    double start[3] = {noise->ln_q, noise->rho > 0.0 ? noise->rho : 0.1, fmax(noise->ln_qv, -14.0)};
+    double size[3] = {0.7, 0.15, 1.0};
+    const gsl_vector_view start_view = gsl_vector_view_array(start, n);
+    const gsl_vector_view size_view = gsl_vector_view_array(size, n);
+    struct guide_noise_job own = *job;
+    gsl_multimin_function f = {.f = noise_score, .n = n, .params = &own};
+    gsl_multimin_fminimizer *simplex =
+        gsl_multimin_fminimizer_alloc(gsl_multimin_fminimizer_nmsimplex2, n);
+    if (!simplex) {
+        return;
+    }
+    bool is_going =
+        gsl_multimin_fminimizer_set(simplex, &f, &start_view.vector, &size_view.vector) == 0;
+    for (int i = 0; i < 90 && is_going; i++) {
+        is_going = gsl_multimin_fminimizer_iterate(simplex) == 0 &&
+                   gsl_multimin_fminimizer_size(simplex) > 0.02;
+    }
+    *noise = noise_of(job, simplex->x);
+    gsl_multimin_fminimizer_free(simplex);
+}
