@@ -1,55 +1,99 @@
 /* profile_sums.c - the normal equations of a profile fit, a row of pixels at a time.
  * Idea: value and derivatives of the pixel-integrated profile for a whole row stand side by side in
  * short arrays, node after node of the rule inside the pixel, so that the processor works on
- * several pixels at once; the sums have four lanes for the same reason.
+ * several pixels at once; the sums have eight lanes for the same reason.
  * Holds: 1. all pixels of a row have the rule that the one nearest to the star asks for. 2. the
- * lanes are four whatever the processor, so all give the same sums. */
+ * lanes are eight whatever the processor, so all give the same sums. */
 #include "base/clones.h"
 #include "image/power.h"
 #include "image/profile_internal.h"
 
-enum { LANES = 4, ROW_MAX = (WINDOW_MAX_SIDE + LANES - 1) / LANES * LANES };
+enum { LANES = 8, ROW_MAX = (WINDOW_MAX_SIDE + LANES - 1) / LANES * LANES };
+enum { ROW_LANES = ROW_MAX / LANES };
 enum { N_PAIRS = PROFILE_N * (PROFILE_N + 1) / 2 };
 
+/* Eight values that the compiler works on together, in as many pieces as the processor asks for. */
+typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
+
+union values {
+    double px[ROW_MAX];
+    lanes of_eight[ROW_LANES];
+};
+
 struct row {
-    size_t n;                     /* a whole number of lanes */
-    double d[PROFILE_N][ROW_MAX]; /* derivatives; d[0] is the value for amplitude 1 */
-    double weight[ROW_MAX], before[ROW_MAX], residual[ROW_MAX];
+    size_t n;                  /* a whole number of lanes */
+    union values d[PROFILE_N]; /* derivatives; d[0] is the value for amplitude 1 */
+    union values weight, before, residual;
 };
 
 struct sums {
-    double a[N_PAIRS][LANES], b[PROFILE_N][LANES], chi2[LANES], chi2_before[LANES];
+    lanes a[N_PAIRS], b[PROFILE_N], chi2, chi2_before;
 };
+
+/* Sums over the nodes of a pixel, for amplitude 1: the value, times ln u, and value / u times the
+ * powers of the place. */
+struct node_sums {
+    double value, by_log, x, y, xx, xy, yy;
+};
+
+__attribute__((always_inline)) static inline void
+node_add(const struct profile *c, double x, double y, double node_weight, struct node_sums *s) {
+    double inverse = 0.0;
+    const double u = 1.0 + x * (c->cxx * x + 2.0 * c->cxy * y) + c->cyy * y * y;
+    const double log_u = power_log_inverse(u, &inverse);
+    const double value = node_weight * power_exp_minus(c->beta * log_u);
+    const double share = value * inverse;
+    const double share_x = share * x;
+    const double share_y = share * y;
+    s->value += value;
+    s->by_log += value * log_u;
+    s->x += share_x;
+    s->y += share_y;
+    s->xx += share_x * x;
+    s->xy += share_x * y;
+    s->yy += share_y * y;
+}
+
+/* Adds what the nodes of a pixel say to the derivatives: those by u times those of u. */
+__attribute__((always_inline)) static inline void
+pixel_add(const struct profile *c, const struct node_sums *s, size_t i, struct row *row) {
+    const double slope = -c->amplitude * c->beta; /* d model / d u, of a value over u of 1 */
+    row->d[0].px[i] += s->value;
+    row->d[1].px[i] -= slope * 2.0 * (c->cxx * s->x + c->cxy * s->y);
+    row->d[2].px[i] -= slope * 2.0 * (c->cxy * s->x + c->cyy * s->y);
+    row->d[3].px[i] += slope * s->xx;
+    row->d[4].px[i] += slope * 2.0 * s->xy;
+    row->d[5].px[i] += slope * s->yy;
+    row->d[7].px[i] -= c->amplitude * s->by_log;
+}
 
 /* Adds one node of the rule: pixel i is at (x0 + i, y) from the star there. */
 NW_CLONES static void add_node(const struct profile *p, double x0, double y, double node_weight,
                                struct row *row) {
     const struct profile c = *p;
-    const double along = 2.0 * c.cxy * y;
-    const double across = 1.0 + c.cyy * y * y;
-    double *const d0 = row->d[0];
-    double *const d1 = row->d[1];
-    double *const d2 = row->d[2];
-    double *const d3 = row->d[3];
-    double *const d4 = row->d[4];
-    double *const d5 = row->d[5];
-    double *const d7 = row->d[7];
     const size_t n = row->n;
 #pragma omp simd
     for (size_t i = 0; i < n; i++) {
+        struct node_sums s = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0};
+        node_add(&c, x0 + (double)(int32_t)i, y, node_weight, &s);
+        pixel_add(&c, &s, i, row);
+    }
+}
+
+/* The four nodes of the rule of two a side, `reach` from the middle of the pixel. */
+NW_CLONES static void add_four_nodes(const struct profile *p, double x0, double y, double reach,
+                                     struct row *row) {
+    const struct profile c = *p;
+    const size_t n = row->n;
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        struct node_sums s = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0};
         const double x = x0 + (double)(int32_t)i;
-        const double u = across + x * (along + c.cxx * x);
-        const double log_u = power_log(u);
-        const double value = node_weight * power_exp_minus(c.beta * log_u);
-        const double light = c.amplitude * value;
-        const double slope = -c.beta * light / u; /* d model / d u */
-        d0[i] += value;
-        d1[i] -= slope * 2.0 * (c.cxx * x + c.cxy * y);
-        d2[i] -= slope * 2.0 * (c.cxy * x + c.cyy * y);
-        d3[i] += slope * x * x;
-        d4[i] += slope * 2.0 * x * y;
-        d5[i] += slope * y * y;
-        d7[i] -= light * log_u;
+        node_add(&c, x - reach, y - reach, 0.25, &s);
+        node_add(&c, x + reach, y - reach, 0.25, &s);
+        node_add(&c, x - reach, y + reach, 0.25, &s);
+        node_add(&c, x + reach, y + reach, 0.25, &s);
+        pixel_add(&c, &s, i, row);
     }
 }
 
@@ -59,7 +103,7 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
     for (int k = 0; k < PROFILE_N; k++) {
         const double first = k == 6 ? 1.0 : 0.0; /* the sky's derivative */
         for (size_t i = 0; i < row->n; i++) {
-            row->d[k][i] = first;
+            row->d[k].px[i] = first;
         }
     }
     /* the smallest quadratic form along the row decides on the rule */
@@ -68,6 +112,10 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
     const double at = lowest < dx ? dx : lowest > last ? last : lowest;
     const double q = p->cxx * at * at + 2.0 * p->cxy * at * dy + p->cyy * dy * dy;
     const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
+    if (rule.n == 2) {
+        add_four_nodes(p, dx, dy, rule.node[1] * pixel_width, row);
+        return;
+    }
     for (int j = 0; j < rule.n; j++) {
         for (int i = 0; i < rule.n; i++) {
             add_node(p, dx + rule.node[i] * pixel_width, dy + rule.node[j] * pixel_width,
@@ -86,55 +134,50 @@ static size_t weigh_row(const float *px, size_t n_px, const struct profile *p, s
     size_t count = 0;
     for (size_t i = 0; i < n_px; i++) {
         const bool has_value = isfinite(px[i]);
-        const double light = p->amplitude * row->d[0][i];
+        const double light = p->amplitude * row->d[0].px[i];
         const double variance =
             noise.sky_variance + (light > 0.0 ? light : 0.0) * noise.variance_per_adu;
         own[i] = has_value ? (float)(1.0 / variance) : 0.0F;
-        row->weight[i] = (double)own[i];
-        row->before[i] = before ? (double)before[i] : 0.0;
-        row->residual[i] = has_value ? (double)px[i] - light - p->sky : 0.0;
+        row->weight.px[i] = (double)own[i];
+        row->before.px[i] = before ? (double)before[i] : 0.0;
+        row->residual.px[i] = has_value ? (double)px[i] - light - p->sky : 0.0;
         count += has_value;
     }
     for (size_t i = n_px; i < row->n; i++) {
-        row->weight[i] = row->before[i] = row->residual[i] = 0.0;
+        row->weight.px[i] = row->before.px[i] = row->residual.px[i] = 0.0;
     }
     return count;
 }
 
 NW_CLONES static void add_row(const struct row *row, int n, struct sums *sums) {
-    double weighted[ROW_MAX] = {0.0};
+    lanes weighted[ROW_LANES];
+    const size_t n_lanes = row->n / LANES;
     size_t pair = 0;
     for (int k = 0; k < n; k++) {
-        for (size_t i = 0; i < row->n; i++) {
-            weighted[i] = row->weight[i] * row->d[k][i];
+        lanes b = sums->b[k];
+        for (size_t i = 0; i < n_lanes; i++) {
+            weighted[i] = row->weight.of_eight[i] * row->d[k].of_eight[i];
+            b += weighted[i] * row->residual.of_eight[i];
         }
+        sums->b[k] = b;
         for (int l = 0; l <= k; l++, pair++) {
-            double lane[LANES];
-            memcpy(lane, sums->a[pair], sizeof lane);
-            for (size_t i = 0; i < row->n; i += LANES) {
-                for (size_t m = 0; m < LANES; m++) {
-                    lane[m] += weighted[i + m] * row->d[l][i + m];
-                }
+            lanes a = sums->a[pair];
+            for (size_t i = 0; i < n_lanes; i++) {
+                a += weighted[i] * row->d[l].of_eight[i];
             }
-            memcpy(sums->a[pair], lane, sizeof lane);
-        }
-        for (size_t i = 0; i < row->n; i += LANES) {
-            for (size_t m = 0; m < LANES; m++) {
-                sums->b[k][m] += weighted[i + m] * row->residual[i + m];
-            }
+            sums->a[pair] = a;
         }
     }
-    for (size_t i = 0; i < row->n; i += LANES) {
-        for (size_t m = 0; m < LANES; m++) {
-            const double square = row->residual[i + m] * row->residual[i + m];
-            sums->chi2[m] += row->weight[i + m] * square;
-            sums->chi2_before[m] += row->before[i + m] * square;
-        }
+    for (size_t i = 0; i < n_lanes; i++) {
+        const lanes square = row->residual.of_eight[i] * row->residual.of_eight[i];
+        sums->chi2 += row->weight.of_eight[i] * square;
+        sums->chi2_before += row->before.of_eight[i] * square;
     }
 }
 
-static double total(const double lane[static LANES]) {
-    return (lane[0] + lane[1]) + (lane[2] + lane[3]);
+static double total(const lanes *sum) {
+    const lanes s = *sum;
+    return ((s[0] + s[1]) + (s[2] + s[3])) + ((s[4] + s[5]) + (s[6] + s[7]));
 }
 
 void profile_sums(const struct window *w, const struct profile *p, const struct field *field, int n,
@@ -143,7 +186,8 @@ void profile_sums(const struct window *w, const struct profile *p, const struct 
     const size_t side = (size_t)w->side;
     const struct noise noise = {w->noise_adu * w->noise_adu, field->variance_per_adu};
     struct row row;
-    struct sums sums = {0};
+    struct sums sums;
+    memset(&sums, 0, sizeof sums);
     row.n = (side + LANES - 1) / LANES * LANES;
     *ret = (struct normal_equations){.n_px = 0};
     for (size_t j = 0; j < side; j++) {
@@ -156,10 +200,10 @@ void profile_sums(const struct window *w, const struct profile *p, const struct 
     size_t pair = 0;
     for (int k = 0; k < n; k++) {
         for (int l = 0; l <= k; l++) {
-            ret->a[k][l] = total(sums.a[pair++]);
+            ret->a[k][l] = total(&sums.a[pair++]);
         }
-        ret->b[k] = total(sums.b[k]);
+        ret->b[k] = total(&sums.b[k]);
     }
-    ret->chi2 = total(sums.chi2);
-    ret->chi2_before = total(sums.chi2_before);
+    ret->chi2 = total(&sums.chi2);
+    ret->chi2_before = total(&sums.chi2_before);
 }
