@@ -167,20 +167,22 @@ struct centroid {
 /* Gaussian-weighted centroid, iterated to its fixed point. */
 struct centroid window_centroid(const struct window *window, const struct field *field, double x,
                                 double y, double fwhm_px);
-/* Sum inside a circle, edge pixels cut exactly; *ret_area: pixels of the circle. */
-double window_aperture(const struct window *window, double x, double y, double r_px,
-                       double *ret_area);
 /* Significance above the sky of what a Gaussian weight of that width sees, over pixels with values.
  */
 double window_matched_snr(const struct window *window, double x, double y, double fwhm_px);
+/* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
+double window_half_area_fwhm(const struct window *window);
+
+/* ---- circles.c ---- */
+/* Sum inside a circle, edge pixels cut exactly; *ret_area: pixels of the circle. */
+double window_aperture(const struct window *window, double x, double y, double r_px,
+                       double *ret_area);
 /* Area that a circle of radius r about the origin shares with the unit square centred at (x, y). */
 double circle_square_overlap(double x, double y, double r);
 /* Radius that holds half of what is inside r_px (as window_aperture gives it); NaN when that is not
  * positive. */
 double window_half_light(const struct window *window, double x, double y, double r_px,
                          double inside_adu);
-/* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
-double window_half_area_fwhm(const struct window *window);
 
 /* ---- hits.c: hot pixels, warm columns, particle hits ---- */
 /* Takes the value from pixels that stand out more sharply than a star of this width can; how many.

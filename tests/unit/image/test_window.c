@@ -120,8 +120,95 @@ static void test_masked_half_is_filled_by_symmetry(void **state) {
     field_free(f);
 }
 
+/* Circles of a window against its pixels one by one, around random places. */
+static void test_circle_sum_is_that_of_single_pixels(void **state) {
+    (void)state;
+    gsl_rng *rng = test_rng(3);
+    struct window w = {.side = 61};
+    for (int k = 0; k < w.side * w.side; k++) {
+        w.px[k] = (float)gsl_ran_flat(rng, -5.0, 100.0);
+    }
+    for (int k = 0; k < 400; k++) {
+        const double x = gsl_ran_flat(rng, 28.0, 32.0);
+        const double y = gsl_ran_flat(rng, 28.0, 32.0);
+        const double r = k < 200 ? gsl_ran_flat(rng, 0.1, 4.0) : gsl_ran_flat(rng, 4.0, 27.0);
+        double sum = 0.0;
+        double area = 0.0;
+        double got_area = 0.0;
+        for (int at = 0; at < w.side * w.side; at++) {
+            const int row = at / w.side;
+            const double share = circle_square_overlap(at % w.side - x, row - y, r);
+            sum += share * (double)w.px[at];
+            area += share;
+        }
+        const double got = window_aperture(&w, x, y, r, &got_area);
+        check_near(got, sum, 1e-10 * (1.0 + 100.0 * area), "brute force");
+        check_near(got_area, area, 1e-11 * (1.0 + area), "brute force");
+    }
+    gsl_rng_free(rng);
+}
+
+/* A window is the frame less its sky, wherever it lies, as floats or as 16 bits; outside NaN. */
+static void test_window_is_the_frame_less_its_sky(void **state) {
+    (void)state;
+    enum { W = 300, H = 240 };
+    gsl_rng *rng = test_rng(4);
+    uint16_t whole[W * H];
+    float floats[W * H];
+    for (int k = 0; k < W * H; k++) {
+        const int row = k / W;
+        whole[k] =
+            (uint16_t)(1000.0 + 2.0 * (k % W) + 0.01 * row * row + gsl_ran_gaussian(rng, 10.0));
+        floats[k] = (float)whole[k];
+    }
+    struct nw_err err = {NW_OK, ""};
+    for (int kind = 0; kind < 2; kind++) {
+        const struct nw_image_view view = {.px = kind ? NULL : floats,
+                                           .px16 = kind ? whole : NULL,
+                                           .width_px = W,
+                                           .height_px = H,
+                                           .stride_px = W};
+        struct nw_background *b = NULL;
+        assert_int_equal(nw_background_new(view, NULL, &b, &err), NW_OK);
+        const struct field field = {
+            .image = view, .background = b, .saturation_adu = 1500.0, .pixel_width = 1.0};
+        for (int k = 0; k < 60; k++) {
+            const double x = gsl_ran_flat(rng, -30.0, W + 30.0);
+            const double y = gsl_ran_flat(rng, -30.0, H + 30.0);
+            struct window w;
+            window_cut(&field, x, y, 3 + k % 38, &w);
+            size_t n_lost = 0;
+            size_t n_saturated = 0;
+            for (int at = 0; at < w.side * w.side; at++) {
+                const int row = at / w.side;
+                const int xx = w.x0 + at % w.side;
+                const int yy = w.y0 + row;
+                if (xx < 0 || yy < 0 || xx >= W || yy >= H) {
+                    assert_true(isnan(w.px[at]));
+                    n_lost++;
+                    continue;
+                }
+                float sky[W];
+                float noise[W];
+                nw_background_row(b, (size_t)yy, sky, noise);
+                check_near((double)w.px[at], (double)floats[yy * W + xx] - (double)sky[xx], 2e-3,
+                           "definition; floats near 2000");
+                const int r = w.side / 2;
+                n_saturated += 2 * abs(at % w.side - r) <= r && 2 * abs(row - r) <= r &&
+                               floats[yy * W + xx] >= 1500.0F;
+            }
+            assert_int_equal(w.n_lost, n_lost);
+            assert_int_equal(w.n_saturated, n_saturated);
+        }
+        nw_background_free(b);
+    }
+    gsl_rng_free(rng);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_circle_sum_is_that_of_single_pixels),
+        cmocka_unit_test(test_window_is_the_frame_less_its_sky),
         cmocka_unit_test(test_circle_cut_by_pixels_adds_up_to_pi_r2),
         cmocka_unit_test(test_overlap_against_brute_force),
         cmocka_unit_test(test_growth_curve_against_closed_form),
