@@ -33,6 +33,7 @@
     X(CMD_BALANCE)                                                                                 \
     X(CMD_CLEARANCE)                                                                               \
     X(CMD_POWER)                                                                                   \
+    X(CMD_SHEET)                                                                                   \
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
     X(CMD_LIGHT)                                                                                   \

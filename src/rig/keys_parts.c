@@ -3,6 +3,8 @@
 
 static const struct nw_rig_key ROWS[] = {
     /* ---- telescopes ---- */
+    WORD("telescopes.*.serial", TELESCOPE, nw_telescope, serial, NULL, "", 0,
+         "serial number, for the sheet"),
     NEEDED("telescopes.*.aperture", TELESCOPE, nw_telescope, aperture_m, LENGTH, "10 mm", "3 m",
            "clear diameter of the front lens or main mirror"),
     NEEDED("telescopes.*.focal_length", TELESCOPE, nw_telescope, focal_length_m, LENGTH, "20 mm",
@@ -25,10 +27,14 @@ static const struct nw_rig_key ROWS[] = {
             "0.9", "0.05", PRACTICE, "share of the light that all glass and mirrors let through"),
 
     /* ---- correctors ---- */
+    WORD("correctors.*.serial", CORRECTOR, nw_corrector, serial, NULL, "", 0,
+         "serial number, for the sheet"),
     NEEDED("correctors.*.magnification", CORRECTOR, nw_corrector, magnification, NUMBER, "0.2", "5",
            "0.8 for a 0.8x reducer, 1 for a flattener"),
 
     /* ---- focusers ---- */
+    WORD("focusers.*.serial", FOCUSER, nw_focuser, serial, NULL, "", 0,
+         "serial number, for the sheet"),
     ASSUMED("focusers.*.step", FOCUSER, nw_focuser, step_m, LENGTH, "1 nm", "1 mm", "4 um", "3 um",
             PRACTICE, "travel of one motor step"),
     {.path = "focusers.*.carries",
@@ -56,6 +62,8 @@ static const struct nw_rig_key ROWS[] = {
             "0.04", PRACTICE, "share of the light let through in the passband"),
 
     /* ---- cameras ---- */
+    WORD("cameras.*.serial", CAMERA, nw_camera, serial, NULL, "", 0,
+         "serial number, for the sheet"),
     NEEDED("cameras.*.pixel", CAMERA, nw_camera, pixel_m, LENGTH, "0.5 um", "100 um",
            "side of one pixel, not binned"),
     COUNT("cameras.*.width", width_px, "16", "100000", "pixels in a row, not binned"),

@@ -62,6 +62,7 @@ static const struct nw_rig_key ROWS[] = {
             "time to bring the mount to park and shut the roof by hand, without power"),
 
     /* ---- mount ---- */
+    WORD("mount.serial", MOUNT, nw_mount, serial, NULL, "", 0, "serial number, for the sheet"),
     WORD("mount.name", MOUNT, nw_mount, name, NULL, "", 0, "what it is, for people"),
     ASSUMED("mount.motion_ra", MOUNT, nw_mount, motion_ra_rad, ANGLE, "0 arcsec", "60 arcsec",
             "0.6 arcsec", "0.3 arcsec", PRACTICE,

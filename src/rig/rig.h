@@ -30,7 +30,7 @@ struct nw_site {
 };
 
 struct nw_mount {
-    char name[NW_NAME_SIZE];
+    char name[NW_NAME_SIZE], serial[NW_NAME_SIZE];
     struct nw_val motion_ra_rad, motion_dec_rad; /* rms within one sub, when no log says */
     struct nw_val flexure_rad_s;                 /* main camera against guide star, on the sky */
     struct nw_val polar_error_rad;
@@ -52,7 +52,7 @@ struct nw_mount {
 };
 
 struct nw_telescope {
-    char name[NW_NAME_SIZE];
+    char name[NW_NAME_SIZE], serial[NW_NAME_SIZE];
     struct nw_val aperture_m, focal_length_m;
     struct nw_val obstruction;                    /* diameter ratio, 0 for a refractor */
     struct nw_val tube_length_m, expansion_per_K; /* tube: metres of tube, 1/K */
@@ -62,7 +62,7 @@ struct nw_telescope {
 };
 
 struct nw_corrector {
-    char name[NW_NAME_SIZE];
+    char name[NW_NAME_SIZE], serial[NW_NAME_SIZE];
     struct nw_val magnification; /* 0.8 for a reducer, 1 for a flattener */
     /* the spacing it asks for: in air, from the maker's datum to the sensor */
     struct nw_val back_focus_m, back_focus_tolerance_m; /* tolerance: to each side */
@@ -85,7 +85,7 @@ struct nw_spacer { /* a ring; all that the owner has of it */
 
 enum nw_carries { NW_CARRIES_CAMERA, NW_CARRIES_CORRECTOR_AND_CAMERA };
 struct nw_focuser {
-    char name[NW_NAME_SIZE];
+    char name[NW_NAME_SIZE], serial[NW_NAME_SIZE];
     struct nw_val step_m; /* travel of one step */
     enum nw_carries carries;
     struct nw_val repeatability_m; /* rms of one focus run, travel */
@@ -111,7 +111,7 @@ struct nw_camera_setting {
 #define NW_RIG_MAX_SETTINGS 12
 
 struct nw_camera {
-    char name[NW_NAME_SIZE];
+    char name[NW_NAME_SIZE], serial[NW_NAME_SIZE];
     struct nw_val pixel_m;
     size_t width_px, height_px;
     char pattern[8]; /* "" mono, or "RGGB" ... */
