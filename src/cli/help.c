@@ -26,6 +26,15 @@ void cli_help_program(struct nw_buf *text) {
                         "else.\n");
 }
 
+/* The words of a choice as a list; many would not fit beside the option's name. */
+static void list_words(char *text, size_t size, const char *words) {
+    size_t at = strlen(text);
+    at += (size_t)snprintf(text + at, size - at, ": ");
+    for (const char *c = words; *c && at + 3 < size; c++) {
+        at += (size_t)snprintf(text + at, size - at, *c == '|' ? ", " : "%c", *c);
+    }
+}
+
 static void help_option(const struct cli_option *option, struct nw_buf *text) {
     char head[80];
     char letter[8] = "";
@@ -33,9 +42,11 @@ static void help_option(const struct cli_option *option, struct nw_buf *text) {
         (void)snprintf(letter, sizeof letter, "-%c, ", option->letter);
     }
     const char *const dots = option->kind == CLI_LIST ? "..." : "";
-    (void)snprintf(head, sizeof head, "%s--%s%s%s%s", letter, option->name,
-                   option->value ? " " : "", option->value ? option->value : "", dots);
-    char help[400];
+    const bool has_many = option->kind == CLI_CHOICE && strlen(option->value) > 60;
+    const char *const value = has_many ? "WORD" : option->value;
+    (void)snprintf(head, sizeof head, "%s--%s%s%s%s", letter, option->name, value ? " " : "",
+                   value ? value : "", dots);
+    char help[600];
     const bool is_limited = option->max > option->min;
     char limits[64] = "";
     if (is_limited) {
@@ -43,6 +54,9 @@ static void help_option(const struct cli_option *option, struct nw_buf *text) {
     }
     (void)snprintf(help, sizeof help, "%s%s%s", option->help, limits,
                    option->is_repeatable ? "; may be repeated" : "");
+    if (has_many) {
+        list_words(help, sizeof help, option->value);
+    }
     nw_report_entry(text, 2, 24, head, help);
 }
 
