@@ -55,7 +55,7 @@ static void judge_cover(struct air_desk *desk, size_t from) {
     night->cover_needed_W = lacking_K * night->cover_loss_W_K;
 }
 
-static double humidity_in(const struct nw_air_state *s) {
+static double humidity_in(const struct nw_air_heat_state *s) {
     return s->room_kg_m3 /
            nw_air_vapour_density_kg_m3(s->room_K, nw_air_saturation_water_Pa(s->room_K));
 }
@@ -86,14 +86,14 @@ static void judge_room(struct air_desk *desk, size_t from) {
 
 /* Closed and uncovered, straps on, until everything is dry; then covered. From the state at
  * closing, the tape goes on. */
-enum nw_status air_night_close(struct air_desk *desk, struct nw_air_state state) {
+enum nw_status air_night_close(struct air_desk *desk, struct nw_air_heat_state state) {
     struct nw_air_night *const night = desk->night;
     const struct nw_air_model *const m = &night->model;
     const bool has_dryer = m->dryer_kg_s > 0.0;
     const size_t closed_at = desk->tape.n - 1;
     enum nw_status status = NW_OK;
     night->cover_s = NAN;
-    struct nw_air_state undried = state;
+    struct nw_air_heat_state undried = state;
     while (state.t_s < desk->times->end_s - 1.0 && status == NW_OK && isnan(night->cover_s)) {
         const struct nw_air_phase open_to_dry = {
             .end_s = fmin(state.t_s + NW_AIR_STEP_S, desk->times->end_s),

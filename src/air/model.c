@@ -78,7 +78,7 @@ enum nw_status nw_air_model_of(const struct nw_rig *rig, struct nw_air_model *re
 struct nw_air_around nw_air_around_part(const struct nw_air_model *model,
                                         const struct nw_air_log *log,
                                         const struct nw_air_phase *phase,
-                                        const struct nw_air_state *state, size_t part) {
+                                        const struct nw_air_heat_state *state, size_t part) {
     const struct nw_air_part *const p = &model->parts[part];
     const struct nw_air_weather w = nw_air_log_weather(log, state->t_s);
     const bool is_outside = phase->is_roof_open || !model->has_room;
@@ -107,19 +107,19 @@ struct nw_air_around nw_air_around_part(const struct nw_air_model *model,
 
 /* ---- Right-hand side ------------------------------------------------------------------------ */
 
-static void unpack(const double *y, double t_s, size_t n_parts, struct nw_air_state *ret) {
-    *ret = (struct nw_air_state){.t_s = t_s,
-                                 .room_K = y[ROOM_K],
-                                 .room_kg_m3 = y[ROOM_G] / G,
-                                 .cover_K = y[COVER_K],
-                                 .cover_kg_m3 = y[COVER_G] / G};
+static void unpack(const double *y, double t_s, size_t n_parts, struct nw_air_heat_state *ret) {
+    *ret = (struct nw_air_heat_state){.t_s = t_s,
+                                      .room_K = y[ROOM_K],
+                                      .room_kg_m3 = y[ROOM_G] / G,
+                                      .cover_K = y[COVER_K],
+                                      .cover_kg_m3 = y[COVER_G] / G};
     for (size_t i = 0; i < n_parts; i++) {
         ret->part_K[i] = y[PARTS + 2 * i];
         ret->water_kg_m2[i] = y[PARTS + 2 * i + 1] / G;
     }
 }
 
-static void pack(const struct nw_air_state *s, double *y) {
+static void pack(const struct nw_air_heat_state *s, double *y) {
     memset(y, 0, N_STATE * sizeof *y);
     y[ROOM_K] = s->room_K;
     y[ROOM_G] = s->room_kg_m3 * G;
@@ -133,7 +133,7 @@ static void pack(const struct nw_air_state *s, double *y) {
 
 /* Room: (V + B/rho_s) drho/dt = n V (rho_out - rho) - dryer + what a warming wall gives off, B rho
  * d(ln rho_s)/dT dT/dt / rho_s; d ln rho_s/dT = L/(R_v T^2) - 1/T (Clausius and Clapeyron). */
-static void room_rates(const struct system *sys, const struct nw_air_state *s,
+static void room_rates(const struct system *sys, const struct nw_air_heat_state *s,
                        const struct nw_air_weather *w, double *rate) {
     const struct nw_air_model *const m = sys->model;
     struct nw_air_box box = m->room;
@@ -158,7 +158,7 @@ static void room_rates(const struct system *sys, const struct nw_air_state *s,
     rate[ROOM_G] = G * (in / room_m3 - fmax(0.0, s->room_kg_m3 - saturation) / FOG_s);
 }
 
-static double part_rates(const struct system *sys, const struct nw_air_state *s,
+static double part_rates(const struct system *sys, const struct nw_air_heat_state *s,
                          const struct nw_air_weather *w, size_t i, double *rate) {
     const struct nw_air_part *const p = &sys->model->parts[i];
     const struct nw_air_around a = nw_air_around_part(sys->model, sys->log, sys->phase, s, i);
@@ -177,7 +177,7 @@ static double part_rates(const struct system *sys, const struct nw_air_state *s,
 }
 
 /* What stands round the cover: the room, or the open sky that cools its outer side. */
-static double around_cover_K(const struct system *sys, const struct nw_air_state *s,
+static double around_cover_K(const struct system *sys, const struct nw_air_heat_state *s,
                              const struct nw_air_weather *w) {
     if (!sys->model->is_cover_open) {
         return s->room_K;
@@ -194,7 +194,7 @@ static double around_cover_K(const struct system *sys, const struct nw_air_state
     return nw_air_face_balance_K(&skin, 0.0);
 }
 
-static void cover_rates(const struct system *sys, const struct nw_air_state *s,
+static void cover_rates(const struct system *sys, const struct nw_air_heat_state *s,
                         const struct nw_air_weather *w, double from_parts_W, double *rate) {
     const struct nw_air_model *const m = sys->model;
     const double out_K = around_cover_K(sys, s, w);
@@ -216,7 +216,7 @@ static int derivative(double t_s, const double y[], double rate[], void *params)
     const struct system *const sys = params;
     const struct nw_air_model *const m = sys->model;
     const struct nw_air_weather w = nw_air_log_weather(sys->log, t_s);
-    struct nw_air_state s;
+    struct nw_air_heat_state s;
     unpack(y, t_s, m->n_parts, &s);
     memset(rate, 0, N_STATE * sizeof *rate);
     if (m->has_room) {
@@ -234,10 +234,10 @@ static int derivative(double t_s, const double y[], double rate[], void *params)
 
 /* ---- The run -------------------------------------------------------------------------------- */
 
-struct nw_air_state nw_air_start(const struct nw_air_model *model, const struct nw_air_log *log,
-                                 double t_s, double warmer_K) {
+struct nw_air_heat_state nw_air_start(const struct nw_air_model *model,
+                                      const struct nw_air_log *log, double t_s, double warmer_K) {
     const struct nw_air_weather w = nw_air_log_weather(log, t_s);
-    struct nw_air_state s = {.t_s = t_s, .room_K = w.air_K + warmer_K};
+    struct nw_air_heat_state s = {.t_s = t_s, .room_K = w.air_K + warmer_K};
     s.room_kg_m3 = nw_air_vapour_density_kg_m3(w.air_K, w.vapour_Pa);
     s.cover_K = s.room_K;
     s.cover_kg_m3 = s.room_kg_m3;
@@ -248,7 +248,7 @@ struct nw_air_state nw_air_start(const struct nw_air_model *model, const struct 
 }
 
 enum nw_status nw_air_run(const struct nw_air_model *model, const struct nw_air_log *log,
-                          const struct nw_air_phase *phase, struct nw_air_state *state,
+                          const struct nw_air_phase *phase, struct nw_air_heat_state *state,
                           const struct nw_air_listener *listener, struct nw_err *err) {
     const double step_s = listener ? listener->step_s : 3600.0;
     struct system sys = {model, log, phase};

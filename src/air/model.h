@@ -36,7 +36,7 @@ enum nw_status nw_air_model_of(const struct nw_rig *rig, struct nw_air_model *re
                                struct nw_err *err) NW_CHECKED;
 
 /* Temperatures [K], vapour [kg/m3], water on surfaces [kg/m2], at one time. */
-struct nw_air_state {
+struct nw_air_heat_state {
     double t_s;
     double room_K, room_kg_m3, cover_K, cover_kg_m3;
     double part_K[NW_AIR_MAX_SURFACES], water_kg_m2[NW_AIR_MAX_SURFACES];
@@ -55,23 +55,24 @@ struct nw_air_around {
 struct nw_air_around nw_air_around_part(const struct nw_air_model *model,
                                         const struct nw_air_log *log,
                                         const struct nw_air_phase *phase,
-                                        const struct nw_air_state *state, size_t part);
+                                        const struct nw_air_heat_state *state, size_t part);
 
 /* All in balance with the weather of a moment, room and cover `warmer_K` warmer than the air, with
  * the air's vapour, surfaces dry and as warm as the room. */
-struct nw_air_state nw_air_start(const struct nw_air_model *model, const struct nw_air_log *log,
-                                 double t_s, double warmer_K);
+struct nw_air_heat_state nw_air_start(const struct nw_air_model *model,
+                                      const struct nw_air_log *log, double t_s, double warmer_K);
 /* Who is told of the states on the way, every step_s and at the end of a phase. */
 struct nw_air_listener {
     double step_s;
-    void (*hear)(void *context, const struct nw_air_phase *phase, const struct nw_air_state *state);
+    void (*hear)(void *context, const struct nw_air_phase *phase,
+                 const struct nw_air_heat_state *state);
     void *context;
 };
 /* Integrates `state` to phase->end_s; listener NULL: only the end is wanted.
  * DATA: the numbers ran away (weather outside the range of the formulas). Accuracy: 1e-3 K against
  * another solver (tests/reference/test_air.py). */
 enum nw_status nw_air_run(const struct nw_air_model *model, const struct nw_air_log *log,
-                          const struct nw_air_phase *phase, struct nw_air_state *state,
+                          const struct nw_air_phase *phase, struct nw_air_heat_state *state,
                           const struct nw_air_listener *listener, struct nw_err *err) NW_CHECKED;
 
 #endif

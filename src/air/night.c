@@ -6,7 +6,8 @@
 #define CANDIDATE_S 600.0 /* between times of opening that are tried */
 enum { MAX_RECORDS = 2000 };
 
-static void put(void *context, const struct nw_air_phase *phase, const struct nw_air_state *state) {
+static void put(void *context, const struct nw_air_phase *phase,
+                const struct nw_air_heat_state *state) {
     struct air_tape *const tape = context;
     if (tape->n == tape->cap) {
         tape->is_full = true;
@@ -36,7 +37,7 @@ bool air_night_is_safe(const struct nw_air_model *model, const struct nw_air_nig
 
 enum nw_status air_night_run(struct air_desk *desk, const struct nw_air_model *model,
                              const struct nw_air_log *log, const struct nw_air_phase *phase,
-                             struct nw_air_state *state) {
+                             struct nw_air_heat_state *state) {
     desk->tape.model = model;
     desk->tape.log = log;
     const struct nw_air_listener listener = {NW_AIR_STEP_S, put, &desk->tape};
@@ -46,7 +47,7 @@ enum nw_status air_night_run(struct air_desk *desk, const struct nw_air_model *m
 /* Closed until open_s, then open until close_s; straps as said. The tape holds the open part. */
 static enum nw_status run_open(struct air_desk *desk, const struct nw_air_model *model,
                                const struct nw_air_log *log, double open_s, double close_s,
-                               bool has_straps, struct nw_air_state *ret) {
+                               bool has_straps, struct nw_air_heat_state *ret) {
     const struct nw_air_phase closed = {.end_s = open_s};
     const struct nw_air_phase open = {
         .end_s = close_s, .is_roof_open = true, .has_straps = has_straps};
@@ -66,7 +67,7 @@ static double settled_s(const struct air_tape *tape, const struct nw_air_night_r
     double at_s = tape->n > 0 ? tape->items[0].state.t_s : NAN;
     size_t k = 0;
     for (size_t i = 0; i < tape->n; i++) {
-        const struct nw_air_state *const s = &tape->items[i].state;
+        const struct nw_air_heat_state *const s = &tape->items[i].state;
         while (k + 1 < n && out[k].state.t_s < s->t_s - 1.0) {
             k++;
         }
@@ -80,7 +81,7 @@ static double settled_s(const struct air_tape *tape, const struct nw_air_night_r
 static enum nw_status try_opening(struct air_desk *desk, const struct nw_air_night_record *out,
                                   size_t n_out, double open_s, bool *ret_is_safe,
                                   double *ret_settled_s) {
-    struct nw_air_state state;
+    struct nw_air_heat_state state;
     const struct nw_air_model *const model = &desk->night->model;
     const enum nw_status status =
         run_open(desk, model, desk->log, open_s, desk->times->dawn_s, false, &state);
@@ -129,7 +130,7 @@ static enum nw_status choose_opening(struct air_desk *desk, const struct nw_air_
 static enum nw_status open_and_settle(struct air_desk *desk) {
     struct nw_air_night *const night = desk->night;
     const struct nw_air_phase outside = {.end_s = desk->times->dawn_s, .is_roof_open = true};
-    struct nw_air_state state = desk->start;
+    struct nw_air_heat_state state = desk->start;
     size_t n_out = 0;
     for (size_t i = 0; i < night->model.n_parts; i++) {
         const struct nw_air_around a =
@@ -195,7 +196,7 @@ static void read_bare(struct air_desk *desk) {
 /* Strap power that holds a surface at dew point + margin at one moment, in balance. */
 static double needed_W(const struct air_desk *desk, const struct nw_air_night_record *r, size_t i) {
     const struct nw_air_model *const model = &desk->night->model;
-    struct nw_air_state state = r->state;
+    struct nw_air_heat_state state = r->state;
     state.part_K[i] = r->wetting_K[i] + desk->rig->damp.margin_K.v;
     const struct nw_air_around a = nw_air_around_part(model, desk->log, &r->phase, &state, i);
     const struct nw_air_part *const p = &model->parts[i];
@@ -233,7 +234,7 @@ static void read_strapped(struct air_desk *desk) {
 static enum nw_status least_margins(struct air_desk *desk, const struct nw_air_model *model,
                                     const struct nw_air_log *log, double open_s,
                                     double ret_K[NW_AIR_MAX_SURFACES]) {
-    struct nw_air_state state;
+    struct nw_air_heat_state state;
     const enum nw_status status =
         run_open(desk, model, log, open_s, desk->times->dawn_s, false, &state);
     for (size_t i = 0; i < model->n_parts && status == NW_OK; i++) {
@@ -298,7 +299,7 @@ static enum nw_status spread(struct air_desk *desk, double open_s) {
 static enum nw_status work(struct air_desk *desk) {
     struct nw_air_night *const night = desk->night;
     const double dawn_s = desk->times->dawn_s;
-    struct nw_air_state state;
+    struct nw_air_heat_state state;
     enum nw_status status = open_and_settle(desk);
     const double open_s = isfinite(night->open_s) ? night->open_s : desk->times->dark_s;
     if (status == NW_OK) {
@@ -317,8 +318,9 @@ static enum nw_status work(struct air_desk *desk) {
 }
 
 enum nw_status nw_air_night_of(const struct nw_rig *rig, const struct nw_air_log *log,
-                               const struct nw_air_times *times, const struct nw_air_state *start,
-                               struct nw_air_night *ret, struct nw_err *err) {
+                               const struct nw_air_times *times,
+                               const struct nw_air_heat_state *start, struct nw_air_night *ret,
+                               struct nw_err *err) {
     struct nw_air_night night = {.times = *times};
     enum nw_status status = nw_air_model_of(rig, &night.model, err);
     if (status != NW_OK) {

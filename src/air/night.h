@@ -35,7 +35,7 @@ struct nw_air_night_part {
 };
 
 struct nw_air_night_record {
-    struct nw_air_state state;
+    struct nw_air_heat_state state;
     struct nw_air_phase phase;
     struct nw_air_weather weather;
     double wetting_K[NW_AIR_MAX_SURFACES]; /* of the air around each surface */
@@ -68,8 +68,9 @@ struct nw_air_night {
 /* `start`: state of the room at begin_s, or NULL: room.warmer_at_sunset above the air. The pointer
  * in *ret is freed by nw_air_night_done. Errors of nw_air_run; DOMAIN for times out of order. */
 enum nw_status nw_air_night_of(const struct nw_rig *rig, const struct nw_air_log *log,
-                               const struct nw_air_times *times, const struct nw_air_state *start,
-                               struct nw_air_night *ret, struct nw_err *err) NW_CHECKED;
+                               const struct nw_air_times *times,
+                               const struct nw_air_heat_state *start, struct nw_air_night *ret,
+                               struct nw_err *err) NW_CHECKED;
 void nw_air_night_done(struct nw_air_night *night);
 
 /* The focus shift that follows the tube, between dark and dawn. */

@@ -21,7 +21,7 @@ struct air_desk {
     const struct nw_rig *rig;
     const struct nw_air_log *log;
     const struct nw_air_times *times;
-    struct nw_air_state start;
+    struct nw_air_heat_state start;
     struct nw_air_night *night;
     struct air_tape tape;
     struct nw_err *err;
@@ -30,7 +30,7 @@ struct air_desk {
 /* Runs a phase; its records go to the end of the tape. */
 enum nw_status air_night_run(struct air_desk *desk, const struct nw_air_model *model,
                              const struct nw_air_log *log, const struct nw_air_phase *phase,
-                             struct nw_air_state *state) NW_CHECKED;
+                             struct nw_air_heat_state *state) NW_CHECKED;
 /* Above the dew or frost point of the air around it. */
 double air_night_margin_K(const struct nw_air_night_record *record, size_t part);
 /* All surfaces warm enough to stay dry at that moment. */
@@ -39,6 +39,6 @@ bool air_night_is_safe(const struct nw_air_model *model, const struct nw_air_nig
 void air_night_choose_closing(struct air_desk *desk);
 /* Closed and uncovered, straps on, until all is dry; then covered. From the state at closing; the
  * tape goes on. */
-enum nw_status air_night_close(struct air_desk *desk, struct nw_air_state state) NW_CHECKED;
+enum nw_status air_night_close(struct air_desk *desk, struct nw_air_heat_state state) NW_CHECKED;
 
 #endif

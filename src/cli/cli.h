@@ -30,6 +30,7 @@
     X(CMD_RIG)                                                                                     \
     X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
+    X(CMD_AIR)                                                                                     \
     X(CMD_BALANCE)                                                                                 \
     X(CMD_CLEARANCE)                                                                               \
     X(CMD_POWER)                                                                                   \

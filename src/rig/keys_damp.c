@@ -47,8 +47,9 @@ static const struct nw_rig_key ROWS[] = {
             "share of the wind that is felt there, behind walls and shield"),
     SURFACE("strap", strap_W, POWER, "0 W", "200 W", "0 W", "0 W", "none unless it is said",
             "power of its heater strap"),
-    SURFACE("strap_share", strap_share, NUMBER, "0.02", "1", "0.4", "0.2", PRACTICE,
-            "share of the strap's heat that reaches the surface"),
+    SURFACE("strap_share", strap_share, NUMBER, "0.01", "1", "0.1", "0.05",
+            "most goes into cell, tube and air (common practice, no source)",
+            "share of the strap's heat that leaves through the surface"),
 
     WORD("cover.stands", COVER, nw_cover, stands, "sheltered|open", "sheltered", 0,
          "under the roof, or in the wind"),

@@ -38,7 +38,7 @@ static void test_a_plate_cools_on_the_exponential(void **state) {
     struct nw_err err;
     make_weather(&w, 5.0, 0.0, 0.3);
     const struct nw_air_model m = plate(2700.0); /* 0.75 W/K: one hour */
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 8.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 8.0);
     struct nw_air_phase phase = {.end_s = HOUR, .is_roof_open = true};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_OK);
     check_near(s.part_K[0], C(5.0) + 8.0 * exp(-1.0), 1e-4, "Newton's law of cooling");
@@ -57,7 +57,7 @@ static void test_a_plate_in_falling_air_trails_it(void **state) {
     struct nw_err err;
     make_weather(&w, 12.0, -1.0, 0.2);
     const struct nw_air_model m = plate(2700.0);
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     const struct nw_air_phase phase = {.end_s = 8.0 * HOUR, .is_roof_open = true};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_OK);
     const double behind = 1.0 * (1.0 - exp(-8.0)); /* rate times time constant */
@@ -75,7 +75,7 @@ static void test_a_room_with_a_heater_ends_at_p_over_ua(void **state) {
                              .room_capacity_J_K = 50e3,
                              .room_heater_W = 200.0};
     const double loss_W_K = nw_air_box_loss_W_K(&m.room, C(5.0), 101325.0);
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     struct nw_air_phase phase = {.end_s = 0.5 * HOUR};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_OK);
     const double tau_s = 50e3 / loss_W_K;
@@ -93,7 +93,7 @@ static void test_vapour_leaks_out_on_the_exponential(void **state) {
     make_weather(&w, 10.0, 0.0, 0.2);
     struct nw_air_model m = {
         .has_room = true, .room = {20.0, 0.33, 0.17, 10.0, 2.0 / HOUR}, .room_capacity_J_K = 50e3};
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     const double outside = s.room_kg_m3;
     s.room_kg_m3 += 4e-3;
     const struct nw_air_phase phase = {.end_s = 1.151293 * HOUR};
@@ -110,7 +110,7 @@ static void test_walls_that_take_up_water_slow_it(void **state) {
                              .room = {20.0, 0.33, 0.17, 10.0, 2.0 / HOUR},
                              .room_capacity_J_K = 50e3,
                              .buffer_kg = 0.2};
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     const double outside = s.room_kg_m3;
     s.room_kg_m3 += 4e-3;
     const double saturation =
@@ -133,7 +133,7 @@ static void test_a_heated_cover_ends_at_p_over_ua(void **state) {
     m.cover = (struct nw_air_box){2.0, 0.0, NW_AIR_FILMS_SHELTERED, 0.5, 3.0 / HOUR};
     m.cover_capacity_J_K = 5e3;
     m.cover_heater_W = 25.0;
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     const struct nw_air_phase phase = {.end_s = 9.0 * HOUR, .is_covered = true, .has_heater = true};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_OK);
     check_near(s.cover_K - s.room_K, nw_air_box_rise_K(&m.cover, 25.0, C(5.0), 101325.0), 1e-3,
@@ -150,7 +150,7 @@ static void test_dew_settles_frost_below_zero_and_dries_again(void **state) {
     struct nw_air_model m = plate(500.0);
     m.parts[0].emissivity = 0.9;
     m.parts[0].sky_share = 0.6;
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     struct nw_air_phase phase = {.end_s = 3.0 * HOUR, .is_roof_open = true};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_OK);
     const struct nw_air_around a = nw_air_around_part(&m, &w.log, &phase, &s, 0);
@@ -176,7 +176,7 @@ static void test_weather_out_of_range_is_said(void **state) {
     struct nw_err err = {0};
     make_weather(&w, 55.0, 3.0, 0.5);
     struct nw_air_model m = plate(500.0);
-    struct nw_air_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
+    struct nw_air_heat_state s = nw_air_start(&m, &w.log, 0.0, 0.0);
     const struct nw_air_phase phase = {.end_s = 9.0 * HOUR, .is_roof_open = true};
     assert_int_equal(nw_air_run(&m, &w.log, &phase, &s, NULL, &err), NW_DATA);
     assert_non_null(strstr(err.text, "no solution at 1970-01-01T"));

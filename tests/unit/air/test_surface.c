@@ -29,6 +29,8 @@ static void test_plate_under_the_clear_sky(void **state) {
     check_near(nw_air_face_balance_K(&face, 0.0), C(10.0), 1e-9, "no sky in view: air temperature");
     face.exchange_W_m2_K = 10.0;
     face.emissivity = 0.0;
+    check_near(nw_air_face_hold_W_m2(&face, C(13.0)) * NW_PI / 4.0 * 0.01, 0.235619, 1e-6,
+               "glass of 100 mm, 3 K, 10 W/m2/K: REFERENCES MOI-19");
     check_near(nw_air_face_balance_K(&face, 30.0), C(13.0), 1e-9, "heat over exchange");
 }
 
