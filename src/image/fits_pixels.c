@@ -7,6 +7,7 @@
  */
 #include <math.h>
 
+#include "base/clones.h"
 #include "image/fits_internal.h"
 
 enum nw_status nw_fits_scaling_read(const struct nw_fits_hdu *hdu, const char *blank_key,
@@ -76,7 +77,7 @@ bool nw_fits_scaling_is_unsigned_16(const struct nw_fits_scaling *s) {
            fabs(s->bzero - 32768.0) <= 0.0;
 }
 
-void nw_fits_pixels_unsigned_16(const unsigned char *bytes, size_t n, uint16_t *px) {
+NW_CLONES void nw_fits_pixels_unsigned_16(const unsigned char *bytes, size_t n, uint16_t *px) {
 #pragma omp simd
     for (size_t i = 0; i < n; i++) {
         px[i] = (uint16_t)(read_u16(bytes + 2 * i) ^ 0x8000u);

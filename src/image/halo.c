@@ -58,43 +58,69 @@ static bool is_near(const struct near_star *near, size_t n, double dx, double dy
     return false;
 }
 
-/* Adds the pixels of one star to its rings, one width each; the core without the neighbours' mask.
- * In the second pass (limit > 0) values farther than that from the ring's mean are left out. */
-static void add_pixels(const struct field *field, const struct nw_star *s, double fwhm_px,
-                       const struct near_star *near, size_t n_near, struct ring ring[static RINGS],
-                       double *ret_core) {
-    const long r = lround(RINGS * fwhm_px);
-    const long cx = lround(s->x_px);
+/* The pixels of a star's rings, one width each, those of neighbours and blank ones left out. */
+enum { PIXELS_MAX = 31416 + 2000 }; /* of a disc of RADIUS_MAX, and its edge */
+struct ring_pixels {
+    double core; /* light within CORE widths */
+    size_t n;
+    float value[PIXELS_MAX];
+    uint8_t ring[PIXELS_MAX];
+};
+
+/* Lists them; the core is without the neighbours' mask. Counts the pixels that each ring has in
+ * all. */
+static void list_pixels(const struct field *field, const struct nw_star *s, double fwhm_px,
+                        const struct near_star *near, size_t n_near, struct ring ring[static RINGS],
+                        struct ring_pixels *ret) {
+    const double far = RINGS * fwhm_px;
     const long cy = lround(s->y_px);
+    const long r = lround(far);
     float sky[2 * RADIUS_MAX + 1];
-    float noise[2 * RADIUS_MAX + 1];
     float work[2 * RADIUS_MAX + 1];
-    struct ring before[RINGS];
-    memcpy(before, ring, sizeof before);
-    memset(ring, 0, RINGS * sizeof *ring);
-    *ret_core = 0.0;
+    ret->n = 0;
+    ret->core = 0.0;
     for (long y = cy - r; y <= cy + r; y++) {
-        const size_t n = (size_t)(2 * r + 1);
-        background_span(field->background, (size_t)(cx - r), n, (size_t)y, sky, noise);
-        const float *const px = nw_image_span(&field->image, (size_t)(cx - r), n, (size_t)y, work);
+        const double dy = (double)y - s->y_px;
+        const double half = sqrt(fmax(far * far - dy * dy, 0.0));
+        const size_t first = (size_t)ceil(s->x_px - half);
+        const size_t n = (size_t)(2.0 * half) + 1;
+        background_span(field->background, first, n, (size_t)y, sky, NULL);
+        const float *const px = nw_image_span(&field->image, first, n, (size_t)y, work);
         for (size_t i = 0; i < n; i++) {
-            const double dx = (double)(cx - r + (long)i) - s->x_px;
-            const double dy = (double)y - s->y_px;
+            const double dx = (double)(first + i) - s->x_px;
             const double rho = sqrt(dx * dx + dy * dy) / fwhm_px;
-            const double value = (double)px[i] - (double)sky[i];
-            *ret_core += rho < CORE ? value : 0.0;
+            const float value = px[i] - sky[i];
+            ret->core += rho < CORE ? (double)value : 0.0;
             if (!(rho < RINGS) || rho < INNER) {
                 continue;
             }
-            const int k = (int)rho;
-            ring[k].n_all++;
-            const double mean = before[k].n > 0 ? before[k].sum / (double)before[k].n : 0.0;
-            const double reach = before[k].n > 0 ? 3.0 * (double)noise[i] : INFINITY;
-            if (isfinite(value) && fabs(value - mean) < reach && !is_near(near, n_near, dx, dy)) {
-                ring[k].sum += value;
-                ring[k].sum2 += value * value;
-                ring[k].n++;
+            ring[(size_t)rho].n_all++;
+            if (ret->n < PIXELS_MAX && isfinite(value) && !is_near(near, n_near, dx, dy)) {
+                ret->value[ret->n] = value;
+                ret->ring[ret->n++] = (uint8_t)rho;
             }
+        }
+    }
+}
+
+/* Sums of the rings; values farther than `reach` from the mean that they had are left out. */
+static void add_pixels(const struct ring_pixels *list, double reach,
+                       struct ring ring[static RINGS]) {
+    double mean[RINGS];
+    double most[RINGS];
+    for (size_t k = 0; k < RINGS; k++) {
+        mean[k] = ring[k].n > 0 ? ring[k].sum / (double)ring[k].n : 0.0;
+        most[k] = ring[k].n > 0 ? reach : INFINITY;
+        ring[k].sum = ring[k].sum2 = 0.0;
+        ring[k].n = 0;
+    }
+    for (size_t i = 0; i < list->n; i++) {
+        const size_t k = list->ring[i];
+        const double value = (double)list->value[i];
+        if (fabs(value - mean[k]) < most[k]) {
+            ring[k].sum += value;
+            ring[k].sum2 += value * value;
+            ring[k].n++;
         }
     }
 }
@@ -110,12 +136,15 @@ static bool measure_star(const struct field *field, const struct star_list *list
     struct near_star near[NEAR_MAX];
     size_t n_near = 0;
     struct ring ring[RINGS] = {{0}};
-    double core = 0.0;
     if (!find_near(list, self, RINGS * list->fwhm_px, near, &n_near)) {
         return false;
     }
+    struct ring_pixels pixels;
+    list_pixels(field, s, list->fwhm_px, near, n_near, ring, &pixels);
+    float noise = NAN;
+    background_span(field->background, (size_t)s->x_px, 1, (size_t)s->y_px, NULL, &noise);
     for (int pass = 0; pass < 3; pass++) {
-        add_pixels(field, s, list->fwhm_px, near, n_near, ring, &core);
+        add_pixels(&pixels, 3.0 * (double)noise, ring);
     }
     struct ring sky = {0};
     for (int k = (int)SKY_FROM; k < RINGS; k++) {
@@ -124,7 +153,7 @@ static bool measure_star(const struct field *field, const struct star_list *list
         sky.n += ring[k].n;
         sky.n_all += ring[k].n_all;
     }
-    if (5 * sky.n < 2 * sky.n_all || !(core > 0.0)) {
+    if (5 * sky.n < 2 * sky.n_all || !(pixels.core > 0.0)) {
         return false;
     }
     const double level = sky.sum / (double)sky.n;
@@ -142,8 +171,8 @@ static bool measure_star(const struct field *field, const struct star_list *list
         area += a;
     }
     variance += area * area * noise2 / (double)sky.n;
-    ret->ratio = light / core;
-    ret->sigma = sqrt(variance) / core;
+    ret->ratio = light / pixels.core;
+    ret->sigma = sqrt(variance) / pixels.core;
     return true;
 }
 

@@ -6,11 +6,15 @@
  * pixels across the pair. Hits get no value; what is left decides whether a star is there.
  * Holds: a pixel without value stays so; no star of the frame's width or of an axis ratio up to 2.7
  * loses a pixel (test_hits.c). */
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 /* What stars may exceed the Gaussian's ratio by: peaked cores, noise of the width. */
 static const double MARGIN = 1.6;
 static const double SIGNIFICANT = 5.0;
+/* Of the light beside a star's pixel that a lone one has less of: cores of real optics and plates
+ * are peaked (common practice, no source). */
+static const double LONE = 0.6;
 
 struct sharpness {
     double side, corner; /* highest ratio of a star's pixel to the larger of two opposite ones */
@@ -56,8 +60,7 @@ static bool is_lone(const struct sharpness *s, double value, const double side[s
             n++;
         }
     }
-    /* a star amid the pixel has the least; 0.6 for cores that real optics and plates peak */
-    const double share = 0.6 * MARGIN / s->side;
+    const double share = LONE * MARGIN / s->side; /* a star amid the pixel has the least */
     const double least = share * value;
     if (n < 2 || !(sum < least * n)) {
         return false;
@@ -114,16 +117,57 @@ static void drop_marked(struct window *w, const bool *marks) {
     }
 }
 
+/* Which pixels of a row may be hits: above `least`, and not plainly no hit, as nearly all of a
+ * star's are. Pixels without value on either side leave it to is_hit. */
+NW_CLONES static bool mark_suspects(const float *row, size_t side, const struct sharpness *s,
+                                    float least, bool *ret) {
+    const float ratio = (float)s->side;
+    const float corner_ratio = (float)s->corner;
+    const float four = (float)(4.0 * LONE * MARGIN / s->side);
+    const float *const up = row - side;
+    const float *const down = row + side;
+    const size_t last = side - 1;
+    int32_t count = 0;
+#pragma omp simd reduction(+ : count)
+    for (size_t i = 1; i < last; i++) {
+        const float v = row[i];
+        const float along = row[i - 1] > row[i + 1] ? row[i - 1] : row[i + 1];
+        const float across = up[i] > down[i] ? up[i] : down[i];
+        const float falling = up[i - 1] > down[i + 1] ? up[i - 1] : down[i + 1];
+        const float rising = up[i + 1] > down[i - 1] ? up[i + 1] : down[i - 1];
+        const float sum = row[i - 1] + row[i + 1] + up[i] + down[i];
+        const bool is_none = (v <= ratio * along) & (v <= ratio * across) &
+                             (v <= corner_ratio * falling) & (v <= corner_ratio * rising) &
+                             (sum >= four * v);
+        const bool is_suspect = (v > least) & !is_none;
+        ret[i] = is_suspect;
+        count += is_suspect;
+    }
+    return count > 0;
+}
+
 size_t window_drop_hits(struct window *w, const struct field *field, double fwhm_px) {
     const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
     bool marks[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
     bool is_any = false;
     const float least = (float)(0.999 * SIGNIFICANT * w->noise_adu); /* is_hit knows exactly */
     for (int j = 0; j < w->side; j++) {
+        const float *const row = w->px + (size_t)j * (size_t)w->side;
+        bool *const mark = marks + (size_t)j * (size_t)w->side;
+        const int last = w->side - 1;
+        const bool is_border = j == 0 || j == last;
+        mark[0] = row[0] > least;
+        mark[last] = row[last] > least;
+        for (int i = 1; is_border && i < last; i++) {
+            mark[i] = row[i] > least;
+        }
+        const bool is_some = is_border || mark[0] || mark[last];
+        if (!is_border && !mark_suspects(row, (size_t)w->side, &s, least, mark) && !is_some) {
+            continue;
+        }
         for (int i = 0; i < w->side; i++) {
-            const int k = j * w->side + i;
-            marks[k] = w->px[k] > least && is_hit(&s, w->px, w->side, i, j);
-            is_any = is_any || marks[k];
+            mark[i] = mark[i] && is_hit(&s, w->px, w->side, i, j);
+            is_any = is_any || mark[i];
         }
     }
     w->n_hits = 0;

@@ -119,26 +119,42 @@ static double centre(double *values, size_t n, double *ret_sigma) {
     return median;
 }
 
+struct noise_job {
+    const struct field *field;
+    size_t nx, ny;
+    bool is_good[N_BLOCKS];
+    double variance[N_BLOCKS], x_share[N_BLOCKS], y_share[N_BLOCKS], coarse[N_BLOCKS];
+};
+
+static void look_at_block(void *user, size_t k) {
+    struct noise_job *const job = user;
+    struct block b;
+    const size_t x0 = (k % job->nx) * (job->field->image.width_px - SIDE) / job->nx;
+    const size_t y0 = (k / job->nx) * (job->field->image.height_px - SIDE) / job->ny;
+    job->is_good[k] = measure_block(job->field, x0, y0, &b);
+    if (job->is_good[k]) {
+        job->variance[k] = b.variance;
+        job->x_share[k] = b.x_product / b.variance;
+        job->y_share[k] = b.y_product / b.variance;
+        job->coarse[k] = b.coarse / b.variance;
+    }
+}
+
 struct nw_noise noise_measure(const struct field *field) {
     struct nw_noise r = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
-    const size_t width = field->image.width_px;
-    const size_t height = field->image.height_px;
-    const size_t nx = width / SIDE < BLOCKS ? width / SIDE : BLOCKS;
-    const size_t ny = height / SIDE < BLOCKS ? height / SIDE : BLOCKS;
-    double variance[N_BLOCKS];
-    double x_share[N_BLOCKS];
-    double y_share[N_BLOCKS];
-    double coarse[N_BLOCKS];
+    const size_t across = field->image.width_px / SIDE;
+    const size_t down = field->image.height_px / SIDE;
+    struct noise_job job = {.field = field,
+                            .nx = across < BLOCKS ? across : BLOCKS,
+                            .ny = down < BLOCKS ? down : BLOCKS};
+    (void)nw_parallel_for(job.nx * job.ny, field->n_threads, look_at_block, &job, NULL);
     size_t n = 0;
-    for (size_t k = 0; k < nx * ny; k++) {
-        struct block b;
-        const size_t x0 = (k % nx) * (width - SIDE) / nx;
-        const size_t y0 = (k / nx) * (height - SIDE) / ny;
-        if (measure_block(field, x0, y0, &b)) {
-            variance[n] = b.variance;
-            x_share[n] = b.x_product / b.variance;
-            y_share[n] = b.y_product / b.variance;
-            coarse[n++] = b.coarse / b.variance;
+    for (size_t k = 0; k < job.nx * job.ny; k++) {
+        if (job.is_good[k]) {
+            job.variance[n] = job.variance[k];
+            job.x_share[n] = job.x_share[k];
+            job.y_share[n] = job.y_share[k];
+            job.coarse[n++] = job.coarse[k];
         }
     }
     if (n < 4) {
@@ -147,16 +163,16 @@ struct nw_noise noise_measure(const struct field *field) {
     double sigma = 0.0;
     double x_sigma = 0.0;
     double y_sigma = 0.0;
-    const double v = centre(variance, n, &sigma) / CUT_VARIANCE;
+    const double v = centre(job.variance, n, &sigma) / CUT_VARIANCE;
     r.pixel_adu = sqrt(v);
     r.pixel_sigma_adu = 0.5 * sigma / CUT_VARIANCE / r.pixel_adu;
-    r.x_correlation = centre(x_share, n, &x_sigma);
-    r.y_correlation = centre(y_share, n, &y_sigma);
+    r.x_correlation = centre(job.x_share, n, &x_sigma);
+    r.y_correlation = centre(job.y_share, n, &y_sigma);
     r.correlation_sigma = hypot(x_sigma, y_sigma) / sqrt(2.0);
     /* the median of chi-square with 63 freedoms is (1 - 2/(9 63))^3 of its mean (Wilson & Hilferty
      * 1931, PNAS 17, 684) */
     const double to_mean = pow(1.0 - 2.0 / (9.0 * 63.0), -3.0);
-    r.coarse_ratio = sqrt(centre(coarse, n, &sigma) * to_mean);
+    r.coarse_ratio = sqrt(centre(job.coarse, n, &sigma) * to_mean);
     r.coarse_sigma = 0.5 * sigma / r.coarse_ratio;
     return r;
 }

@@ -8,7 +8,7 @@
 
 #include "base/clones.h"
 
-enum { BINS_MAX = 512, BINS_MIN = 32 };
+enum { BINS_MAX = 512, BINS_MIN = 32, AT_ONCE = 8 };
 static const size_t SMOOTH = 5;
 static const float PIXEL_CUT = 4.0F;         /* sigmas of a pixel */
 static const float LOW = -3.0F, HIGH = 3.5F; /* of a bin */
@@ -29,18 +29,15 @@ NW_CLONES static void add_row(const float *px, const float *sky, const float *no
     }
 }
 
-static void make_bin_row(void *user, size_t j) {
-    const struct bin_job *const job = user;
+/* work: four rows of the image. */
+static void make_bin_row(const struct bin_job *job, size_t j, float *work) {
     const struct nw_image_view *const image = &job->field->image;
     const size_t side = job->bins->side;
     const size_t width = image->width_px;
-    float *const work = nw_calloc(4 * width, sizeof *work);
-    if (!work) {
-        return; /* a row of zeros: no trail is found there */
-    }
     float *const sky = work + width;
     float *const noise = work + 2 * width;
     float *const sum = work + 3 * width;
+    memset(sum, 0, width * sizeof *sum);
     nw_background_row(job->field->background, j * side + side / 2, sky, noise);
     for (size_t y = j * side; y < (j + 1) * side; y++) {
         add_row(nw_image_span(image, 0, width, y, work), sky, noise, width, sum);
@@ -52,6 +49,17 @@ static void make_bin_row(void *user, size_t j) {
         }
         const double sigma = (double)noise[i * side + side / 2] * (double)side;
         job->bins->z[j * job->bins->nx + i] = (float)(sigma > 0.0 ? total / sigma : 0.0);
+    }
+}
+
+static void make_bin_rows(void *user, size_t part) {
+    const struct bin_job *const job = user;
+    float *const work = nw_calloc(4 * job->field->image.width_px, sizeof *work);
+    if (!work) {
+        return; /* rows of zeros: no trail is found there */
+    }
+    for (size_t j = part * AT_ONCE; j < (part + 1) * AT_ONCE && j < job->bins->ny; j++) {
+        make_bin_row(job, j, work);
     }
     free(work);
 }
@@ -129,7 +137,8 @@ enum nw_status streak_bins_make(const struct field *field, double fwhm_px, struc
         return nw_err_set(err, NW_NOMEM, "%zu x %zu bins", bins.nx, bins.ny);
     }
     struct bin_job job = {field, &bins};
-    (void)nw_parallel_for(bins.ny, field->n_threads, make_bin_row, &job, NULL);
+    const size_t n_parts = (bins.ny + AT_ONCE - 1) / AT_ONCE;
+    (void)nw_parallel_for(n_parts, field->n_threads, make_bin_rows, &job, NULL);
     if (!flatten(&bins)) {
         streak_bins_done(&bins);
         return nw_err_set(err, NW_NOMEM, "%zu x %zu bins", bins.nx, bins.ny);
