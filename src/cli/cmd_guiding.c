@@ -1,6 +1,7 @@
 /* cmd_guiding.c - `guiding LOG...`: what the star did, what the mount did within a sub. */
 #include <math.h>
 
+#include "cli/guide_compare.h"
 #include "cli/guide_files.h"
 #include "cli/guide_polar.h"
 #include "report/report_guiding.h"
@@ -43,7 +44,11 @@ static const struct cli_option OPTIONS[] = {
      .help = "draw the longest run: motion against lag, worm turn, trace"},
     {.name = "compare",
      .kind = CLI_FLAG,
-     .help = "two settings by turns, named by event rows \"setting NAME\": which moves less"},
+     .help = "two settings by turns, over all logs given: which moves the star less"},
+    {.name = "settings",
+     .kind = CLI_LIST,
+     .value = "NAME=FROM/TO",
+     .help = "for --compare: when a setting ruled; else event rows \"setting NAME\" say so"},
     {0},
 };
 
@@ -89,23 +94,6 @@ static enum nw_status write_chart(const struct guide_files *files, const char *p
     }
     nw_buf_done(&svg);
     return status;
-}
-
-/* Two settings by turns in the longest run. */
-static enum nw_status compare(const struct guide_files *files, bool wants_json,
-                              struct cli_result *result, struct nw_err *err) {
-    const struct nw_guide_result *const r = &files->results[files->longest];
-    struct nw_guide_compare found;
-    const enum nw_status status =
-        nw_guide_compare(r->file->items[r->number - 1].log, r->analysis, &found, err);
-    if (status != NW_OK) {
-        return status;
-    }
-    if (wants_json) {
-        return nw_report_guide_compare_json(&found, &result->json, err);
-    }
-    nw_report_guide_compare_text(&found, &result->text);
-    return NW_OK;
 }
 
 /* NULL: none, or a file that describes logs alone. */
@@ -158,7 +146,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         status = write_chart(&files, cli_text(args, "chart"), err);
     }
     if (status == NW_OK && cli_given(args, "compare")) {
-        status = compare(&files, cli_wants_json(args), result, err);
+        size_t n_spans = 0;
+        const char *const *spans = cli_texts(args, "settings", &n_spans);
+        status = guide_compare(&files, spans, n_spans, cli_wants_json(args), result, err);
     } else if (status == NW_OK && cli_wants_json(args)) {
         status = write_json(&files, &polar, &result->json, err);
     } else if (status == NW_OK) {

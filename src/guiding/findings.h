@@ -120,13 +120,15 @@ struct nw_guide_replay {
 
 /* ---- Two settings by turns -------------------------------------------------------------------
  * Event rows "setting NAME" say which settings rule from there on (20 minutes each serve well).
- * Neighbouring subs of one setting are a block; ln motion of the blocks = level + slow trend + the
- * setting's difference, least squares, 95 % by Student's t. Blocks, not subs, are the unit: subs
- * that follow each other share their air. */
+ * Neighbouring subs of one setting are a block; ln motion of the blocks = level and slow trend of
+ * the night + the setting's difference, the same in all nights, least squares, 95 % by Student's t.
+ * Dated runs less than 6 h apart are one night, a run without dates is one of its own. Blocks, not
+ * subs, are the unit: subs that follow each other share their air. */
 struct nw_guide_compare {
     char name[2][24]; /* the first two settings; a third is an error */
     size_t n_blocks[2], n_subs[2];
-    double motion_rad[2]; /* root mean square over the subs, both axes */
+    size_t n_runs, n_nights, n_left_out; /* subs of no setting, of two, or without a motion */
+    double motion_rad[2];                /* root mean square over the subs, both axes */
     double change, change_low,
         change_high; /* of the motion, second against first, relative; 95 % */
     bool is_told;    /* the interval does not hold 0 */

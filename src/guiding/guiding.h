@@ -153,9 +153,20 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
                                 struct nw_guide_analysis **ret, struct nw_err *err) NW_CHECKED;
 void nw_guide_analysis_free(struct nw_guide_analysis *analysis);
 
-/* DATA, saying what is missing, for fewer than two settings or four blocks. */
-enum nw_status nw_guide_compare(const struct nw_guide_log *log,
-                                const struct nw_guide_analysis *analysis,
+/* Two settings by turns (findings.h) over runs in any order, each with its analysis. spans: which
+ * setting ruled when, in log time (UTC where the logs have dates); NULL: event rows say so, each in
+ * its own run. DATA, saying what is missing, for fewer than two settings or four blocks; or a third
+ * setting. */
+struct nw_guide_compared {
+    const struct nw_guide_log *log;
+    const struct nw_guide_analysis *analysis;
+};
+struct nw_guide_setting_span {
+    char name[24];
+    double start_s, end_s;
+};
+enum nw_status nw_guide_compare(const struct nw_guide_compared *runs, size_t n,
+                                const struct nw_guide_setting_span *spans, size_t n_spans,
                                 struct nw_guide_compare *ret, struct nw_err *err) NW_CHECKED;
 
 /* Lays the log beside the frames. Dithers fall between exposures: the clock offset that puts every

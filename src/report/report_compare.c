@@ -17,6 +17,9 @@ enum nw_status nw_report_guide_compare_json(const struct nw_guide_compare *c, js
         nw_json_count(&json, o, "subs", c->n_subs[i]);
         nw_json_number(&json, o, "motion_in_sub_arcsec", c->motion_rad[i] * AS, 5);
     }
+    nw_json_count(&json, NULL, "runs", c->n_runs);
+    nw_json_count(&json, NULL, "nights", c->n_nights);
+    nw_json_count(&json, NULL, "subs_left_out", c->n_left_out);
     nw_json_number(&json, NULL, "change_percent", c->change * 100.0, 4);
     nw_json_number(&json, NULL, "change_low_percent", c->change_low * 100.0, 4);
     nw_json_number(&json, NULL, "change_high_percent", c->change_high * 100.0, 4);
@@ -33,6 +36,13 @@ void nw_report_guide_compare_text(const struct nw_guide_compare *c, struct nw_bu
         nw_report_clean(&line, c->name[i]);
         nw_buf_printf(&line, "\": %.2f arcsec of motion in a sub, %zu subs in %zu blocks%s",
                       c->motion_rad[i] * AS, c->n_subs[i], c->n_blocks[i], i == 0 ? ";" : ".");
+    }
+    if (c->n_runs > 1 || c->n_left_out > 0) {
+        nw_buf_printf(&line,
+                      " From %zu run%s of %zu night%s; %zu subs left out (no setting, two, or no "
+                      "motion).",
+                      c->n_runs, c->n_runs == 1 ? "" : "s", c->n_nights,
+                      c->n_nights == 1 ? "" : "s", c->n_left_out);
     }
     nw_buf_printf(&line, " The second against the first: %+.1f %% (95 %%: %+.1f to %+.1f).",
                   c->change * 100.0, c->change_low * 100.0, c->change_high * 100.0);
