@@ -28,7 +28,7 @@ const char *nw_apart_term_name(enum nw_apart_term_id id) {
 /* Mean square over the subs of the width alone; EXTRA is a square of its own. */
 static double square_of(const struct apart_model *model, const struct apart_x *x,
                         enum nw_apart_term_id term) {
-    if (term == NW_APART_EXTRA) {
+    if (term == NW_APART_EXTRA || term == NW_APART_CHANGE) {
         return x->v[term] / (NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD);
     }
     double sum = 0.0;
@@ -48,6 +48,7 @@ static double told(const struct apart_model *model, const struct apart_x *x, con
                    enum nw_apart_term_id term) {
     switch (term) {
     case NW_APART_EXTRA:
+    case NW_APART_CHANGE:
         return square_of(model, x, term);
     case NW_APART_AIR:
         return apart_seeing_rad(model, x->v[term]);
@@ -70,7 +71,7 @@ static double added(const struct apart_model *model, const struct apart_x *x, co
     if (!is_square(term)) {
         return NAN;
     }
-    if (term == NW_APART_EXTRA || term == NW_APART_LOCAL_AIR) {
+    if (term == NW_APART_EXTRA || term == NW_APART_CHANGE || term == NW_APART_LOCAL_AIR) {
         return square_of(model, x, term);
     }
     return term == NW_APART_AIR ? mean[term] * exp(2.0 * x->v[term])
@@ -84,7 +85,7 @@ static void mean_squares(const struct apart_model *model, double *mean) {
         mean[k] = NAN;
     }
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        if (is_square((enum nw_apart_term_id)k) && k != NW_APART_EXTRA) {
+        if (is_square((enum nw_apart_term_id)k) && k != NW_APART_EXTRA && k != NW_APART_CHANGE) {
             mean[k] = square_of(model, &one, (enum nw_apart_term_id)k);
         }
     }
@@ -360,8 +361,8 @@ static struct nw_apart_notice *notice(struct nw_apart *apart, double significanc
 static void notice_terms(struct nw_apart *apart) {
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         const struct nw_apart_term *term = &apart->terms[k];
-        if (!term->is_present || k == NW_APART_EXTRA || !is_square(term->id) ||
-            !(fabs(term->surprise) > 3.0)) {
+        if (!term->is_present || k == NW_APART_EXTRA || k == NW_APART_CHANGE ||
+            !is_square(term->id) || !(fabs(term->surprise) > 3.0)) {
             continue;
         }
         struct nw_apart_notice *const n =

@@ -23,6 +23,7 @@
     X(MOTION, "motion", "mount, inside a sub", NW_STAR_MOTION)                                     \
     X(FLEXURE, "flexure", "flexure in a sub", NW_STAR_FLEXURE)                                     \
     X(EXTRA, "unexplained", "not explained", NW_STAR_N_LINES)                                      \
+    X(CHANGE, "change", "since the change", NW_STAR_N_LINES)                                       \
     X(AIR, "air_above", "air above, usual", NW_STAR_AIR_ABOVE)                                     \
     X(NIGHTS, "night_to_night", "air above, night to night", NW_STAR_N_LINES)                      \
     X(WANDER, "wander", "air above, in a root hour", NW_STAR_N_LINES)                              \
@@ -62,6 +63,10 @@ struct nw_apart_evidence {
     size_t n_witnesses;
     const struct nw_apart_known *known;
     size_t n_known;
+    /* something was changed before this night (index); 0: nothing. What the subs since then are
+     * wider by (signed square) is then a term, beside everything that differs from night to night
+     * anyway */
+    size_t changed_at;
 };
 
 struct nw_apart_opts {
@@ -71,8 +76,8 @@ struct nw_apart_opts {
     size_t max_subs;    /* fitted and judged together, spread over the nights; 0: 1200 */
 };
 
-/* One term as the nights leave it. Widths in rad (mean over the subs; EXTRA: rad^2, signed), times
- * in s, NIGHTS, WANDER and SCATTER relative, of 1/r0. */
+/* One term as the nights leave it. Widths in rad (mean over the subs; EXTRA, CHANGE: rad^2,
+ * signed), times in s, NIGHTS, WANDER and SCATTER relative, of 1/r0. */
 struct nw_apart_term {
     enum nw_apart_term_id id;
     const char *name, *label;

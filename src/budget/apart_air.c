@@ -62,10 +62,11 @@ static void rest_of(const struct apart_model *model, const struct apart_sub *sub
     static const enum nw_apart_term_id DISC[APART_DISCS] = {NW_APART_LENS_COLOUR, NW_APART_FOCUS,
                                                             NW_APART_TILT_CURVATURE};
     const double *v = x->v;
+    const double extra = v[NW_APART_EXTRA] + (sub->is_changed ? v[NW_APART_CHANGE] : 0.0);
     const double variance = v[NW_APART_MOTION] * v[NW_APART_MOTION] * sub->motion_rad2 +
                             v[NW_APART_FLEXURE] * v[NW_APART_FLEXURE] * sub->flexure_rad2 +
                             v[NW_APART_DECENTRE] * v[NW_APART_DECENTRE] * sub->decentre_rad2 +
-                            arcsec2(v[NW_APART_EXTRA]) / (NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA);
+                            arcsec2(extra) / (NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA);
     const double local = pow(apart_local_rad(x, sub->t_open_s), 5.0 / 3.0);
     for (size_t k = 0; k < APART_NODES; k++) {
         rest[k] = sub->fixed[k] * exp(-(variance * model->f2[k] + local * model->local[k]));

@@ -34,11 +34,12 @@ struct apart_sub {
     double motion_rad2, flexure_rad2, decentre_rad2;  /* variances per axis at scale 1 */
     double nominal_rad[NW_STAR_N_LINES];              /* widths alone at scale 1 */
     double since_focus_s, focus_change_K, exposure_s; /* NaN where not known */
-    bool is_fitted;
+    bool is_fitted, is_changed;                       /* changed: since evidence's changed_at */
 };
 
-/* A point of the sampled coordinates: LOCAL_AIR in arcsec, EXTRA in arcsec^2, AIR as ln of 1/r0
- * against the rig's, SETTLING, NIGHTS, WANDER, SCATTER as logarithms; scales as they are. */
+/* A point of the sampled coordinates: LOCAL_AIR in arcsec, EXTRA and CHANGE in arcsec^2, AIR as ln
+ * of 1/r0 against the rig's, SETTLING, NIGHTS, WANDER, SCATTER as logarithms; scales as they are.
+ */
 struct apart_x {
     double v[NW_APART_N_TERMS];
 };

@@ -259,6 +259,7 @@ static void make_priors(const struct star_point *point, const struct nw_apart_ev
     prior(model, NW_APART_LOCAL_AIR, true, local->v * NW_ARCSEC_PER_RAD, local_sigma);
     prior(model, NW_APART_SETTLING, false, log(3600.0), 0.7);
     prior(model, NW_APART_EXTRA, false, 0.0, 3.0);
+    prior(model, NW_APART_CHANGE, false, 0.0, evidence->changed_at > 0 ? 3.0 : 0.0);
     const struct nw_val *seeing = &point->p[STAR_P_SEEING];
     const double relative = seeing->sigma > 0.0 ? fmin(0.8, seeing->sigma / seeing->v) : 0.3;
     const double up = apart_air_value(model, seeing->v * (1.0 + relative));
@@ -376,6 +377,7 @@ static enum nw_status make_night(struct maker *maker, size_t k, struct apart_mod
         struct apart_sub *sub = &model->subs[model->n];
         struct star_point point;
         sub->night = k;
+        sub->is_changed = maker->evidence->changed_at > 0 && k >= maker->evidence->changed_at;
         sub->is_fitted = nth / APART_BLOCK % 2 == 0;
         if (!is_wanted(maker, nth++)) {
             continue;

@@ -3,6 +3,7 @@
 #define NW_CHECK_INTERNAL_H
 
 #include "book/evidence.h"
+#include "budget/apart.h"
 #include "budget/budget.h"
 #include "budget/ledger.h"
 #include "cli/cli.h"
@@ -39,6 +40,15 @@ enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_ri
 enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
                           const struct nw_setup *setup, struct check_night *night,
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
+/* The nights of a range ("all", "2026-05-01..2026-07-31") taken apart together. */
+struct check_apart {
+    struct nw_apart *apart; /* yours: nw_apart_free */
+    char from[NW_BOOK_DATE], to[NW_BOOK_DATE];
+    size_t n_without_log; /* nights without a guide log beside the frames */
+};
+enum nw_status check_nights(struct nw_book *book, const char *range, const struct nw_rig *rig,
+                            const struct nw_setup *setup, struct check_apart *ret,
+                            struct nw_err *err) NW_CHECKED;
 /* The rig as each of its changes would make it: overrides of the caller, then those of the change.
  */
 struct check_changed {

@@ -26,6 +26,7 @@
     X(CMD_FOCUS)                                                                                   \
     X(CMD_SURFACE)                                                                                 \
     X(CMD_CHECK)                                                                                   \
+    X(CMD_TRIAL)                                                                                   \
     X(CMD_SPACING)                                                                                 \
     X(CMD_RIG)                                                                                     \
     X(CMD_LOG)                                                                                     \

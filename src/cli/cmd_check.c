@@ -4,6 +4,7 @@
 #include "budget/focus_interval.h"
 #include "cli/check_internal.h"
 #include "report/report.h"
+#include "report/report_apart.h"
 
 static double mean_exposure(const struct check_night *night) {
     double sum = 0.0;
@@ -136,6 +137,45 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
     return status;
 }
 
+/* The star width of many nights of the book, taken apart. */
+static enum nw_status many_nights(const struct cli_args *args, const struct nw_check_report *check,
+                                  struct cli_result *result, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    struct check_apart nights = {.apart = NULL};
+    if (cli_given(args, "frames") || cli_given(args, "guiding") || cli_given(args, "night") ||
+        cli_given(args, "budget")) {
+        return nw_err_set(err, NW_USAGE,
+                          "--nights takes the star width of nights of the book "
+                          "apart, expected no --frames, --guiding, --night or "
+                          "--budget beside it");
+    }
+    enum nw_status status = cli_book_path(args, false, path, err);
+    if (status == NW_OK) {
+        status = nw_book_open(path, NW_BOOK_READ, &book, err);
+    }
+    if (status == NW_OK) {
+        status =
+            check_nights(book, cli_text(args, "nights"), check->rig, check->setup, &nights, err);
+    }
+    nw_book_close(book);
+    if (status == NW_OK) {
+        const struct nw_apart_report report = {.apart = nights.apart,
+                                               .rig = check->rig,
+                                               .setup = check->setup,
+                                               .from = nights.from,
+                                               .to = nights.to,
+                                               .n_without_log = nights.n_without_log};
+        if (cli_wants_json(args)) {
+            status = nw_report_apart_json(&report, &result->json, err);
+        } else {
+            nw_report_apart_text(&report, &result->text);
+        }
+    }
+    nw_apart_free(nights.apart);
+    return status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     struct nw_rig *rig = NULL;
@@ -148,6 +188,12 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
     if (status == NW_OK) {
         status = nw_rig_find_setup(rig, cli_text(args, "setup"), &check.setup, err);
+    }
+    if (status == NW_OK && cli_given(args, "nights")) {
+        check.rig = rig;
+        status = many_nights(args, &check, result, err);
+        nw_rig_free(rig);
+        return status;
     }
     if (status == NW_OK && !(wanted && wants_star)) {
         status = check_ledgers(wanted, rig, check.setup, &ledgers, err);
@@ -182,6 +228,10 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "DATE",
      .help = "of --book, else of your book: the night of this evening; else its last"},
+    {.name = "nights",
+     .kind = CLI_TEXT,
+     .value = "all|FROM..TO",
+     .help = "many nights of the book together: every line with what they tell and cannot tell"},
     {.name = "set",
      .kind = CLI_TEXT,
      .value = "PATH=VALUE",

@@ -1,0 +1,157 @@
+/* check_nights.c - many nights of the book as evidence, and the star width taken apart by them.
+ * A night without a usable light frame is passed over; guide logs that cannot be laid beside the
+ * frames leave that night with the motion of the rig file. */
+#include <math.h>
+#include <stdlib.h>
+
+#include "budget/apart.h"
+#include "cli/check_internal.h"
+
+enum { MAX_NIGHTS = 400 };
+
+struct one_night {
+    struct check_night check;
+    double *temperature_K, *change_K;
+};
+
+struct nights {
+    struct one_night *items;
+    struct nw_apart_night *nights; /* borrow from items */
+    size_t n, n_without_log;
+};
+
+/* ---- Which nights --------------------------------------------------------------------------- */
+
+static bool is_date(const char *text, size_t len) {
+    return len == 10 && text[4] == '-' && text[7] == '-';
+}
+
+/* "all", "2026-05-01..2026-07-31", one bound left out, or one date. */
+static enum nw_status read_range(const char *text, char from[NW_BOOK_DATE], char to[NW_BOOK_DATE],
+                                 struct nw_err *err) {
+    const char *const dots = strstr(text, "..");
+    const size_t left = dots ? (size_t)(dots - text) : strlen(text);
+    const char *const right = dots ? dots + 2 : text;
+    from[0] = to[0] = '\0';
+    if (strcmp(text, "all") == 0) {
+        return NW_OK;
+    }
+    if ((left > 0 && !is_date(text, left)) || (right[0] && !is_date(right, strlen(right))) ||
+        (left == 0 && right[0] == '\0')) {
+        return nw_err_set(err, NW_USAGE,
+                          "--nights is '%.60s', expected all, or dates as 2026-05-01..2026-07-31",
+                          text);
+    }
+    nw_text_copy(from, left ? NW_BOOK_DATE : 1, text);
+    nw_text_copy(to, NW_BOOK_DATE, right);
+    return NW_OK;
+}
+
+/* ---- One night ------------------------------------------------------------------------------ */
+
+/* Temperature since the focuser last moved, as nw_star_since_focus has the time. */
+static void focus_changes(struct one_night *night) {
+    const struct check_night *const check = &night->check;
+    double at_run_K = NAN;
+    for (size_t i = 0; i < check->n; i++) {
+        const double since_s = check->stars[i].since_focus_s;
+        const double now_K = check->facts[i].focuser_temperature_K;
+        night->temperature_K[i] = now_K;
+        at_run_K = since_s <= 0.0 ? now_K : at_run_K; /* the first sub after the run */
+        night->change_K[i] = isfinite(since_s) ? now_K - at_run_K : NAN;
+    }
+}
+
+static enum nw_status add_night(struct nw_book *book, const char *date, const struct nw_rig *rig,
+                                const struct nw_setup *setup, struct nights *all,
+                                struct nw_err *err) {
+    struct one_night *const night = &all->items[all->n];
+    struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
+    struct nw_err why = {0};
+    nw_buf_init(&night->check.remark, 200);
+    enum nw_status status = check_book(book, date, rig, setup, &night->check, &evidence, &why);
+    if (status == NW_DATA || status == NW_NOTFOUND) { /* no usable light frame */
+        check_night_done(&night->check);
+        *night = (struct one_night){.change_K = NULL};
+        return NW_OK;
+    }
+    all->n++;
+    if (status != NW_OK) {
+        return nw_err_set(err, status, "night of %s: %s", date, why.text);
+    }
+    const size_t n = night->check.n;
+    night->temperature_K = nw_calloc(n + 1, sizeof *night->temperature_K);
+    night->change_K = nw_calloc(n + 1, sizeof *night->change_K);
+    if (!night->temperature_K || !night->change_K) {
+        return nw_err_set(err, NW_NOMEM, "night of %zu subs", n);
+    }
+    focus_changes(night);
+    all->n_without_log += !evidence.has_guiding;
+    struct nw_apart_night *const ret = &all->nights[all->n - 1];
+    *ret = (struct nw_apart_night){.frames = night->check.stars,
+                                   .n = n,
+                                   .temperature_K = night->temperature_K,
+                                   .focus_change_K = night->change_K};
+    nw_text_copy(ret->date, sizeof ret->date, date);
+    return NW_OK;
+}
+
+static enum nw_status gather(struct nw_book *book, const char *range, const struct nw_rig *rig,
+                             const struct nw_setup *setup, struct nights *all, struct nw_err *err) {
+    char from[NW_BOOK_DATE];
+    char to[NW_BOOK_DATE];
+    struct nw_book_night *nights = NULL;
+    size_t n = 0;
+    enum nw_status status = read_range(range, from, to, err);
+    if (status == NW_OK) {
+        status = nw_book_nights(book, from, to, &nights, &n, err);
+    }
+    if (status == NW_OK && n > MAX_NIGHTS) {
+        status =
+            nw_err_set(err, NW_LIMIT, "%zu nights at once, expected at most %d", n, MAX_NIGHTS);
+    }
+    if (status == NW_OK) {
+        all->items = nw_calloc(n + 1, sizeof *all->items);
+        all->nights = nw_calloc(n + 1, sizeof *all->nights);
+        status = all->items && all->nights ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu nights", n);
+    }
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        if (nights[i].n_lights > 0) {
+            status = add_night(book, nights[i].date, rig, setup, all, err);
+        }
+    }
+    if (status == NW_OK && all->n == 0) {
+        status = nw_err_set(err, NW_DATA, "no night of the book%s%s has a measured light frame",
+                            strcmp(range, "all") == 0 ? "" : " in ",
+                            strcmp(range, "all") == 0 ? "" : range);
+    }
+    free(nights);
+    return status;
+}
+
+static void nights_done(struct nights *all) {
+    for (size_t i = 0; i < all->n; i++) {
+        check_night_done(&all->items[i].check);
+        free(all->items[i].temperature_K);
+        free(all->items[i].change_K);
+    }
+    free(all->items);
+    free(all->nights);
+}
+
+enum nw_status check_nights(struct nw_book *book, const char *range, const struct nw_rig *rig,
+                            const struct nw_setup *setup, struct check_apart *ret,
+                            struct nw_err *err) {
+    struct nights all = {.n = 0};
+    enum nw_status status = gather(book, range, rig, setup, &all, err);
+    if (status == NW_OK) {
+        const struct nw_apart_evidence evidence = {.nights = all.nights, .n_nights = all.n};
+        const struct nw_apart_opts opts = {.n_sweeps = 0};
+        status = nw_apart_new(rig, setup, &evidence, &opts, &ret->apart, err);
+        ret->n_without_log = all.n_without_log;
+        nw_text_copy(ret->from, sizeof ret->from, all.nights[0].date);
+        nw_text_copy(ret->to, sizeof ret->to, all.nights[all.n - 1].date);
+    }
+    nights_done(&all);
+    return status;
+}

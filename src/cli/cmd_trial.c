@@ -1,0 +1,171 @@
+/* cmd_trial.c - `trial [NAME]`: short experiments, in the order of what they tell; one evaluated.
+ */
+#include <math.h>
+#include <stdlib.h>
+
+#include "budget/trials.h"
+#include "cli/check_internal.h"
+#include "report/report_apart.h"
+
+struct work {
+    struct nw_rig *rig;
+    const struct nw_setup *setup;
+    struct nw_star_budget *budget;
+    struct check_apart nights;
+    struct check_night night; /* frames of a trial */
+    struct nw_trial_rank ranks[NW_N_TRIALS];
+    struct nw_trial_result result;
+    struct nw_trials_report report;
+};
+
+static enum nw_status read_rig(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    enum nw_status status = nw_rig_read(cli_text(args, "rig"), NULL, 0, &w->rig, err);
+    if (status == NW_OK) {
+        status = nw_rig_find_setup(w->rig, cli_text(args, "setup"), &w->setup, err);
+    }
+    return status;
+}
+
+static enum nw_status take_book_apart(const struct cli_args *args, struct work *w,
+                                      struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    enum nw_status status = cli_book_path(args, false, path, err);
+    if (status == NW_OK) {
+        status = nw_book_open(path, NW_BOOK_READ, &book, err);
+    }
+    if (status == NW_OK) {
+        status = check_nights(book, "all", w->rig, w->setup, &w->nights, err);
+    }
+    nw_book_close(book);
+    return status;
+}
+
+/* The order for this rig, and for what its nights say. */
+static enum nw_status rank(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    enum nw_status status = nw_star_budget_new(w->rig, w->setup, NULL, NULL, 0, &w->budget, err);
+    if (status == NW_OK && cli_given(args, "book")) {
+        status = take_book_apart(args, w, err);
+    }
+    if (status == NW_OK) {
+        nw_trials_rank(w->rig, w->setup, w->budget, w->nights.apart, w->ranks);
+        w->report.ranks = w->ranks;
+        w->report.n_nights = w->nights.apart ? w->nights.apart->n_nights : 0;
+    }
+    return status;
+}
+
+static enum nw_status evaluate(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    size_t n = 0;
+    const char *const *given = cli_texts(args, "frames", &n);
+    /* filters and lengths differ within a trial: all are taken */
+    struct nw_setup any = *w->setup;
+    any.filter.name[0] = '\0';
+    enum nw_status status = check_frames(given, n, w->rig, &any, &w->night, err);
+    const char **const filters = nw_calloc(w->night.n + 1, sizeof *filters);
+    double *const steps = nw_calloc(w->night.n + 1, sizeof *steps);
+    if (status == NW_OK && (!filters || !steps)) {
+        status = nw_err_set(err, NW_NOMEM, "%zu frames of a trial", w->night.n);
+    }
+    if (status == NW_OK) {
+        for (size_t i = 0; i < w->night.n; i++) {
+            filters[i] = w->night.facts[i].filter;
+            steps[i] = w->night.facts[i].focuser_steps;
+        }
+        const struct nw_trial_frames frames = {
+            .frames = w->night.stars, .focuser_steps = steps, .filters = filters, .n = w->night.n};
+        status = nw_trial_evaluate(w->report.card, w->rig, w->setup, &frames, &w->result, err);
+        w->report.result = &w->result;
+    }
+    free(filters);
+    free(steps);
+    return status;
+}
+
+static enum nw_status work_on(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    const bool has_frames = cli_given(args, "frames");
+    if (cli_n_args(args) > 0) {
+        status = nw_trial_find(cli_arg(args, 0), &w->report.card, err);
+    }
+    if (status == NW_OK && has_frames && (!w->report.card || !cli_given(args, "rig"))) {
+        status = nw_err_set(err, NW_USAGE,
+                            "--frames are those of one trial of one rig, expected "
+                            "its NAME and --rig RIG beside them");
+    }
+    if (status == NW_OK && cli_given(args, "book") && !cli_given(args, "rig")) {
+        status = nw_err_set(err, NW_USAGE, "--book tells of a rig, expected --rig RIG beside it");
+    }
+    if (status == NW_OK && cli_given(args, "rig")) {
+        status = read_rig(args, w, err);
+    }
+    if (status == NW_OK && has_frames) {
+        return evaluate(args, w, err);
+    }
+    if (status == NW_OK && w->rig && !w->report.card) {
+        status = rank(args, w, err);
+    }
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    struct work *const w = nw_calloc(1, sizeof *w);
+    if (!w) {
+        return nw_err_set(err, NW_NOMEM, "trial");
+    }
+    nw_buf_init(&w->night.remark, 400);
+    w->report.evening = cli_text(args, "evening");
+    enum nw_status status = work_on(args, w, err);
+    if (status == NW_OK && cli_wants_json(args)) {
+        status = nw_report_trials_json(&w->report, &result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_trials_text(&w->report, &result->text);
+    }
+    check_night_done(&w->night);
+    nw_apart_free(w->nights.apart);
+    nw_star_budget_free(w->budget);
+    nw_rig_free(w->rig);
+    free(w);
+    return status;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "rig",
+     .kind = CLI_TEXT,
+     .value = "RIG",
+     .help = "rig file: puts the trials in order of what they would tell about it"},
+    {.name = "setup",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "setup of the rig, else its first"},
+    {.name = "book",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "what the nights of this book say already is not asked for again"},
+    {.name = "evening",
+     .kind = CLI_CHOICE,
+     .value = "commissioning|yearly",
+     .help = "the trials of a first evening with a rig, or of one evening a year"},
+    {.name = "frames",
+     .kind = CLI_LIST,
+     .value = "FOLDER|FILE",
+     .help = "frames of the trial NAME: evaluates it"},
+    {0},
+};
+
+const struct cli_command CMD_TRIAL = {
+    .name = "trial",
+    .arguments = "[NAME]",
+    .help = "Short experiments that settle what the nights leave open; in order of worth",
+    .notes =
+        "Without NAME all cards, with --rig in the order of information in a minute. With NAME its "
+        "card; with --frames, too, what came of it.\n"
+        "Examples: trial --rig rig.yaml --book book.sqlite; trial short-and-long; trial "
+        "short-and-long --frames tonight --rig rig.yaml",
+    .options = OPTIONS,
+    .min_args = 0,
+    .max_args = 1,
+    .priority = CLI_PRIORITY_NORMAL,
+    .run = run,
+};

@@ -1,0 +1,293 @@
+/* report_apart.c - the star width of many nights taken apart: the page and its keys.
+ * What the nights leave open stands as loud as what they tell, each with the trial that settles it.
+ */
+#include "report/report_apart.h"
+
+#include <math.h>
+
+#define ARCSEC(x) ((x)*NW_ARCSEC_PER_RAD)
+#define ARCSEC2(x) ((x)*NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD)
+
+static bool is_width(enum nw_apart_term_id id) {
+    return id != NW_APART_SETTLING && id != NW_APART_EXTRA && id != NW_APART_CHANGE &&
+           id != NW_APART_NIGHTS && id != NW_APART_WANDER && id != NW_APART_SCATTER;
+}
+
+/* Whether the nights told anything: the error is less than four fifths of what it was. */
+static bool is_learned(const struct nw_apart_term *term) {
+    return term->sigma < 0.8 * term->prior_sigma;
+}
+
+static void row(const struct nw_apart_term *term, struct nw_buf *buf) {
+    char text[48];
+    nw_buf_printf(buf, "  ");
+    nw_report_left(buf, 24, term->label);
+    nw_report_fixed(buf, 6, ARCSEC(term->median), 2);
+    (void)snprintf(text, sizeof text, "  %.2f-%.2f", ARCSEC(term->low), ARCSEC(term->high));
+    nw_report_left(buf, 14, text);
+    (void)snprintf(text, sizeof text, "%.2f +- %.2f", ARCSEC(term->prior),
+                   ARCSEC(term->prior_sigma));
+    nw_report_left(buf, 16, text);
+    nw_buf_printf(buf, "%s\n", is_learned(term) ? "the nights" : "the rig file");
+}
+
+/* Widest first. */
+static size_t in_order(const struct nw_apart *apart, int order[NW_APART_N_TERMS]) {
+    size_t n = 0;
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        if (!apart->terms[k].is_present || !is_width(apart->terms[k].id)) {
+            continue;
+        }
+        size_t at = n++;
+        for (; at > 0 && apart->terms[order[at - 1]].median < apart->terms[k].median; at--) {
+            order[at] = order[at - 1];
+        }
+        order[at] = k;
+    }
+    return n;
+}
+
+static void entry(struct nw_buf *buf, const char *head, const char *text) {
+    nw_report_entry(buf, 2, 17, head, text);
+}
+
+static void air(const struct nw_apart *apart, struct nw_buf *buf) {
+    char text[300];
+    char settled[48];
+    (void)snprintf(
+        text, sizeof text,
+        "differs by %.0f %% from night to night, wanders by %.0f %% in a root hour, %.1f "
+        "%% from sub to sub",
+        100.0 * apart->terms[NW_APART_NIGHTS].median, 100.0 * apart->terms[NW_APART_WANDER].median,
+        100.0 * apart->terms[NW_APART_SCATTER].median);
+    entry(buf, "THE AIR", text);
+    if (isfinite(apart->settled_s)) {
+        const struct nw_apart_term *const time = &apart->terms[NW_APART_SETTLING];
+        if (apart->settled_s > 0.0) {
+            (void)snprintf(
+                text, sizeof text,
+                "%s after the first sub local air adds less than 1 %%; it goes with %.0f "
+                "min (%.0f to %.0f)",
+                nw_report_duration(settled, sizeof settled, apart->settled_s), time->median / 60.0,
+                time->low / 60.0, time->high / 60.0);
+        } else {
+            (void)snprintf(text, sizeof text,
+                           "from the first sub on: local air adds less than 1 %%");
+        }
+        entry(buf, "SETTLED", text);
+    }
+}
+
+static void verdict(const struct nw_apart *apart, struct nw_buf *buf) {
+    char text[300];
+    (void)snprintf(text, sizeof text,
+                   "%zu subs of other blocks than those that were fitted were foretold: %zu inside "
+                   "their 90 %% band (%.0f %%)",
+                   apart->n_judged, apart->n_inside,
+                   apart->n_judged ? 100.0 * (double)apart->n_inside / (double)apart->n_judged
+                                   : 0.0);
+    entry(buf, "BLIND BLOCKS", text);
+    (void)snprintf(text, sizeof text,
+                   "%+.1f +- %.1f arcsec^2 in every sub: up to %.1f\" could still hide there",
+                   ARCSEC2(apart->unexplained_rad2), ARCSEC2(apart->unexplained_sigma_rad2),
+                   ARCSEC(apart->could_hide_rad));
+    entry(buf, "NOT EXPLAINED", text);
+    for (size_t i = 0; i < apart->n_notices; i++) {
+        (void)snprintf(text, sizeof text, "%s (%.1f sigma). Could be: %s", apart->notices[i].what,
+                       fabs(apart->notices[i].significance),
+                       apart->notices[i].hint ? apart->notices[i].hint : "not known");
+        entry(buf, i == 0 ? "STANDS OUT" : "", text);
+    }
+    if (apart->n_notices == 0) {
+        entry(buf, "STANDS OUT",
+              "nothing: no line is far from the rig file, no pattern is left over");
+    }
+}
+
+static void cannot_tell(const struct nw_apart *apart, struct nw_buf *buf) {
+    char text[400];
+    bool is_first = true;
+    for (size_t i = 0; i < apart->n_pairs; i++) {
+        const struct nw_apart_pair *const pair = &apart->pairs[i];
+        const struct nw_trial *const trial = nw_trial_between(apart, pair->a, pair->b);
+        size_t len = (size_t)snprintf(
+            text, sizeof text, "%s from %s: not separable yet (correlation %+.2f); ",
+            apart->terms[pair->a].label, apart->terms[pair->b].label, pair->correlation);
+        if (isfinite(pair->nights_needed)) {
+            len += (size_t)snprintf(text + len, sizeof text - len, "about %.0f nights like these",
+                                    pair->nights_needed);
+        } else {
+            len += (size_t)snprintf(text + len, sizeof text - len, "more nights do not help");
+        }
+        if (trial) {
+            (void)snprintf(text + len, sizeof text - len, ". Trial %s, %.0f min, does",
+                           nw_trial_name(trial->id), trial->minutes);
+        }
+        entry(buf, is_first ? "CANNOT TELL" : "", text);
+        is_first = false;
+    }
+    size_t len = 0;
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        const struct nw_apart_term *const term = &apart->terms[k];
+        if (term->is_present && is_width(term->id) && !is_learned(term) && len < 300) {
+            len += (size_t)snprintf(text + len, sizeof text - len, "%s%s", len ? "; " : "",
+                                    term->label);
+        }
+    }
+    if (len > 0) {
+        (void)snprintf(text + len, sizeof text - len,
+                       ": as the rig file has them, these nights say little about them");
+        entry(buf, is_first ? "CANNOT TELL" : "", text);
+    }
+}
+
+void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *buf) {
+    const struct nw_apart *const apart = report->apart;
+    char aside[120];
+    int order[NW_APART_N_TERMS];
+    (void)snprintf(aside, sizeof aside, "%s%s%s", report->setup->telescope.name,
+                   report->setup->filter.name[0] ? ", " : "", report->setup->filter.name);
+    nw_report_title(buf, "STAR WIDTH, TAKEN APART", aside);
+    nw_buf_printf(buf, "%zu night%s, %s%s%s; %zu subs", apart->n_nights,
+                  apart->n_nights == 1 ? "" : "s", report->from,
+                  strcmp(report->from, report->to) == 0 ? "" : " to ",
+                  strcmp(report->from, report->to) == 0 ? "" : report->to, apart->n_subs);
+    if (apart->n_spoiled + apart->n_left_out > 0) {
+        nw_buf_printf(buf, ", %zu spoiled or without a width left out",
+                      apart->n_spoiled + apart->n_left_out);
+    }
+    nw_buf_printf(buf, "; arcsec, FWHM\n");
+    if (report->n_without_log > 0) {
+        nw_buf_printf(buf, "%zu of the nights without a guide log: motion as the rig file has it\n",
+                      report->n_without_log);
+    }
+    nw_buf_printf(buf, "\n");
+    if (apart->why_null[0]) {
+        nw_report_paragraph(buf, 2, apart->why_null);
+        return;
+    }
+    nw_buf_printf(buf, "  %-24s%6s  %-12s%-16s%s\n", "what widens the star", "alone", "90 %",
+                  "rig file", "known by");
+    const size_t n = in_order(apart, order);
+    for (size_t i = 0; i < n; i++) {
+        row(&apart->terms[order[i]], buf);
+    }
+    nw_report_rule(buf, 2);
+    air(apart, buf);
+    verdict(apart, buf);
+    cannot_tell(apart, buf);
+    if (apart->convergence > 1.1) {
+        entry(buf, "MIND",
+              "the chains of this sampling do not agree yet: take the ranges as too narrow");
+    }
+    entry(buf, "NEXT",
+          "nightwright trial --rig RIG --book FILE: which trial tells most in a minute");
+}
+
+/* ---- JSON ----------------------------------------------------------------------------------- */
+
+static void term_json(struct nw_json *json, json_t *array, const struct nw_apart_term *term) {
+    json_t *o = nw_json_item(json, array);
+    const bool is_square = term->id == NW_APART_EXTRA || term->id == NW_APART_CHANGE;
+    const bool is_angle = is_width(term->id);
+    const double unit = is_square  ? NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD
+                        : is_angle ? NW_ARCSEC_PER_RAD
+                                   : 1.0;
+    nw_json_text(json, o, "id", term->name);
+    nw_json_text(json, o, "label", term->label);
+    nw_json_text(json, o, "unit",
+                 is_square                       ? "arcsec^2"
+                 : is_angle                      ? "arcsec"
+                 : term->id == NW_APART_SETTLING ? "s"
+                                                 : "fraction of 1/r0");
+    nw_json_number(json, o, "value", term->value * unit, 4);
+    nw_json_number(json, o, "sigma", term->sigma * unit, 3);
+    nw_json_number(json, o, "low_5_percent", term->low * unit, 4);
+    nw_json_number(json, o, "median", term->median * unit, 4);
+    nw_json_number(json, o, "high_95_percent", term->high * unit, 4);
+    nw_json_number(json, o, "rig_file", term->rig * unit, 4);
+    nw_json_number(json, o, "prior", term->prior * unit, 4);
+    nw_json_number(json, o, "prior_sigma", term->prior_sigma * unit, 3);
+    nw_json_number(json, o, "surprise_sigmas", term->surprise, 3);
+}
+
+static void pairs_json(struct nw_json *json, json_t *o, const struct nw_apart *apart) {
+    json_t *pairs = nw_json_array(json, o, "not_separable");
+    for (size_t i = 0; i < apart->n_pairs; i++) {
+        const struct nw_apart_pair *const pair = &apart->pairs[i];
+        const struct nw_trial *const trial = nw_trial_between(apart, pair->a, pair->b);
+        json_t *p = nw_json_item(json, pairs);
+        nw_json_text(json, p, "a", nw_apart_term_name(pair->a));
+        nw_json_text(json, p, "b", nw_apart_term_name(pair->b));
+        nw_json_number(json, p, "correlation", pair->correlation, 3);
+        nw_json_number(json, p, "nights_needed", pair->nights_needed, 3);
+        if (!isfinite(pair->nights_needed)) {
+            nw_json_why(json, p, "nights_needed", "more nights like these do not separate them");
+        }
+        if (trial) {
+            nw_json_text(json, p, "trial", nw_trial_name(trial->id));
+        } else {
+            nw_json_null(json, p, "trial");
+        }
+    }
+}
+
+static void patterns_json(struct nw_json *json, json_t *o, const struct nw_apart *apart) {
+    json_t *array = nw_json_array(json, o, "patterns");
+    for (size_t i = 0; i < apart->n_patterns; i++) {
+        const struct nw_apart_pattern *const pattern = &apart->patterns[i];
+        json_t *p = nw_json_item(json, array);
+        nw_json_text(json, p, "along", pattern->along);
+        nw_json_number(json, p, "arcsec2", ARCSEC2(pattern->rad2), 3);
+        nw_json_number(json, p, "arcsec2_sigma", ARCSEC2(pattern->sigma_rad2), 3);
+        nw_json_number(json, p, "significance", pattern->significance, 3);
+        nw_json_text(json, p, "could_be", pattern->hint);
+    }
+    array = nw_json_array(json, o, "stands_out");
+    for (size_t i = 0; i < apart->n_notices; i++) {
+        json_t *p = nw_json_item(json, array);
+        nw_json_text(json, p, "what", apart->notices[i].what);
+        nw_json_number(json, p, "significance", apart->notices[i].significance, 3);
+        nw_json_text(json, p, "could_be", apart->notices[i].hint);
+    }
+}
+
+enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t **ret,
+                                    struct nw_err *err) {
+    const struct nw_apart *const apart = report->apart;
+    struct nw_json json;
+    nw_json_begin(&json, "check", 1);
+    nw_json_text(&json, NULL, "rig", report->rig->name);
+    nw_json_text(&json, NULL, "setup", report->setup->name);
+    json_t *o = nw_json_object(&json, NULL, "nights");
+    nw_json_text(&json, o, "from", report->from);
+    nw_json_text(&json, o, "to", report->to);
+    nw_json_count(&json, o, "nights", apart->n_nights);
+    nw_json_count(&json, o, "nights_without_guide_log", report->n_without_log);
+    nw_json_count(&json, o, "subs", apart->n_subs);
+    nw_json_count(&json, o, "subs_fitted", apart->n_fitted);
+    nw_json_count(&json, o, "subs_spoiled", apart->n_spoiled);
+    nw_json_count(&json, o, "subs_without_width", apart->n_left_out);
+    json_t *terms = nw_json_array(&json, o, "terms");
+    if (apart->why_null[0]) {
+        nw_json_why(&json, o, "terms", apart->why_null);
+        return nw_json_end(&json, ret, err);
+    }
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        if (apart->terms[k].is_present) {
+            term_json(&json, terms, &apart->terms[k]);
+        }
+    }
+    pairs_json(&json, o, apart);
+    nw_json_number(&json, o, "unexplained_arcsec2", ARCSEC2(apart->unexplained_rad2), 4);
+    nw_json_number(&json, o, "unexplained_sigma_arcsec2", ARCSEC2(apart->unexplained_sigma_rad2),
+                   3);
+    nw_json_number(&json, o, "could_hide_arcsec", ARCSEC(apart->could_hide_rad), 3);
+    json_t *inside = nw_json_array(&json, o, "inside_90_percent");
+    nw_json_add_number(&json, inside, (double)apart->n_inside, 6);
+    nw_json_add_number(&json, inside, (double)apart->n_judged, 6);
+    patterns_json(&json, o, apart);
+    nw_json_number(&json, o, "settled_s", apart->settled_s, 3);
+    nw_json_number(&json, o, "convergence", apart->convergence, 4);
+    return nw_json_end(&json, ret, err);
+}

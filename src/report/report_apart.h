@@ -1,0 +1,33 @@
+/* report_apart.h - the star width of many nights taken apart, as text and keys. */
+#ifndef NW_REPORT_APART_H
+#define NW_REPORT_APART_H
+
+#include "budget/apart.h"
+#include "budget/trials.h"
+#include "report/report.h"
+
+struct nw_apart_report {
+    const struct nw_apart *apart; /* borrowed */
+    const struct nw_rig *rig;
+    const struct nw_setup *setup;
+    const char *from, *to; /* dates */
+    size_t n_without_log;
+};
+void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *buf);
+/* "nightwright.check.1" with "nights" instead of budgets (docs/formats.md). */
+enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t **ret,
+                                    struct nw_err *err) NW_CHECKED;
+
+/* Cards in order; a card; a result. */
+struct nw_trials_report {
+    const struct nw_trial_rank *ranks;    /* NW_N_TRIALS, or NULL: no rig was given */
+    const struct nw_trial *card;          /* one alone, or NULL */
+    const struct nw_trial_result *result; /* of it, or NULL */
+    const char *evening;                  /* "commissioning", "yearly": these alone; or NULL */
+    size_t n_nights;                      /* what the order knows; 0: the rig file alone */
+};
+void nw_report_trials_text(const struct nw_trials_report *report, struct nw_buf *buf);
+enum nw_status nw_report_trials_json(const struct nw_trials_report *report, json_t **ret,
+                                     struct nw_err *err) NW_CHECKED;
+
+#endif
