@@ -28,6 +28,7 @@
     X(CMD_CHECK)                                                                                   \
     X(CMD_TRIAL)                                                                                   \
     X(CMD_SPACING)                                                                                 \
+    X(CMD_SENSOR)                                                                                  \
     X(CMD_RIG)                                                                                     \
     X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \
