@@ -1,5 +1,6 @@
 /* cmd_synth.c - a simulated night from a rig file. */
 #include "cli/cli.h"
+#include "cli/synth_set.h"
 #include "report/report.h"
 #include "rig/rig.h"
 #include "synth/synth.h"
@@ -65,6 +66,11 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_CHOICE,
      .value = "pair|sweep|there-and-back",
      .help = "frames of 20 s beside best focus on purpose, to try `surface` on"},
+    {.name = "set",
+     .kind = CLI_CHOICE,
+     .value = "sensor|panel",
+     .help = "no night but bias, dark and flat frames, to try `sensor` and `flats` on; --inject "
+             "then takes NAME=NUMBER, --set sensor --injectable lists them"},
     {.name = "reach",
      .kind = CLI_TEXT,
      .value = "LENGTH",
@@ -229,7 +235,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                           struct nw_err *err) {
     const char *folder = cli_text(args, "output");
     if (cli_given(args, "injectable")) {
-        return list_injectable(cli_wants_json(args), result, err);
+        return cli_given(args, "set") ? cli_synth_set_list(args, result, err)
+                                      : list_injectable(cli_wants_json(args), result, err);
     }
     if (cli_n_args(args) == 0) {
         return nw_err_set(err, NW_USAGE, "RIG is missing: the rig file to simulate");
@@ -240,6 +247,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_synth_opts opts;
     struct nw_rig *rig = NULL;
     enum nw_status status = read_options(args, &opts, err);
+    if (status == NW_OK && cli_given(args, "set")) {
+        return cli_synth_set(args, opts.width_px, opts.height_px, result, err);
+    }
     if (status == NW_OK) {
         status = nw_rig_read(cli_arg(args, 0), NULL, 0, &rig, err);
     }

@@ -51,7 +51,7 @@ static char *path_in(const char *folder, const char *name) {
     return path.data;
 }
 
-static enum nw_status open_folder(const char *folder, bool *ret_made, struct nw_err *err) {
+enum nw_status nw_synth_folder_open(const char *folder, bool *ret_made, struct nw_err *err) {
     if (mkdir(folder, 0777) == 0) {
         *ret_made = true;
         return NW_OK;
@@ -174,7 +174,7 @@ enum nw_status nw_synth_night(const struct nw_rig *rig, const char *setup,
     if (status != NW_OK) {
         goto done;
     }
-    status = open_folder(folder, &made, err);
+    status = nw_synth_folder_open(folder, &made, err);
     if (status != NW_OK) {
         goto done;
     }

@@ -452,4 +452,9 @@ enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct sy
                                     const struct synth_frame_truth *frames, const char *path,
                                     struct nw_err *err) NW_CHECKED;
 
+/* ---- synth.c ---- */
+/* Makes it, or takes an empty one. */
+enum nw_status nw_synth_folder_open(const char *folder, bool *ret_made,
+                                    struct nw_err *err) NW_CHECKED;
+
 #endif
