@@ -63,6 +63,10 @@ float rank_value(const int32_t *keys, size_t n, size_t k);
 int32_t rank_key(const int32_t *keys, size_t n, size_t k);
 float rank_value_of(int32_t key);
 
+/* order.c: which of n values is the largest, the second ... Equal ones as they come, NaN last.
+ * work: 2 n. */
+void order_falling(const float *values, size_t n, uint32_t *ret, uint64_t *work);
+
 /* spline.c: second derivatives of a natural cubic spline through n equidistant values (step 1). */
 void spline_second_derivatives(const double *z, size_t n, size_t stride, double *ret, double *work);
 /* Weights of z[i], z[i+1], z''[i], z''[i+1] at t in units of the step from i; straight on beyond

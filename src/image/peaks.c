@@ -100,26 +100,50 @@ struct candidate {
     struct peak peak;
     uint32_t component;
 };
-static int by_component_then_snr(const void *a, const void *b) {
-    const struct candidate *const p = a;
-    const struct candidate *const q = b;
-    if (p->component != q->component) {
-        return p->component < q->component ? -1 : 1;
+/* Room for the order of n values. */
+struct sorting {
+    uint64_t *work;
+    uint32_t *order;
+    float *values;
+};
+
+static enum nw_status sorting_init(struct sorting *s, size_t n, struct nw_err *err) {
+    s->work = nw_calloc(3 * n + 1, sizeof *s->work);
+    if (!s->work) {
+        return nw_err_set(err, NW_NOMEM, "order of %zu maxima", n);
     }
-    if (p->peak.snr != q->peak.snr) {
-        return p->peak.snr > q->peak.snr ? -1 : 1;
-    }
-    return p->peak.y != q->peak.y ? (p->peak.y < q->peak.y ? -1 : 1)
-                                  : (p->peak.x > q->peak.x) - (p->peak.x < q->peak.x);
+    s->order = (uint32_t *)(s->work + 2 * n);
+    s->values = (float *)(s->order + n);
+    return NW_OK;
 }
 
-static int by_snr(const void *a, const void *b) {
-    const struct peak *const p = a;
-    const struct peak *const q = b;
-    if (p->snr != q->snr) {
-        return p->snr > q->snr ? -1 : 1;
+/* Into the order of their components, brightest first within each; ret: room for n. */
+static void sort_candidates(const struct candidate *items, size_t n, size_t n_components,
+                            const struct sorting *s, uint32_t *start, struct candidate *ret) {
+    for (size_t i = 0; i < n; i++) {
+        s->values[i] = items[i].peak.snr;
+        start[items[i].component + 1]++;
     }
-    return p->y != q->y ? (p->y < q->y ? -1 : 1) : (p->x > q->x) - (p->x < q->x);
+    for (size_t k = 1; k <= n_components; k++) {
+        start[k] += start[k - 1];
+    }
+    order_falling(s->values, n, s->order, s->work);
+    for (size_t i = 0; i < n; i++) {
+        const struct candidate *const c = &items[s->order[i]];
+        ret[start[c->component]++] = *c;
+    }
+}
+
+/* Brightest first. */
+static void sort_peaks(const struct peak *peaks, size_t n, const struct sorting *s,
+                       struct peak *ret) {
+    for (size_t i = 0; i < n; i++) {
+        s->values[i] = peaks[i].snr;
+    }
+    order_falling(s->values, n, s->order, s->work);
+    for (size_t i = 0; i < n; i++) {
+        ret[i] = peaks[s->order[i]];
+    }
 }
 
 /* Is the filtered image below `limit` at a place? */
@@ -183,29 +207,31 @@ static size_t keep_separate(const struct run_map *map, double reach_px, struct c
     return kept;
 }
 
+/* The peaks that stay of candidates in order, brightest first. */
 static enum nw_status separate(const struct run_map *map, struct candidate *items, size_t n,
-                               struct peak_list *ret, struct nw_err *err) {
-    qsort(items, n, sizeof *items, by_component_then_snr);
+                               const struct sorting *sorting, struct peak_list *ret,
+                               struct nw_err *err) {
+    const double reach_px = 20.0 * map->kernel->fwhm_px;
+    struct peak *const kept_peaks = nw_calloc(n, sizeof *kept_peaks);
+    ret->peaks = nw_calloc(n, sizeof *ret->peaks);
+    if (!kept_peaks || !ret->peaks) {
+        free(kept_peaks);
+        return nw_err_set(err, NW_NOMEM, "%zu peaks", n);
+    }
+    ret->cap = n;
     for (size_t i = 0; i < n;) {
         size_t end = i + 1;
         while (end < n && items[end].component == items[i].component) {
             end++;
         }
-        const double reach_px = 20.0 * map->kernel->fwhm_px;
         const size_t kept = keep_separate(map, reach_px, items + i, end - i);
-        const enum nw_status status = nw_grow((void **)&ret->peaks, &ret->cap, ret->n + kept,
-                                              sizeof *ret->peaks, MAX_PEAKS, err);
-        if (status != NW_OK) {
-            return status;
-        }
         for (size_t k = 0; k < kept; k++) {
-            ret->peaks[ret->n++] = items[i + k].peak;
+            kept_peaks[ret->n++] = items[i + k].peak;
         }
         i = end;
     }
-    if (ret->n > 0) {
-        qsort(ret->peaks, ret->n, sizeof *ret->peaks, by_snr);
-    }
+    sort_peaks(kept_peaks, ret->n, sorting, ret->peaks);
+    free(kept_peaks);
     return NW_OK;
 }
 
@@ -227,8 +253,8 @@ static void gather_runs(const struct band *bands, size_t n_bands, struct run_map
     }
 }
 
-static size_t gather_candidates(const struct band *bands, size_t n_bands, const struct run_map *map,
-                                const struct component *sums, struct candidate *ret) {
+static void gather_candidates(const struct band *bands, size_t n_bands, const struct run_map *map,
+                              const struct component *sums, struct candidate *ret) {
     size_t n = 0;
     uint32_t first_run = 0;
     for (size_t k = 0; k < n_bands; k++) {
@@ -244,7 +270,30 @@ static size_t gather_candidates(const struct band *bands, size_t n_bands, const 
         }
         first_run += (uint32_t)bands[k].n_runs;
     }
-    return n;
+}
+
+/* Components of all runs, and their candidates in order. */
+static enum nw_status list_candidates(const struct band *bands, size_t n_bands, struct run_map *map,
+                                      const struct sorting *sorting, size_t n_maxima,
+                                      struct candidate *ret, struct nw_err *err) {
+    gather_runs(bands, n_bands, map);
+    join_runs(map);
+    const size_t n = number_components(map);
+    struct component *const sums = nw_calloc(n, sizeof *sums);
+    uint32_t *const start = nw_calloc(n + 1, sizeof *start);
+    struct candidate *const found = nw_calloc(n_maxima, sizeof *found);
+    enum nw_status status = NW_OK;
+    if (sums && start && found) {
+        sum_components(map, sums);
+        gather_candidates(bands, n_bands, map, sums, found);
+        sort_candidates(found, n_maxima, n, sorting, start, ret);
+    } else {
+        status = nw_err_set(err, NW_NOMEM, "%zu runs of pixels with %zu maxima", map->n, n_maxima);
+    }
+    free(sums);
+    free(start);
+    free(found);
+    return status;
 }
 
 enum nw_status peaks_join(const struct field *field, const struct kernel *kernel, float threshold,
@@ -262,33 +311,27 @@ enum nw_status peaks_join(const struct field *field, const struct kernel *kernel
     }
     struct run_map map = {.field = field, .kernel = kernel, .threshold = threshold};
     struct peak_list found = {0};
-    enum nw_status status = NW_OK;
+    struct sorting sorting = {NULL, NULL, NULL};
+    enum nw_status status = sorting_init(&sorting, n_maxima, err);
     map.runs = nw_big_alloc((n_runs + 1) * sizeof *map.runs);
     map.row_start = nw_calloc(field->image.height_px + 1, sizeof *map.row_start);
-    struct component *sums = NULL;
     struct candidate *const candidates = nw_calloc(n_maxima, sizeof *candidates);
-    if (!map.runs || !map.row_start || !candidates) {
+    if (status == NW_OK && (!map.runs || !map.row_start || !candidates)) {
         status = nw_err_set(err, NW_NOMEM, "%zu runs of pixels", n_runs);
-        goto done;
     }
-    gather_runs(bands, n_bands, &map);
-    join_runs(&map);
-    sums = nw_calloc(number_components(&map), sizeof *sums);
-    if (!sums) {
-        status = nw_err_set(err, NW_NOMEM, "components of %zu runs of pixels", n_runs);
-        goto done;
+    if (status == NW_OK) {
+        status = list_candidates(bands, n_bands, &map, &sorting, n_maxima, candidates, err);
     }
-    sum_components(&map, sums);
-    const size_t n = gather_candidates(bands, n_bands, &map, sums, candidates);
-    status = n > 0 ? separate(&map, candidates, n, &found, err) : NW_OK;
+    if (status == NW_OK && n_maxima > 0) {
+        status = separate(&map, candidates, n_maxima, &sorting, &found, err);
+    }
     if (status == NW_OK) {
         *ret = found;
         found = (struct peak_list){0};
     }
-done:
     nw_big_free(map.runs);
     free(map.row_start);
-    free(sums);
+    free(sorting.work);
     free(candidates);
     free(found.peaks);
     return status;

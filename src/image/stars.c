@@ -274,10 +274,33 @@ static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_
     return count;
 }
 
-static int by_flux(const void *a, const void *b) {
-    const double p = ((const struct nw_star *)a)->flux_adu;
-    const double q = ((const struct nw_star *)b)->flux_adu;
-    return p > q ? -1 : p < q; /* NaN last is not needed: a flux is a finite sum */
+/* Brightest first. A float's digits first, then the few that are closer than those tell. */
+static enum nw_status sort_by_flux(struct nw_measure *m, struct nw_err *err) {
+    const size_t n = m->n_stars;
+    struct nw_star *const sorted = nw_calloc(n, sizeof *sorted);
+    uint64_t *const work = nw_calloc(3 * n + 1, sizeof *work);
+    if (!sorted || !work) {
+        free(sorted);
+        free(work);
+        return nw_err_set(err, NW_NOMEM, "order of %zu stars", n);
+    }
+    uint32_t *const order = (uint32_t *)(work + 2 * n);
+    float *const flux = (float *)(order + n);
+    for (size_t i = 0; i < n; i++) {
+        flux[i] = (float)m->stars[i].flux_adu;
+    }
+    order_falling(flux, n, order, work);
+    for (size_t i = 0; i < n; i++) {
+        size_t at = i;
+        for (; at > 0 && sorted[at - 1].flux_adu < m->stars[order[i]].flux_adu; at--) {
+            sorted[at] = sorted[at - 1];
+        }
+        sorted[at] = m->stars[order[i]];
+    }
+    free(work);
+    free(m->stars);
+    m->stars = sorted;
+    return NW_OK;
 }
 
 /* Width or shape far from the frame's stars: five robust sigmas and a third. */
@@ -415,7 +438,7 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
                 measure->stars[measure->n_stars++] = measure->stars[i];
             }
         }
-        qsort(measure->stars, measure->n_stars, sizeof *measure->stars, by_flux);
+        status = sort_by_flux(measure, err);
         flag_not_point(measure->stars, measure->n_stars);
     }
 done:

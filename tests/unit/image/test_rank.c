@@ -55,8 +55,47 @@ static void test_extremes(void **state) {
     check_all_ranks(infinite, 2);
 }
 
+/* Falling, equal ones as they come, NaN last: against every pair. */
+static void test_order_falls_and_keeps_equals(void **state) {
+    (void)state;
+    enum { N = 500 };
+    gsl_rng *const rng = test_rng(2);
+    float values[N];
+    uint32_t order[N];
+    uint64_t work[2 * N];
+    for (int kind = 0; kind < 3; kind++) {
+        for (size_t i = 0; i < N; i++) {
+            values[i] =
+                kind == 0 ? (float)gsl_ran_gaussian(rng, 1e3)
+                : kind == 1
+                    ? (float)gsl_rng_uniform_int(rng, 7)
+                    : (float)(gsl_ran_gaussian(rng, 1.0) * exp(gsl_ran_flat(rng, -80.0, 80.0)));
+        }
+        if (kind == 2) {
+            values[3] = INFINITY;
+            values[4] = -INFINITY;
+            values[5] = values[400] = NAN;
+        }
+        order_falling(values, N, order, work);
+        bool is_seen[N] = {false};
+        for (size_t k = 0; k < N; k++) {
+            assert_true(order[k] < N && !is_seen[order[k]]);
+            is_seen[order[k]] = true;
+            const float before = k > 0 ? values[order[k - 1]] : INFINITY;
+            const float here = values[order[k]];
+            assert_true(before >= here || isnan(here));
+            const bool is_equal = k > 0 && before <= here && before >= here;
+            assert_true(!is_equal || order[k - 1] < order[k]);
+        }
+        assert_true(kind != 2 || (order[N - 2] == 5 && order[N - 1] == 400));
+    }
+    order_falling(values, 0, order, work);
+    gsl_rng_free(rng);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_order_falls_and_keeps_equals),
         cmocka_unit_test(test_every_rank_is_that_of_sorting),
         cmocka_unit_test(test_extremes),
     };
