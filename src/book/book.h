@@ -108,6 +108,12 @@ enum nw_status nw_book_nights(struct nw_book *book, const char *from, const char
 enum nw_status nw_book_find_night(struct nw_book *book, const char *wanted, char date[NW_BOOK_DATE],
                                   struct nw_err *err) NW_CHECKED;
 
+/* Where the frames of a night (a date) or of a target (its name in the headers) were last seen, in
+ * order of time, doubles left out, and after them all bias, dark and flat frames of the trains that
+ * took them. NOTFOUND: no such night or target, with the nearest name. */
+enum nw_status nw_book_paths(struct nw_book *book, const char *night_or_target,
+                             struct nw_paths *ret, struct nw_err *err) NW_CHECKED;
+
 struct nw_book_change {
     int64_t id;
     bool is_owners; /* else noticed in the headers */

@@ -40,6 +40,7 @@
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
     X(CMD_LIGHT)                                                                                   \
+    X(CMD_HANDOVER)                                                                                \
     X(CMD_PLAN)                                                                                    \
     X(CMD_SEASON)                                                                                  \
     X(CMD_CATALOGUE)                                                                               \

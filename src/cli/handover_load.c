@@ -1,0 +1,309 @@
+/* handover_load.c - frames of a folder, a night or a target of the book, for `handover`. */
+#include "cli/handover_load.h"
+
+#include <math.h>
+#include <sys/stat.h>
+
+#include "book/book.h"
+
+static bool is_there(const char *path) {
+    struct stat s;
+    return stat(path, &s) == 0;
+}
+
+static enum nw_status add_from_book(const struct cli_args *args, const char *what,
+                                    struct nw_paths *ret, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    enum nw_status status = cli_book_path(args, false, path, err);
+    status = status == NW_OK ? nw_book_open(path, NW_BOOK_READ, &book, err) : status;
+    if (status != NW_OK) {
+        return nw_err_at(err, status, "'%.80s' is no file or folder, and in the book", what);
+    }
+    status = nw_book_paths(book, what, ret, err);
+    nw_book_close(book);
+    return status;
+}
+
+static enum nw_status find_paths(const struct cli_args *args, struct cli_handover *w,
+                                 struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < cli_n_args(args) && status == NW_OK; i++) {
+        const char *const what = cli_arg(args, i);
+        status = is_there(what) ? cli_frame_paths(&what, 1, &w->paths, err)
+                                : add_from_book(args, what, &w->paths, err);
+    }
+    size_t n = 0;
+    const char *const *const more = cli_texts(args, "calibration", &n);
+    status = status == NW_OK && n > 0 ? cli_frame_paths(more, n, &w->paths, err) : status;
+    const char *const *const masters = cli_texts(args, "master", &n);
+    return status == NW_OK && n > 0 ? cli_frame_paths(masters, n, &w->masters, err) : status;
+}
+
+/* A master beside its subs is no sub. */
+static bool is_master(const struct cli_handover *w, const char *path) {
+    for (size_t i = 0; i < w->masters.n; i++) {
+        if (strcmp(w->masters.items[i], path) == 0) {
+            return true;
+        }
+    }
+    return false;
+}
+
+static enum nw_status read_headers(struct cli_handover *w, struct nw_err *err) {
+    const struct nw_frame_opts opts = {.header_only = true};
+    const size_t n = w->paths.n;
+    w->headers = nw_calloc(n + 1, sizeof(void *));
+    w->subs = nw_calloc(n + 1, sizeof *w->subs);
+    w->frames = nw_calloc(n + 1, sizeof *w->frames);
+    if (!w->headers || !w->subs || !w->frames) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames", n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        struct nw_err why = {0};
+        const char *const path = w->paths.items[i];
+        if (is_master(w, path)) {
+            continue;
+        }
+        if (nw_frame_read(path, &opts, &w->headers[i], &why) != NW_OK) {
+            cli_warn("%s", why.text);
+            w->n_unreadable++;
+            continue;
+        }
+        const struct nw_frame *const f = w->headers[i];
+        const enum nw_frame_use use = nw_frame_use_of(&f->facts);
+        if (use == NW_USE_LIGHT) {
+            w->subs[w->n_subs++] = (struct nw_hand_sub){.path = path,
+                                                        .facts = &f->facts,
+                                                        .width_px = f->width_px,
+                                                        .height_px = f->height_px};
+        } else if (use != NW_USE_OTHER) {
+            w->frames[w->n_frames++] = (struct nw_hand_calibration){.path = path,
+                                                                    .facts = &f->facts,
+                                                                    .use = use,
+                                                                    .width_px = f->width_px,
+                                                                    .height_px = f->height_px};
+        }
+    }
+    return w->n_subs ? NW_OK
+                     : nw_err_set(err, NW_NOTFOUND,
+                                  "no light frame among %zu files (%zu bias, dark or flat frames)",
+                                  n, w->n_frames);
+}
+
+static enum nw_status measure(struct cli_handover *w, struct nw_err *err) {
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
+                                        .measure = {.max_stars = 3000, .fit_stars = 300}};
+    const char **const paths = nw_calloc(w->n_subs + 1, sizeof *paths);
+    if (!paths) {
+        return nw_err_set(err, NW_NOMEM, "%zu subs", w->n_subs);
+    }
+    for (size_t i = 0; i < w->n_subs; i++) {
+        paths[i] = w->subs[i].path;
+    }
+    struct cli_progress bar;
+    const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
+    enum nw_status status = nw_series_measure(paths, w->n_subs, &opts, &progress, &w->series, err);
+    cli_progress_end(&bar);
+    for (size_t i = 0; i < w->n_subs && status == NW_OK; i++) {
+        const struct nw_series_item *const item = &w->series.items[i];
+        w->subs[i].measure = item->status == NW_OK ? item->measures[0] : NULL;
+    }
+    free((void *)paths);
+    return status;
+}
+
+/* Names as given, or as they end: "sub-0007.fits". */
+static void leave_out(const struct cli_args *args, struct cli_handover *w) {
+    size_t n = 0;
+    const char *const *const names = cli_texts(args, "leave-out", &n);
+    for (size_t k = 0; k < n; k++) {
+        bool is_found = false;
+        for (size_t i = 0; i < w->n_subs; i++) {
+            const char *const slash = strrchr(w->subs[i].path, '/');
+            const bool is_it = strcmp(w->subs[i].path, names[k]) == 0 ||
+                               (slash && strcmp(slash + 1, names[k]) == 0);
+            w->subs[i].is_left_out_by_owner = w->subs[i].is_left_out_by_owner || is_it;
+            is_found = is_found || is_it;
+        }
+        if (!is_found) {
+            cli_warn("--leave-out %s: no such sub", names[k]);
+        }
+    }
+}
+
+/* Root mean square of the differences of neighbours, over sqrt 2: enough to bring a master in any
+ * unit (0 to 1, means of counts) to counts like those of a sub. */
+static double rough_noise(const struct nw_frame *f) {
+    const size_t n = f->width_px * f->height_px;
+    const size_t step = n / 200000 + 1;
+    size_t m = 0;
+    float *const work = nw_calloc(n / step + 2, sizeof *work);
+    for (size_t i = 0; work && i + 1 < n; i += step) {
+        const float d = fabsf(f->px[i + 1] - f->px[i]);
+        if (isfinite(d) && d > 0.0F) {
+            work[m++] = d;
+        }
+    }
+    const double out = m > 100 ? (double)nw_stat_median_f(work, m) / (0.6745 * sqrt(2.0)) : NAN;
+    free(work);
+    return out;
+}
+
+/* Measures a master; *ret_factor: what its values were multiplied by. */
+static enum nw_status measure_master(const char *path, struct nw_measure **ret, double *ret_factor,
+                                     struct nw_err *err) {
+    const struct nw_frame_opts read = {.n_threads = 1};
+    const struct nw_measure_opts opts = {.max_stars = 3000, .fit_stars = 300};
+    struct nw_frame *frame = NULL;
+    enum nw_status status = nw_frame_read(path, &read, &frame, err);
+    if (status == NW_OK) {
+        const double noise = rough_noise(frame);
+        const size_t n = frame->width_px * frame->height_px * frame->n_planes;
+        *ret_factor = noise > 0.0 ? 10.0 / noise : 1.0;
+        for (size_t i = 0; i < n; i++) {
+            frame->px[i] *= (float)*ret_factor;
+        }
+        frame->data_max_adu = NAN;
+        status = nw_measure_frame(frame, frame->n_planes == 3 ? NW_CHANNEL_G : NW_CHANNEL_MONO, "",
+                                  &opts, ret, err);
+    }
+    nw_frame_free(frame);
+    return status;
+}
+
+static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
+    w->audits = nw_calloc(w->masters.n + 1, sizeof *w->audits);
+    if (!w->audits) {
+        return nw_err_set(err, NW_NOMEM, "masters");
+    }
+    for (size_t i = 0; i < w->masters.n; i++) {
+        struct nw_hand_master *const m = &w->audits[i];
+        struct nw_measure *measure = NULL;
+        struct nw_err why = {0};
+        double factor = 1.0;
+        m->path = w->masters.items[i];
+        enum nw_status status = measure_master(m->path, &measure, &factor, &why);
+        if (status == NW_OK) {
+            status = nw_handover_audit(measure, w->subs, w->n_subs, w->groups, w->n_groups,
+                                       &m->audit, &why);
+            m->audit.flux_scale /= factor;
+        }
+        nw_measure_free(measure);
+        if (status == NW_NOMEM) {
+            return nw_err_set(err, status, "%s", why.text);
+        }
+        nw_text_copy(m->why_null, sizeof m->why_null, status == NW_OK ? "" : why.text);
+    }
+    return NW_OK;
+}
+
+enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handover *w,
+                                 struct nw_err *err) {
+    const struct nw_hand_opts opts = {
+        .least_weight = cli_number(args, "least-weight", NAN), .wide = NAN, .patchy = NAN};
+    enum nw_status status = find_paths(args, w, err);
+    status = status == NW_OK ? read_headers(w, err) : status;
+    status = status == NW_OK ? measure(w, err) : status;
+    if (status == NW_OK) {
+        leave_out(args, w);
+        status = nw_handover_judge(w->subs, w->n_subs, &opts, &w->groups, &w->n_groups, err);
+    }
+    status = status == NW_OK
+                 ? nw_handover_calibrate(w->subs, w->n_subs, w->groups, w->n_groups, w->frames,
+                                         w->n_frames, NULL, &w->sets, &w->n_sets, err)
+                 : status;
+    return status == NW_OK ? audit(w, err) : status;
+}
+
+enum nw_status cli_handover_hash(struct cli_handover *w, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    w->files = nw_calloc(w->n_subs + w->n_frames + 1, sizeof *w->files);
+    if (!w->files) {
+        return nw_err_set(err, NW_NOMEM, "checksums");
+    }
+    for (size_t i = 0; i < w->n_subs + w->n_frames && status == NW_OK; i++) {
+        struct nw_file_id id;
+        status =
+            nw_hash_file(i < w->n_subs ? w->subs[i].path : w->frames[i - w->n_subs].path, &id, err);
+        if (status == NW_OK) {
+            nw_hash_text(&id.hash, w->files[i].sha256);
+            w->files[i].size_bytes = id.size_bytes;
+        }
+    }
+    return status;
+}
+
+void cli_handover_done(struct cli_handover *w) {
+    for (size_t i = 0; w->headers && i < w->paths.n; i++) {
+        nw_frame_free(w->headers[i]);
+    }
+    free((void *)w->headers);
+    nw_series_done(&w->series);
+    nw_hand_sets_free(w->sets, w->n_sets);
+    free(w->groups);
+    free(w->subs);
+    free(w->frames);
+    free(w->files);
+    free(w->audits);
+    nw_paths_done(&w->paths);
+    nw_paths_done(&w->masters);
+}
+
+/* ---- Verify ---- */
+
+static enum nw_status verify_row(const struct nw_table *table, size_t row, const int columns[3],
+                                 const char *folder, bool *ret_is_same) {
+    char path[CLI_MAX_PATH];
+    char text[NW_HASH_TEXT];
+    struct nw_file_id id;
+    struct nw_err why = {0};
+    if (folder) {
+        (void)snprintf(path, sizeof path, "%s/%s", folder,
+                       nw_table_cell(table, row, (size_t)columns[1]));
+    } else {
+        nw_text_copy(path, sizeof path, nw_table_cell(table, row, (size_t)columns[0]));
+    }
+    const enum nw_status status = nw_hash_file(path, &id, &why);
+    if (status != NW_OK) {
+        cli_warn("%s", why.text);
+        *ret_is_same = false;
+        return status == NW_NOMEM ? status : NW_OK;
+    }
+    nw_hash_text(&id.hash, text);
+    *ret_is_same = strcmp(text, nw_table_cell(table, row, (size_t)columns[2])) == 0;
+    if (!*ret_is_same) {
+        cli_warn("%s: differs from what was handed over", path);
+    }
+    return NW_OK;
+}
+
+enum nw_status cli_handover_verify(const char *csv, const char *folder, struct cli_result *result,
+                                   struct nw_err *err) {
+    struct nw_table *table = NULL;
+    enum nw_status status = nw_table_read(csv, &table, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const int columns[3] = {nw_table_column(table, "path"), nw_table_column(table, "name"),
+                            nw_table_column(table, "sha256")};
+    const size_t n = nw_table_n_rows(table);
+    size_t n_bad = 0;
+    if (columns[0] < 0 || columns[1] < 0 || columns[2] < 0) {
+        status = nw_err_set(err, NW_FORMAT,
+                            "%s: expected the columns path, name, sha256 of a "
+                            "hand-over's CSV",
+                            csv);
+    }
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        bool is_same = false;
+        status = verify_row(table, i, columns, folder, &is_same);
+        n_bad += !is_same;
+    }
+    nw_table_free(table);
+    if (status == NW_OK && n_bad) {
+        return nw_err_set(err, NW_DATA, "%zu of %zu files are missing or differ", n_bad, n);
+    }
+    nw_buf_printf(&result->text, "all %zu files are there and the same\n", n);
+    return status;
+}

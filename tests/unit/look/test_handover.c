@@ -1,0 +1,143 @@
+/* test_handover.c - which calibration frames belong to which subs, by hand; reasons to leave out;
+ * edges. The numbers of weights and masters are checked on drawn frames (test_handover.py). */
+#include "look/handover.h"
+
+#include "check.h"
+
+#define DAY 86400.0
+
+static struct nw_frame_facts facts(const char *type, double exposure_s, double t_s) {
+    struct nw_frame_facts f;
+    nw_frame_facts_unknown(&f);
+    nw_text_copy(f.image_type, sizeof f.image_type, type);
+    nw_text_copy(f.camera, sizeof f.camera, "mono");
+    nw_text_copy(f.filter, sizeof f.filter, "red");
+    f.exposure_s = exposure_s;
+    f.t_start_utc_s = t_s;
+    f.gain_setting = 100.0;
+    f.set_temperature_K = 263.15;
+    f.binning = 1.0;
+    return f;
+}
+
+static struct nw_hand_sub sub_of(const struct nw_frame_facts *f, const struct nw_measure *m) {
+    return (struct nw_hand_sub){
+        .path = "sub.fits", .facts = f, .measure = m, .width_px = 100, .height_px = 100};
+}
+
+static const struct nw_hand_set *set_of(const struct nw_hand_set *sets, size_t n,
+                                        enum nw_hand_need need) {
+    for (size_t i = 0; i < n; i++) {
+        if (sets[i].need == need) {
+            return &sets[i];
+        }
+    }
+    fail_msg("no set");
+    return NULL;
+}
+
+static void test_what_a_dark_must_have_in_common(void **state) {
+    (void)state;
+    const struct nw_measure m = {.n_stars = 9,
+                                 .n_used = 9,
+                                 .noise_adu = 5,
+                                 .fwhm_px = 3,
+                                 .neq_area_px2 = 20,
+                                 .moffat_beta = 3};
+    struct nw_frame_facts light = facts("light", 300.0, 1000.0 * DAY);
+    light.rotator_rad = 10.0 * NW_RAD_PER_DEG;
+    struct nw_hand_sub sub = sub_of(&light, &m);
+    struct nw_hand_group *groups = NULL;
+    size_t n_groups = 0;
+    assert_int_equal(nw_handover_judge(&sub, 1, NULL, &groups, &n_groups, NULL), NW_OK);
+    assert_int_equal(n_groups, 1);
+    assert_int_equal(sub.reason, NW_HAND_KEPT);
+    check_near(sub.weight_extended, 1.0, 1e-12, "one alone is the best");
+    struct nw_frame_facts f[8];
+    for (size_t i = 0; i < 8; i++) {
+        f[i] = facts(i < 5 ? "dark" : "flat", i < 5 ? 300.0 : 2.0, 990.0 * DAY);
+    }
+    f[1].exposure_s = 120.0;
+    f[2].set_temperature_K = 268.15;
+    f[3].gain_setting = 200.0;
+    f[4].t_start_utc_s = 600.0 * DAY;
+    f[5].rotator_rad = 10.5 * NW_RAD_PER_DEG;
+    f[6].rotator_rad = 190.0 * NW_RAD_PER_DEG;
+    nw_text_copy(f[7].filter, sizeof f[7].filter, "green");
+    struct nw_hand_calibration frames[8];
+    for (size_t i = 0; i < 8; i++) {
+        frames[i] = (struct nw_hand_calibration){.path = "/x/frame.fits",
+                                                 .facts = &f[i],
+                                                 .use = i < 5 ? NW_USE_DARK : NW_USE_FLAT,
+                                                 .width_px = 100,
+                                                 .height_px = 100};
+    }
+    struct nw_hand_set *sets = NULL;
+    size_t n = 0;
+    assert_int_equal(nw_handover_calibrate(&sub, 1, groups, 1, frames, 8, NULL, &sets, &n, NULL),
+                     NW_OK);
+    assert_int_equal(n, 3);
+    const struct nw_hand_set *const dark = set_of(sets, n, NW_HAND_NEED_DARK);
+    assert_int_equal(dark->n, 2); /* the right one and the old one */
+    check_near(dark->age_s / DAY, 10.0, 1e-9, "the newest counts");
+    assert_true(dark->is_few && !dark->is_stale && !dark->is_missing);
+    const struct nw_hand_set *const flat = set_of(sets, n, NW_HAND_NEED_FLAT);
+    assert_int_equal(flat->n, 1);
+    assert_int_equal(flat->items[0], 5); /* half a degree off, not half a turn */
+    const struct nw_hand_set *const bias = set_of(sets, n, NW_HAND_NEED_BIAS);
+    assert_true(bias->is_missing && bias->nearest[0] == '\0');
+    nw_hand_sets_free(sets, n);
+    /* without the good ones the nearest is named with what is different */
+    assert_int_equal(
+        nw_handover_calibrate(&sub, 1, groups, 1, &frames[1], 1, NULL, &sets, &n, NULL), NW_OK);
+    assert_string_equal(set_of(sets, n, NW_HAND_NEED_DARK)->nearest,
+                        "frame.fits differs in exposure");
+    nw_hand_sets_free(sets, n);
+    free(groups);
+}
+
+static void test_reasons_in_words(void **state) {
+    (void)state;
+    struct nw_frame_facts f = facts("light", 300.0, 0.0);
+    struct nw_frame_facts other = f;
+    nw_text_copy(other.object, sizeof other.object, "another");
+    const struct nw_measure good = {.n_stars = 9,
+                                    .n_used = 9,
+                                    .noise_adu = 5,
+                                    .fwhm_px = 3,
+                                    .neq_area_px2 = 20,
+                                    .moffat_beta = 3};
+    struct nw_measure dark = good;
+    dark.n_used = 0;
+    struct nw_measure twice = good;
+    twice.flags = NW_FRAME_DOUBLED;
+    struct nw_hand_sub subs[4] = {sub_of(&f, &dark), sub_of(&f, &twice), sub_of(&f, NULL),
+                                  sub_of(&other, &good)};
+    struct nw_hand_group *groups = NULL;
+    size_t n_groups = 0;
+    assert_int_equal(nw_handover_judge(subs, 4, NULL, &groups, &n_groups, NULL), NW_OK);
+    assert_int_equal(n_groups, 2);
+    assert_int_equal(subs[0].reason, NW_HAND_NO_STARS);
+    assert_int_equal(subs[1].reason, NW_HAND_DOUBLED);
+    assert_int_equal(subs[2].reason, NW_HAND_UNREADABLE);
+    assert_int_equal(subs[3].reason, NW_HAND_KEPT);
+    assert_int_equal(groups[0].n_kept, 0);
+    assert_true(groups[0].best == SIZE_MAX && isnan(groups[0].kept_extended));
+    check_near(groups[1].fwhm_px, 3.0, 1e-6, "a stack of one has its width");
+    check_near(groups[1].noise_adu, 5.0, 1e-9, "and its noise");
+    struct nw_hand_audit audit;
+    struct nw_err err = {0};
+    assert_int_equal(nw_handover_audit(&good, subs, 4, groups, n_groups, &audit, &err), NW_DATA);
+    free(groups);
+    assert_int_equal(nw_handover_judge(subs, 0, NULL, &groups, &n_groups, NULL), NW_OK);
+    assert_int_equal(n_groups, 0);
+    free(groups);
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_what_a_dark_must_have_in_common),
+        cmocka_unit_test(test_reasons_in_words),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
