@@ -78,6 +78,14 @@ enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
                                  const struct nw_hand_opts *opts, struct nw_hand_group **ret,
                                  size_t *ret_n, struct nw_err *err) NW_CHECKED;
 
+/* The same for the calls below; borrowed. */
+struct nw_hand_judged {
+    const struct nw_hand_sub *subs;
+    size_t n;
+    const struct nw_hand_group *groups;
+    size_t n_groups;
+};
+
 /* ---- Calibration frames ------------------------------------------------------------------------
  */
 
@@ -123,8 +131,7 @@ struct nw_hand_set { /* of one group of subs, one kind, one exposure and angle *
 };
 /* Sets needed by the kept subs of the groups; *ret and its lists are yours (nw_hand_sets_free).
  * Common practice, no source, for temperature, counts and ages. */
-enum nw_status nw_handover_calibrate(const struct nw_hand_sub *subs, size_t n,
-                                     const struct nw_hand_group *groups, size_t n_groups,
+enum nw_status nw_handover_calibrate(const struct nw_hand_judged *judged,
                                      const struct nw_hand_calibration *frames, size_t n_frames,
                                      const struct nw_hand_rules *rules, struct nw_hand_set **ret,
                                      size_t *ret_n, struct nw_err *err) NW_CHECKED;
@@ -150,8 +157,8 @@ struct nw_hand_audit {
 };
 /* master: measured; its scale in pixels may differ by 2 %. DATA: its stars are not those of any
  * group. */
-enum nw_status nw_handover_audit(const struct nw_measure *master, const struct nw_hand_sub *subs,
-                                 size_t n, const struct nw_hand_group *groups, size_t n_groups,
-                                 struct nw_hand_audit *ret, struct nw_err *err) NW_CHECKED;
+enum nw_status nw_handover_audit(const struct nw_measure *master,
+                                 const struct nw_hand_judged *judged, struct nw_hand_audit *ret,
+                                 struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -83,16 +83,18 @@ static void judge(const struct nw_measure *master, const struct nw_measure *best
     a->is_widened = a->wider > 0.02 && a->wider > 2.0 * a->wider_sigma;
 }
 
-enum nw_status nw_handover_audit(const struct nw_measure *master, const struct nw_hand_sub *subs,
-                                 size_t n, const struct nw_hand_group *groups, size_t n_groups,
-                                 struct nw_hand_audit *ret, struct nw_err *err) {
+enum nw_status nw_handover_audit(const struct nw_measure *master,
+                                 const struct nw_hand_judged *judged, struct nw_hand_audit *ret,
+                                 struct nw_err *err) {
+    const struct nw_hand_sub *const subs = judged->subs;
+    const struct nw_hand_group *const groups = judged->groups;
     enum nw_status status = NW_DATA;
     double *const work = nw_calloc(master->n_stars + 1, sizeof *work);
     size_t most = 0;
     if (!work) {
         return nw_err_set(err, NW_NOMEM, "audit");
     }
-    for (size_t g = 0; g < n_groups; g++) {
+    for (size_t g = 0; g < judged->n_groups; g++) {
         struct nw_match match = {0};
         const struct nw_measure *const best =
             groups[g].best == SIZE_MAX ? NULL : subs[groups[g].best].measure;
@@ -105,7 +107,7 @@ enum nw_status nw_handover_audit(const struct nw_measure *master, const struct n
         a.n_pairs = n_used;
         if (n_used >= 5 && n_used > most) { /* the group with most stars in common */
             most = n_used;
-            subs_width(subs, n, &groups[g], g, &a);
+            subs_width(subs, judged->n, &groups[g], g, &a);
             /* x_a = scale x_b: a master's pixel is `scale` of a sub's */
             judge(master, best, &groups[g], 1.0 / match.scale, &a);
             *ret = a;

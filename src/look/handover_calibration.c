@@ -163,18 +163,21 @@ static enum nw_status fill(struct nw_hand_set *set, const struct nw_hand_group *
     return NW_OK;
 }
 
-enum nw_status nw_handover_calibrate(const struct nw_hand_sub *subs, size_t n,
-                                     const struct nw_hand_group *groups, size_t n_groups,
+enum nw_status nw_handover_calibrate(const struct nw_hand_judged *judged,
                                      const struct nw_hand_calibration *frames, size_t n_frames,
                                      const struct nw_hand_rules *rules, struct nw_hand_set **ret,
                                      size_t *ret_n, struct nw_err *err) {
     const struct nw_hand_rules r = filled(rules);
+    const struct nw_hand_sub *const subs = judged->subs;
+    const struct nw_hand_group *const groups = judged->groups;
+    const size_t n = judged->n;
     const double stale_s[NW_HAND_N_NEEDS] = {r.stale_dark_s, r.stale_flat_s, r.stale_bias_s};
     struct nw_hand_set *sets = nw_calloc(n * NW_HAND_N_NEEDS + 1, sizeof *sets);
     size_t n_sets = 0;
     enum nw_status status =
         sets ? NW_OK : nw_err_set(err, NW_NOMEM, "calibration sets of %zu subs", n);
-    for (size_t g = 0; g < n_groups && status == NW_OK; g++) { /* in the order of the groups */
+    for (size_t g = 0; g < judged->n_groups && status == NW_OK;
+         g++) { /* in the order of the groups */
         for (int need = 0; need < NW_HAND_N_NEEDS; need++) {
             for (size_t i = 0; i < n; i++) {
                 if (subs[i].reason == NW_HAND_KEPT && subs[i].group == g) {

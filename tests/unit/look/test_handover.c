@@ -38,7 +38,7 @@ static const struct nw_hand_set *set_of(const struct nw_hand_set *sets, size_t n
 
 static void test_what_a_dark_must_have_in_common(void **state) {
     (void)state;
-    const struct nw_measure m = {.n_stars = 9,
+    const struct nw_measure m = {.n_stars = 0,
                                  .n_used = 9,
                                  .noise_adu = 5,
                                  .fwhm_px = 3,
@@ -72,10 +72,10 @@ static void test_what_a_dark_must_have_in_common(void **state) {
                                                  .width_px = 100,
                                                  .height_px = 100};
     }
+    const struct nw_hand_judged judged = {&sub, 1, groups, 1};
     struct nw_hand_set *sets = NULL;
     size_t n = 0;
-    assert_int_equal(nw_handover_calibrate(&sub, 1, groups, 1, frames, 8, NULL, &sets, &n, NULL),
-                     NW_OK);
+    assert_int_equal(nw_handover_calibrate(&judged, frames, 8, NULL, &sets, &n, NULL), NW_OK);
     assert_int_equal(n, 3);
     const struct nw_hand_set *const dark = set_of(sets, n, NW_HAND_NEED_DARK);
     assert_int_equal(dark->n, 2); /* the right one and the old one */
@@ -88,8 +88,7 @@ static void test_what_a_dark_must_have_in_common(void **state) {
     assert_true(bias->is_missing && bias->nearest[0] == '\0');
     nw_hand_sets_free(sets, n);
     /* without the good ones the nearest is named with what is different */
-    assert_int_equal(
-        nw_handover_calibrate(&sub, 1, groups, 1, &frames[1], 1, NULL, &sets, &n, NULL), NW_OK);
+    assert_int_equal(nw_handover_calibrate(&judged, &frames[1], 1, NULL, &sets, &n, NULL), NW_OK);
     assert_string_equal(set_of(sets, n, NW_HAND_NEED_DARK)->nearest,
                         "frame.fits differs in exposure");
     nw_hand_sets_free(sets, n);
@@ -101,7 +100,7 @@ static void test_reasons_in_words(void **state) {
     struct nw_frame_facts f = facts("light", 300.0, 0.0);
     struct nw_frame_facts other = f;
     nw_text_copy(other.object, sizeof other.object, "another");
-    const struct nw_measure good = {.n_stars = 9,
+    const struct nw_measure good = {.n_stars = 0,
                                     .n_used = 9,
                                     .noise_adu = 5,
                                     .fwhm_px = 3,
@@ -125,9 +124,10 @@ static void test_reasons_in_words(void **state) {
     assert_true(groups[0].best == SIZE_MAX && isnan(groups[0].kept_extended));
     check_near(groups[1].fwhm_px, 3.0, 1e-6, "a stack of one has its width");
     check_near(groups[1].noise_adu, 5.0, 1e-9, "and its noise");
+    const struct nw_hand_judged judged = {subs, 4, groups, n_groups};
     struct nw_hand_audit audit;
     struct nw_err err = {0};
-    assert_int_equal(nw_handover_audit(&good, subs, 4, groups, n_groups, &audit, &err), NW_DATA);
+    assert_int_equal(nw_handover_audit(&good, &judged, &audit, &err), NW_DATA);
     free(groups);
     assert_int_equal(nw_handover_judge(subs, 0, NULL, &groups, &n_groups, NULL), NW_OK);
     assert_int_equal(n_groups, 0);
