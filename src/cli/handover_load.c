@@ -172,7 +172,12 @@ static enum nw_status measure_master(const char *path, struct nw_measure **ret, 
     return status;
 }
 
+static struct nw_hand_judged judged_of(const struct cli_handover *w) {
+    return (struct nw_hand_judged){w->subs, w->n_subs, w->groups, w->n_groups};
+}
+
 static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
+    const struct nw_hand_judged judged = judged_of(w);
     w->audits = nw_calloc(w->masters.n + 1, sizeof *w->audits);
     if (!w->audits) {
         return nw_err_set(err, NW_NOMEM, "masters");
@@ -185,8 +190,7 @@ static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
         m->path = w->masters.items[i];
         enum nw_status status = measure_master(m->path, &measure, &factor, &why);
         if (status == NW_OK) {
-            status = nw_handover_audit(measure, w->subs, w->n_subs, w->groups, w->n_groups,
-                                       &m->audit, &why);
+            status = nw_handover_audit(measure, &judged, &m->audit, &why);
             m->audit.flux_scale /= factor;
         }
         nw_measure_free(measure);
@@ -209,10 +213,10 @@ enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handove
         leave_out(args, w);
         status = nw_handover_judge(w->subs, w->n_subs, &opts, &w->groups, &w->n_groups, err);
     }
-    status = status == NW_OK
-                 ? nw_handover_calibrate(w->subs, w->n_subs, w->groups, w->n_groups, w->frames,
-                                         w->n_frames, NULL, &w->sets, &w->n_sets, err)
-                 : status;
+    const struct nw_hand_judged judged = judged_of(w);
+    status = status == NW_OK ? nw_handover_calibrate(&judged, w->frames, w->n_frames, NULL,
+                                                     &w->sets, &w->n_sets, err)
+                             : status;
     return status == NW_OK ? audit(w, err) : status;
 }
 
