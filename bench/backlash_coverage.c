@@ -55,6 +55,9 @@ static int one_night(const struct sim_axis *dec, gsl_rng *rng, struct tally *t) 
     struct sim_night night;
     sim_night_init(&night, SAMPLES, 2.0);
     sim_night_run(&night, &ra, dec, rng);
+    for (size_t k = 0; k < night.n; k++) { /* no worm, no replay: time is for the gears */
+        night.log.rows[k].ra_pulse_s = NAN;
+    }
     struct nw_guide_analysis *a = NULL;
     struct nw_err err = {0};
     const enum nw_status status = nw_guide_analyse(&night.log, NULL, &a, &err);
