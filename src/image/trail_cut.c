@@ -1,0 +1,140 @@
+/* trail_cut.c - one trail, cut by cut.
+ * Idea: the place in a cut is where the moment weighed by the star's own Gaussian vanishes
+ * (Bernstein & Jarvis 2002, AJ 123, 583, sec. 3): it needs no profile model, has no bias for a
+ * symmetric one, and its noise is known.
+ * Holds: no pixel is used in two cuts; no interpolation. */
+#include "image/trail_internal.h"
+
+#include <math.h>
+#include <string.h>
+
+double nw_trail_response(double frequency_1_px, double width_sigma_px, double angle_rad) {
+    /* Moment of exp(-(s^2 + w^2)/2 sigma^2) over a cut at angle theta, weighed by exp(-w^2/2
+     * sigma^2): with q = 1 + cos^2, the weight of a moment u away along the trail goes as
+     * exp(-u^2 (1 - sin^2/q)/2 sigma^2) (1 + u^2 sin^2/(q sigma^2)); its Fourier transform. */
+    const double slant = fmod(fabs(angle_rad), 0.5 * NW_PI);
+    const double t = slant > 0.25 * NW_PI ? 0.5 * NW_PI - slant : slant;
+    const double s2 = sin(t) * sin(t);
+    const double q = 2.0 - s2;
+    const double b2 = 1.0 / (1.0 - s2 / q);
+    const double w2 = pow(2.0 * NW_PI * frequency_1_px * width_sigma_px, 2.0);
+    const double bend = s2 / q * b2;
+    return exp(-0.5 * b2 * w2) * (1.0 + bend * (1.0 - b2 * w2)) / (1.0 + bend);
+}
+
+/* Sums of one cut about `centre`. false: it leaves the image. */
+static bool sum_cut(const struct trail_cuts *cuts, double a, double centre, double ret[static 4]) {
+    const double half_px = fmin(3.5 * cuts->sigma_px + 1.0, TRAIL_HALF_WINDOW_MAX);
+    const double low = ceil(centre - half_px);
+    const double high = floor(centre + half_px);
+    if (low < 0.0 || high > (double)cuts->plane->size_b - 1.0) {
+        return false;
+    }
+    memset(ret, 0, 4 * sizeof *ret);
+    const double sky2 = cuts->plane->noise_adu * cuts->plane->noise_adu;
+    for (double b = low; b <= high; b += 1.0) {
+        const double d = b - centre;
+        const double weight = exp(-0.5 * d * d / (cuts->sigma_px * cuts->sigma_px));
+        const double v = trail_at(cuts->plane, (size_t)a, (size_t)b);
+        const double variance =
+            sky2 + (cuts->gain_e_per_adu > 0.0 ? fmax(0.0, v) / cuts->gain_e_per_adu : 0.0);
+        ret[0] += weight * v;
+        ret[1] += weight * v * d;
+        ret[2] += weight * v * d * d;
+        ret[3] += weight * weight * d * d * variance;
+    }
+    return isfinite(ret[0]) && ret[0] > 0.0;
+}
+
+/* Centres of all cuts for the present width; then the width that the second moment says. */
+static bool centre_cuts(struct trail_cuts *cuts, const double *start) {
+    cuts->moment2 = 0.0;
+    cuts->weighed = 0.0;
+    cuts->noise2 = 0.0;
+    for (size_t i = 0; i < cuts->n; i++) {
+        double sum[4];
+        double centre = start[i];
+        for (int turn = 0; turn < 6; turn++) {
+            if (!sum_cut(cuts, cuts->first_a + (double)i, centre, sum)) {
+                return false;
+            }
+            /* a weight of the profile's own width halves the moment; never farther than it */
+            const double move = 2.0 * sum[1] / sum[0];
+            centre += fmax(-cuts->sigma_px, fmin(cuts->sigma_px, move));
+            if (fabs(centre - start[i]) > 4.0 * cuts->sigma_px + 2.0) {
+                return false;
+            }
+        }
+        cuts->centre[i] = centre;
+        cuts->moment2 += sum[2];
+        cuts->weighed += sum[0];
+        cuts->noise2 += 4.0 * sum[3] / (sum[0] * sum[0]) / (double)cuts->n;
+    }
+    return true;
+}
+
+bool trail_cuts_settle(struct trail_cuts *cuts, const double *start) {
+    for (int turn = 0; turn < 8; turn++) {
+        if (!centre_cuts(cuts, start)) {
+            return false;
+        }
+        const double m2 = cuts->moment2 / cuts->weighed;
+        const double inverse = 1.0 / m2 - 1.0 / (cuts->sigma_px * cuts->sigma_px);
+        const double sigma_px = inverse > 0.0 ? sqrt(1.0 / inverse) : 2.0 * cuts->sigma_px;
+        const double before = cuts->sigma_px;
+        cuts->sigma_px = fmax(0.4, fmin(sigma_px, TRAIL_HALF_WINDOW_MAX / 4.0));
+        if (fabs(cuts->sigma_px / before - 1.0) < 1e-3) {
+            return true;
+        }
+    }
+    return true;
+}
+
+/* Takes off constant, line and bend (least squares on Legendre polynomials, nearly orthogonal on
+ * even steps; two passes make them exact to 1e-4). */
+void trail_straighten(double *values, size_t n) {
+    for (int pass = 0; pass < 2; pass++) {
+        for (int order = 0; order < 3; order++) {
+            double sum = 0.0;
+            double norm = 0.0;
+            for (int write = 0; write < 2; write++) {
+                for (size_t i = 0; i < n; i++) {
+                    const double t = 2.0 * (double)i / (double)(n - 1) - 1.0;
+                    const double p = order == 0 ? 1.0 : (order == 1 ? t : 1.5 * t * t - 0.5);
+                    if (write) {
+                        values[i] -= sum / norm * p;
+                    } else {
+                        sum += values[i] * p;
+                        norm += p * p;
+                    }
+                }
+            }
+        }
+    }
+}
+
+/* Middle of the five about i; at the ends of the five outermost. */
+static double middle_of_5(const double *values, size_t n, size_t i) {
+    const size_t first = i < 2 ? 0 : (i + 3 > n ? n - 5 : i - 2);
+    double five[5];
+    memcpy(five, &values[first], sizeof five);
+    return nw_stat_median(five, 5);
+}
+
+size_t trail_mend(double *values, size_t n, double noise_px, double *work) {
+    double *middles = work;
+    double *jumps = work + n;
+    for (size_t i = 0; i < n; i++) {
+        middles[i] = middle_of_5(values, n, i);
+        jumps[i] = values[i] - middles[i];
+    }
+    const double sigma = fmax(nw_stat_mad_sigma(jumps, n, NULL), noise_px);
+    size_t mended = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (fabs(values[i] - middles[i]) > 6.0 * sigma) {
+            values[i] = middles[i];
+            mended++;
+        }
+    }
+    return mended;
+}
