@@ -43,7 +43,7 @@ struct nw_trails {
  *   errors    DATA: no trails (what there is instead), lengths that are not the expected one (the
  *             drive ran, or another rate or scale), all saturated, too short, too faint: with the
  *             numbers. DOMAIN: an image too small
- *   accuracy  wobble: no bias beyond the noise for any angle; noise_px within 10 %
+ *   accuracy  wobble: 1 % of nw_trail_response at any angle; noise_px within 10 %
  *             (test_trail.c) */
 enum nw_status nw_trails_measure(struct nw_image_view image, const struct nw_trail_opts *opts,
                                  struct nw_trails *ret, struct nw_err *err) NW_CHECKED;

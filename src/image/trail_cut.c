@@ -113,28 +113,38 @@ void trail_straighten(double *values, size_t n) {
     }
 }
 
-/* Middle of the five about i; at the ends of the five outermost. */
-static double middle_of_5(const double *values, size_t n, size_t i) {
-    const size_t first = i < 2 ? 0 : (i + 3 > n ? n - 5 : i - 2);
-    double five[5];
-    memcpy(five, &values[first], sizeof five);
-    return nw_stat_median(five, 5);
+/* A cubic through two neighbours on either side, at the middle. (A running median would cut the
+ * tops of a smooth wobble.) */
+static double between_neighbours(const double *v) {
+    return (4.0 * (v[-1] + v[1]) - v[-2] - v[2]) / 6.0;
+}
+
+static size_t mend_once(double *values, size_t n, double noise_px, double *work) {
+    double *sizes = work + n;
+    for (size_t i = 2; i + 2 < n; i++) {
+        work[i] = fabs(values[i] - between_neighbours(&values[i]));
+        sizes[i - 2] = work[i];
+    }
+    const double sigma =
+        fmax(NW_SIGMA_PER_MAD * nw_stat_median(sizes, n - 4), 1.4 * noise_px); /* sqrt(70/36) */
+    size_t mended = 0;
+    for (size_t i = 2; i + 2 < n; i++) {
+        bool is_top = work[i] > 6.0 * sigma;
+        for (size_t j = i < 4 ? 2 : i - 2; j <= i + 2 && j + 2 < n; j++) {
+            is_top = is_top && work[j] <= work[i]; /* one outlier shows in four neighbours too */
+        }
+        if (is_top) {
+            values[i] = between_neighbours(&values[i]);
+            mended++;
+        }
+    }
+    return mended;
 }
 
 size_t trail_mend(double *values, size_t n, double noise_px, double *work) {
-    double *middles = work;
-    double *jumps = work + n;
-    for (size_t i = 0; i < n; i++) {
-        middles[i] = middle_of_5(values, n, i);
-        jumps[i] = values[i] - middles[i];
-    }
-    const double sigma = fmax(nw_stat_mad_sigma(jumps, n, NULL), noise_px);
     size_t mended = 0;
-    for (size_t i = 0; i < n; i++) {
-        if (fabs(values[i] - middles[i]) > 6.0 * sigma) {
-            values[i] = middles[i];
-            mended++;
-        }
+    for (int pass = 0; pass < 3; pass++) { /* hits of two steps need two */
+        mended += mend_once(values, n, noise_px, work);
     }
     return mended;
 }

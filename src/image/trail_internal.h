@@ -50,8 +50,8 @@ struct trail_cuts {
 bool trail_cuts_settle(struct trail_cuts *cuts, const double *start);
 /* Takes off constant, line and bend. */
 void trail_straighten(double *values, size_t n);
-/* Steps far from the middle of their five (a particle hit, a hot pixel) get it; how many. work: 2 n
- */
+/* Steps far from their neighbours (a particle hit, a hot pixel) are filled from them; how many.
+ * work: 2 n */
 size_t trail_mend(double *values, size_t n, double noise_px, double *work);
 
 #endif

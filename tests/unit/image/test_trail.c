@@ -163,7 +163,7 @@ static void test_a_wave_is_found_at_every_angle(void **state) {
             for (size_t s = 0; s < t.n; s++) {
                 const double got =
                     amplitude(t.items[s].wobble_px, t.n_steps, t.step_px, sky.period_px);
-                check_near(got, want, 0.03 * want, "drawn amplitude times nw_trail_response");
+                check_near(got, want, 0.01 * want, "drawn amplitude times nw_trail_response");
             }
             nw_trails_done(&t);
             free(px);
