@@ -128,6 +128,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                     .offset_adu = cli_number(args, "offset", 0.0)},
         .channel = channel_of(cli_text(args, "colour")),
         .pattern = cli_text(args, "pattern"),
+        .may_be_cut = true,
     };
     struct cli_progress bar;
     const struct nw_progress progress = cli_progress_begin(&bar, "measuring");
@@ -161,9 +162,11 @@ const struct cli_command CMD_MEASURE = {
     .name = "measure",
     .arguments = "FRAME...",
     .help = "star images, background and noise of frames",
-    .notes = "FWHM is as delivered, pixel included. With several frames of one field each frame's "
-             "light is compared with the best one's, from matched stars. The table of --stars has "
-             "a column with the number of the frame, counted from 1.",
+    .notes =
+        "FWHM is as delivered, pixel included. With several frames of one field each frame's "
+        "light is compared with the best one's, from matched stars. The table of --stars has "
+        "a column with the number of the frame, counted from 1. A file that was cut off behind "
+        "half of its rows or later is measured as far as it goes, and flagged truncated.",
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 100000,

@@ -160,13 +160,18 @@ static enum nw_status read_pixels(struct nw_fits_source *source, const struct nw
                                   const struct nw_frame_opts *opts, struct nw_frame *frame,
                                   struct nw_err *err) {
     const size_t n_pixels = shape->width_px * shape->height_px * shape->n_planes;
-    if (opts->keep_16_bit && nw_fits_scaling_is_unsigned_16(scaling) && !shape->colour_first) {
+    const size_t n_lost = shape->width_px * frame->rows_missing; /* then there is one plane */
+    if (opts->keep_16_bit && n_lost == 0 && nw_fits_scaling_is_unsigned_16(scaling) &&
+        !shape->colour_first) {
         frame->px16 = nw_big_reserve(n_pixels * sizeof *frame->px16);
     } else {
         frame->px = nw_big_reserve(n_pixels * sizeof *frame->px);
     }
     if (!frame->px && !frame->px16) {
         return nw_err_set(err, NW_NOMEM, "%zu pixels", n_pixels);
+    }
+    for (size_t i = n_pixels - n_lost; i < n_pixels && frame->px; i++) {
+        frame->px[i] = NAN;
     }
     const size_t pixel_bytes = (size_t)abs(hdu->bitpix) / 8;
     const bool is_shared = opts->n_threads > 1 && !source->gzip; /* gzip only moves forward */
@@ -175,11 +180,21 @@ static enum nw_status read_pixels(struct nw_fits_source *source, const struct nw
                             .scaling = scaling,
                             .shape = shape,
                             .frame = frame,
-                            .n_pixels = n_pixels,
+                            .n_pixels = n_pixels - n_lost,
                             .pixel_bytes = pixel_bytes,
                             .per_piece = NW_FITS_PIECE / pixel_bytes,
                             .n_lanes = is_shared ? (size_t)opts->n_threads : 1};
     return read_lanes(&job, opts->n_threads > 1 ? opts->n_threads : 1, err);
+}
+
+/* How many of the last rows are missing, whole or in part; 0 where more than half are, or where
+ * the image has planes: that is no frame any more. */
+static size_t rows_missing(const struct nw_fits_shape *shape, uint64_t bytes, uint64_t room) {
+    const uint64_t row_bytes = bytes / shape->height_px;
+    const size_t n_there = (size_t)(room / row_bytes);
+    const bool is_enough = shape->n_planes == 1 && !shape->colour_first &&
+                           n_there >= shape->height_px - shape->height_px / 2;
+    return is_enough ? shape->height_px - n_there : 0;
 }
 
 static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_fits_hdu *hdu,
@@ -205,7 +220,10 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
     const size_t n_pixels = shape.width_px * shape.height_px * shape.n_planes;
     const uint64_t bytes = (uint64_t)n_pixels * (unsigned)abs(hdu->bitpix) / 8;
     const uint64_t room = nw_fits_source_room(source, hdu->data_at);
-    if (room < bytes) {
+    if (room < bytes && opts->may_be_cut && !source->gzip) {
+        frame->rows_missing = rows_missing(&shape, bytes, room);
+    }
+    if (room < bytes && frame->rows_missing == 0) {
         return nw_err_set(err, NW_FORMAT, "truncated: %llu of %llu bytes of pixels are missing",
                           (unsigned long long)(bytes - room), (unsigned long long)bytes);
     }

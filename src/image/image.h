@@ -83,6 +83,7 @@ struct nw_frame {
     double data_max_adu; /* largest physical value the data type can hold, NaN for floats */
     int hdu;             /* 1 = primary */
     bool is_compressed;
+    size_t rows_missing;   /* of a file that was cut off: the last ones, blank (may_be_cut) */
     struct nw_card *cards; /* of its HDU (compressed: without those of the table), then those of the
                               primary header that it does not have itself */
     size_t n_cards;
@@ -94,6 +95,8 @@ struct nw_frame_opts {
     bool header_only; /* px stays NULL */
     bool keep_16_bit; /* plain unsigned 16-bit images (BZERO 32768, BSCALE 1, no BLANK) go to px16
                          and px stays NULL: half the memory; all others go to px */
+    bool may_be_cut;  /* a plain image of one plane whose file ends early, but not before half of
+                         its rows, is no error: whole rows are read into px, the rest is NaN */
     int n_threads;    /* that read and convert a plain image; 0 or 1: the caller's alone */
 };
 
@@ -247,7 +250,7 @@ struct nw_star {
     X(BRIGHT_SKY, 2, "bright-sky", "sky above half of full scale")                                 \
     X(STREAK, 3, "streak", "at least one long trail")                                              \
     X(SATURATED, 4, "saturated", "more than a tenth of the detected stars are saturated")          \
-    X(TRUNCATED, 5, "truncated", "file shorter than its header says; rows missing")                \
+    X(TRUNCATED, 5, "truncated", "file cut off: its last rows are missing, up to half of them")    \
     X(OUT_OF_FOCUS, 6, "out-of-focus", "stars are discs or rings")                                 \
     X(DOUBLED, 7, "doubled", "every star is there twice at the same vector")                       \
     X(TRAILED, 8, "trailed", "stars are lines, nearly twice as long as wide or more")
@@ -352,6 +355,7 @@ struct nw_series_opts {
     enum nw_channel channel;        /* of colour frames: MONO = all three, else R, G or B */
     const char *pattern;            /* NULL or "": as the header says */
     const char *pattern_if_unsaid;  /* of one-plane frames whose header does not say; NULL: mono */
+    bool may_be_cut;                /* as nw_frame_opts says; such frames are flagged */
     bool is_summary_only;           /* stars are given back as soon as a frame is summed up */
     size_t keep_stars;              /* only so many, the brightest, are kept then; 0: all */
 };

@@ -222,6 +222,7 @@ enum nw_status nw_measure_frame(const struct nw_frame *frame, enum nw_channel ch
     m->height_px = frame->height_px;
     status = measure_plane(frame, &plane, opts, m, err);
     if (status == NW_OK) {
+        m->flags |= frame->rows_missing > 0 ? NW_FRAME_TRUNCATED : 0;
         *ret = m;
         m = NULL;
     }

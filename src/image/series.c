@@ -70,6 +70,7 @@ static void measure_item(void *user, size_t i) {
     const bool is_alone = job->series->n == 1;
     const int n_threads = job->opts->measure.n_threads;
     const struct nw_frame_opts opts = {.keep_16_bit = true,
+                                       .may_be_cut = job->opts->may_be_cut,
                                        .n_threads = !is_alone       ? 1
                                                     : n_threads > 0 ? n_threads
                                                                     : READERS};

@@ -219,6 +219,20 @@ def test_a_bad_frame_is_one_clear_error(make, tmp_path):
     refused("measure", path, "--json", says=re.escape(path.name))
 
 
+def test_a_frame_cut_off_late_is_measured_as_far_as_it_goes(tmp_path):
+    path = write(tmp_path / "c.fits", star_field())
+    whole = json.loads(good("measure", path, "--json"))["frames"][0]
+    content = path.read_bytes()
+    path.write_bytes(content[: len(content) * 3 // 4])
+    cut = json.loads(good("measure", path, "--json"))["frames"][0]
+    assert cut["flags"] == whole["flags"] + ["truncated"] and cut["height_px"] == whole["height_px"]
+    assert 0.4 < cut["stars_detected"] / whole["stars_detected"] < 0.95
+    assert cut["background_adu"] == pytest.approx(whole["background_adu"], rel=0.01)
+    assert "truncated" in good("measure", path)
+    path.write_bytes(content[: len(content) // 3])
+    refused("measure", path, says="truncated: ")
+
+
 def test_one_bad_frame_among_good_ones_leaves_nothing(frame, tmp_path):
     path, says = bad_truncated(tmp_path)
     stars = tmp_path / "stars.csv"

@@ -55,15 +55,21 @@ static inline void save_bytes(const void *bytes, size_t n, char path[static 64])
     assert_int_equal(close(fd), 0);
 }
 
-static inline enum nw_status read_bytes(const void *bytes, size_t n, struct nw_frame **ret,
-                                        struct nw_err *err) {
+static inline enum nw_status read_bytes_as(const void *bytes, size_t n,
+                                           const struct nw_frame_opts *opts, struct nw_frame **ret,
+                                           struct nw_err *err) {
     char path[64];
     save_bytes(bytes, n, path);
     *ret = NULL;
     *err = (struct nw_err){0};
-    const enum nw_status status = nw_frame_read(path, NULL, ret, err);
+    const enum nw_status status = nw_frame_read(path, opts, ret, err);
     (void)unlink(path);
     return status;
+}
+
+static inline enum nw_status read_bytes(const void *bytes, size_t n, struct nw_frame **ret,
+                                        struct nw_err *err) {
+    return read_bytes_as(bytes, n, NULL, ret, err);
 }
 
 static inline struct nw_frame *read_good(const struct fits_bytes *file) {

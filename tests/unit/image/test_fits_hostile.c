@@ -117,6 +117,47 @@ static void test_truncated_says_how_much_is_missing(void **state) {
     nw_frame_free(frame);
 }
 
+/* Cut off in its 31st row of 50: 30 rows are there, by threads or alone; with less than half, in
+ * planes, or where nobody asked for it, it stays an error. */
+static void test_rows_that_are_there_are_read(void **state) {
+    (void)state;
+    struct fits_bytes file = {.n = 0};
+    put_header(&file, "SIMPLE  = T\nBITPIX  = 16\nNAXIS   = 2\nNAXIS1  = 100\nNAXIS2  = 50\n"
+                      "BZERO   = 32768");
+    const size_t head = file.n;
+    for (size_t i = 0; i < 10000; i++) {
+        file.data[file.n++] = (unsigned char)(i % 251);
+    }
+    struct nw_frame *whole = NULL;
+    struct nw_err err;
+    assert_int_equal(read_bytes(file.data, file.n, &whole, &err), NW_OK);
+    assert_int_equal(whole->rows_missing, 0);
+    for (int n_threads = 1; n_threads <= 3; n_threads += 2) {
+        const struct nw_frame_opts opts = {
+            .keep_16_bit = true, .may_be_cut = true, .n_threads = n_threads};
+        struct nw_frame *frame = NULL;
+        assert_int_equal(read_bytes_as(file.data, head + 6199, &opts, &frame, &err), NW_OK);
+        assert_int_equal(frame->rows_missing, 20);
+        assert_int_equal(frame->height_px, 50);
+        assert_null(frame->px16);
+        for (size_t i = 0; i < 5000; i++) {
+            if (i < 3000) {
+                check_near((double)frame->px[i], (double)whole->px[i], 0.0, "the whole file");
+            } else {
+                assert_true(isnan(frame->px[i]));
+            }
+        }
+        nw_frame_free(frame);
+        assert_int_equal(read_bytes_as(file.data, head + 4999, &opts, &frame, &err), NW_FORMAT);
+        check_text(err.text, "truncated: 5001 of 10000 bytes");
+        assert_int_equal(read_bytes_as(file.data, file.n, &opts, &frame, &err), NW_OK);
+        assert_int_equal(frame->rows_missing, 0);
+        assert_non_null(frame->px16);
+        nw_frame_free(frame);
+    }
+    nw_frame_free(whole);
+}
+
 static void test_header_without_end(void **state) {
     (void)state;
     struct fits_bytes file = {.n = 0};
@@ -169,6 +210,7 @@ int main(void) {
         cmocka_unit_test(test_headers_that_lie),
         cmocka_unit_test(test_compressed_headers_that_lie),
         cmocka_unit_test(test_truncated_says_how_much_is_missing),
+        cmocka_unit_test(test_rows_that_are_there_are_read),
         cmocka_unit_test(test_header_without_end),
         cmocka_unit_test(test_files_that_are_no_fits),
         cmocka_unit_test(test_paths_that_are_no_file),
