@@ -71,6 +71,9 @@ enum nw_status look_finish(struct nw_look *look, struct nw_err *err) {
         look_sky(look, group, &series);
         look_aspects(look, group, &series);
         status = look_light(look, group, &series, err);
+        if (status == NW_OK) {
+            look_losses(look, group, &series);
+        }
     }
     status = status == NW_OK ? look_nights(look, err) : status;
     status = status == NW_OK ? look_changes(look, err) : status;

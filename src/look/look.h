@@ -18,6 +18,7 @@
 #include "base/base.h"
 #include "image/image.h"
 #include "look/causes.h" /* why stars are long */
+#include "look/losses.h" /* dew, dust, haze, cloud */
 
 /* One light frame. */
 struct nw_look_frame {
@@ -138,6 +139,7 @@ struct nw_look_group {
     struct nw_look_light light;
     struct nw_look_sky sky;
     struct nw_look_aspects aspects;
+    struct nw_losses losses; /* of light */
 };
 
 struct nw_look_gap {

@@ -40,6 +40,9 @@ void look_sky(const struct nw_look *look, struct nw_look_group *group, struct lo
 void look_aspects(const struct nw_look *look, struct nw_look_group *group,
                   struct look_series *series); /* after shape and width */
 
+void look_losses(const struct nw_look *look, struct nw_look_group *group,
+                 struct look_series *series); /* after light and aspects */
+
 enum nw_status look_groups(struct nw_look *look, struct nw_err *err) NW_CHECKED;
 enum nw_status look_nights(struct nw_look *look, struct nw_err *err) NW_CHECKED;
 enum nw_status look_changes(struct nw_look *look, struct nw_err *err) NW_CHECKED;

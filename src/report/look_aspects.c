@@ -91,3 +91,37 @@ void report_look_aspects_text(const struct nw_look_group *group, struct nw_buf *
         say(text, "streaks", line);
     }
 }
+
+/* ---- Light that was lost ---- */
+
+void report_look_losses_json(struct nw_json *json, json_t *light_object,
+                             const struct nw_losses *losses) {
+    json_t *const list = nw_json_array(json, light_object, "losses");
+    for (size_t i = 0; i < NW_N_LOSSES; i++) {
+        const struct nw_loss *const l = &losses->items[i];
+        json_t *const o = nw_json_item(json, list);
+        nw_json_text(json, o, "cause", nw_loss_word(l->id));
+        nw_json_text(json, o, "rule", nw_loss_rule(l->id));
+        nw_json_bool(json, o, "told_by_this_night", l->is_told);
+        nw_json_number(json, o, "score", l->score, 3);
+        nw_json_text(json, o, "evidence", l->evidence);
+        nw_json_text(json, o, "decides", nw_loss_decides(l->id));
+    }
+    nw_json_text(json, light_object, "likely_loss",
+                 losses->has_any && losses->is_clear ? nw_loss_word(losses->items[0].id) : NULL);
+    if (!losses->has_any || !losses->is_clear) {
+        nw_json_why(json, light_object, "likely_loss",
+                    losses->has_any ? "no cause is two rules ahead" : "under 3 % was lost");
+    }
+}
+
+void report_look_losses_text(struct nw_buf *text, const struct nw_losses *losses) {
+    char line[480];
+    for (size_t i = 0; losses->has_any && i < NW_N_LOSSES; i++) {
+        const struct nw_loss *const l = &losses->items[i];
+        (void)snprintf(line, sizeof line, "%s%s: %s. Would show as: %s", nw_loss_text(l->id),
+                       i == 0 && losses->is_clear ? " (likely)" : "", l->evidence,
+                       nw_loss_rule(l->id));
+        say(text, i == 0 ? "lost to" : "", line);
+    }
+}

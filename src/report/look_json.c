@@ -142,6 +142,7 @@ static void light_json(struct nw_json *json, json_t *parent, const struct nw_loo
     nw_json_number(json, s, "lowest_adu", sky->lowest_adu, 6);
     nw_json_number(json, s, "highest_adu", sky->highest_adu, 6);
     line_json(json, s, "change_adu_per_h", &sky->per_hour, 1.0);
+    report_look_losses_json(json, o, &group->losses);
 }
 
 static void series_json(struct nw_json *json, json_t *parent, const struct nw_look *look,

@@ -41,6 +41,11 @@ void report_look_aspects_json(struct nw_json *json, json_t *group_object,
                               const struct nw_look_group *group);
 void report_look_aspects_text(const struct nw_look_group *group, struct nw_buf *text);
 
+/* Which of dew, haze, cloud, dust took the light: a row each where any was lost. */
+void report_look_losses_json(struct nw_json *json, json_t *light_object,
+                             const struct nw_losses *losses);
+void report_look_losses_text(struct nw_buf *text, const struct nw_losses *losses);
+
 /* look in words */
 enum { REPORT_SENTENCE_SIZE = 480 };
 #define REPORT_STANDS_OUT 0.02 /* share of the time: less is not worth a sentence */

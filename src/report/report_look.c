@@ -235,6 +235,7 @@ static void light_section(const struct nw_look *look, const struct nw_look_group
     if (light->n_lost > 0) {
         lost_line(look, light, text);
     }
+    report_look_losses_text(text, &group->losses);
     if (sky->n > 1) {
         nw_buf_printf(&line,
                       "%.0f ADU at first, %.0f at last, lowest %.0f, highest %.0f (camera offset "
