@@ -2,7 +2,8 @@
  * lines are drawn from what the rig file says, with one seeing in frames and guide log: how often
  * the 90 % interval of each term holds, how much each is narrowed, and what is found of causes that
  * no line has. The tables of docs/season.md.
- * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step), seed.
+ * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step change),
+ * seed. The cause "change" narrows the stars of the second half of the nights.
  */
 #include <stdio.h>
 #include <time.h>
@@ -18,11 +19,11 @@ struct tally {
 static const struct {
     const char *name;
     double pinch_arcsec, slip_um_per_h, airmass_power, step;
-} CAUSES[] = {{"none", 0, 0, 0.6, 1},
-              {"pinch", 2.0, 0, 0.6, 1},
-              {"slip", 0, 40.0, 0.6, 1},
-              {"air", 0, 0, 1.2, 1},
-              {"step", 0, 0, 0.6, 2.5}};
+} CAUSES[] = {
+    {"none", 0, 0, 0.6, 1},    {"pinch", 2.0, 0, 0.6, 1},
+    {"slip", 0, 40.0, 0.6, 1}, {"air", 0, 0, 1.2, 1},
+    {"step", 0, 0, 0.6, 2.5},  {"change", 1.2, 0, 0.6, 1}}; /* a pinch that goes halfway */
+static const char CHANGE[] = "change";
 
 static double relative(const struct star_point *point, enum nw_star_line_id id) {
     struct star_line line;
@@ -66,6 +67,7 @@ static void truths(const struct season_truth *t, const struct nw_apart *s, doubl
     truth[NW_APART_WANDER] = t->wander;
     truth[NW_APART_SCATTER] = t->scatter;
     truth[NW_APART_EXTRA] = t->pinch_rad * t->pinch_rad;
+    truth[NW_APART_CHANGE] = -t->pinch_rad * t->pinch_rad;
 }
 
 static void count(const struct nw_apart *s, const double *truth, struct tally *tally) {
@@ -130,8 +132,12 @@ int main(int argc, char **argv) {
         t.slip_m_per_h = CAUSES[cause].slip_um_per_h * 1e-6;
         t.airmass_power = CAUSES[cause].airmass_power;
         t.focus *= CAUSES[cause].step;
+        const bool is_change = strcmp(CAUSES[cause].name, CHANGE) == 0;
+        t.pinched_nights = is_change ? t.n_nights / 2 : t.n_nights;
         sim_season(&t, rng, &sim);
-        const struct nw_apart_evidence evidence = {.nights = sim.nights, .n_nights = t.n_nights};
+        const struct nw_apart_evidence evidence = {.nights = sim.nights,
+                                                   .n_nights = t.n_nights,
+                                                   .changed_at = is_change ? t.n_nights / 2 : 0};
         const struct nw_apart_opts opts = {.seed = (unsigned long)(i + 1)};
         struct nw_apart *season = NULL;
         struct nw_err err = {0};

@@ -40,15 +40,17 @@ enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_ri
 enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
                           const struct nw_setup *setup, struct check_night *night,
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
-/* The nights of a range ("all", "2026-05-01..2026-07-31") taken apart together. */
+/* The nights of a range ("all", "2026-05-01..2026-07-31") taken apart together; `changed_on`: date
+ * of the first night with something changed, whose effect is a term then; or NULL. */
 struct check_apart {
-    struct nw_apart *apart; /* yours: nw_apart_free */
+    struct nw_apart *apart;   /* yours: nw_apart_free */
+    size_t n_before, n_after; /* nights on either side of the change */
     char from[NW_BOOK_DATE], to[NW_BOOK_DATE];
     size_t n_without_log; /* nights without a guide log beside the frames */
 };
-enum nw_status check_nights(struct nw_book *book, const char *range, const struct nw_rig *rig,
-                            const struct nw_setup *setup, struct check_apart *ret,
-                            struct nw_err *err) NW_CHECKED;
+enum nw_status check_nights(struct nw_book *book, const char *range, const char *changed_on,
+                            const struct nw_rig *rig, const struct nw_setup *setup,
+                            struct check_apart *ret, struct nw_err *err) NW_CHECKED;
 /* The rig as each of its changes would make it: overrides of the caller, then those of the change.
  */
 struct check_changed {

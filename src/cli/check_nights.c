@@ -139,13 +139,24 @@ static void nights_done(struct nights *all) {
     free(all->nights);
 }
 
-enum nw_status check_nights(struct nw_book *book, const char *range, const struct nw_rig *rig,
-                            const struct nw_setup *setup, struct check_apart *ret,
-                            struct nw_err *err) {
+enum nw_status check_nights(struct nw_book *book, const char *range, const char *changed_on,
+                            const struct nw_rig *rig, const struct nw_setup *setup,
+                            struct check_apart *ret, struct nw_err *err) {
     struct nights all = {.n = 0};
     enum nw_status status = gather(book, range, rig, setup, &all, err);
+    for (size_t i = 0; changed_on && i < all.n; i++) { /* in order of date */
+        ret->n_before += strcmp(all.nights[i].date, changed_on) < 0;
+    }
+    ret->n_after = all.n - ret->n_before;
+    if (status == NW_OK && changed_on && (ret->n_before == 0 || ret->n_after == 0)) {
+        status = nw_err_set(err, NW_DATA,
+                            "%zu nights with light frames before %s and %zu since, expected some "
+                            "on either side",
+                            ret->n_before, changed_on, ret->n_after);
+    }
     if (status == NW_OK) {
-        const struct nw_apart_evidence evidence = {.nights = all.nights, .n_nights = all.n};
+        const struct nw_apart_evidence evidence = {
+            .nights = all.nights, .n_nights = all.n, .changed_at = changed_on ? ret->n_before : 0};
         const struct nw_apart_opts opts = {.n_sweeps = 0};
         status = nw_apart_new(rig, setup, &evidence, &opts, &ret->apart, err);
         ret->n_without_log = all.n_without_log;

@@ -2,6 +2,7 @@
  * Idea: one row a verb: what it wants of the book, how many arguments, what it does. */
 #include <math.h>
 
+#include "cli/book_compare.h"
 #include "cli/cli.h"
 #include "report/report_book.h"
 
@@ -202,6 +203,10 @@ static enum nw_status backup(struct call *call, struct nw_err *err) {
     return status == NW_OK ? say_written(call, call->words[0], 0, err) : status;
 }
 
+static enum nw_status compare(struct call *call, struct nw_err *err) {
+    return cli_book_compare(call->book, call->words[0], call->args, call->result, err);
+}
+
 static const struct {
     const char *name;
     enum nw_book_access access;
@@ -214,6 +219,7 @@ static const struct {
     {"change", NW_BOOK_WRITE, 0, 1000, change, "a date and what changed, or nothing"},
     {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last"},
     {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
+    {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
     {"check", NW_BOOK_READ, 0, 0, check, "no words"},
     {"export", NW_BOOK_READ, 0, 1, export_table, "one table: sub, guiding, change, file"},
     {"backup", NW_BOOK_READ, 1, 1, backup, "the file to write"},
@@ -230,10 +236,11 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
         }
     }
     const char *const nearest = nw_text_nearest(word, names, N_VERBS);
-    return nw_err_set(err, NW_USAGE,
-                      "book %s: expected add, nights, change, accept, trend, check, export or "
-                      "backup%s%s",
-                      word, nearest ? "; nearest: " : "", nearest ? nearest : "");
+    return nw_err_set(
+        err, NW_USAGE,
+        "book %s: expected add, nights, change, accept, trend, compare, check, export or "
+        "backup%s%s",
+        word, nearest ? "; nearest: " : "", nearest ? nearest : "");
 }
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
@@ -271,7 +278,16 @@ static const struct cli_option OPTIONS[] = {
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
-     .help = "add: rig file with the layouts of your guide logs and the site's longitude"},
+     .help = "add: rig file with the layouts of your guide logs and the site's longitude; "
+             "compare: the rig"},
+    {.name = "setup",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "compare: setup of the rig, else its first"},
+    {.name = "foretold",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "compare: a change of the rig file; says whether its prediction held"},
     {.name = "sub",
      .kind = CLI_NUMBER,
      .value = "SECONDS",
@@ -320,6 +336,8 @@ const struct cli_command CMD_BOOK = {
         "subs against the nights before.\n"
         "trend COLUMN [COLUMN]: one number against another, without the second against time; the "
         "columns are those of `book export sub` and `book export guiding`.\n"
+        "compare DATE: what a change did to the stars: nights before against nights since, in the "
+        "same air.\n"
         "check: is the book sound? export [TABLE]: sub, guiding, change or file as CSV. backup "
         "FILE: a whole copy, also while frames are being added.\n"
         "Your files are only read. One book is one SQLite file: docs/book.md.",

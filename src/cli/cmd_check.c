@@ -155,8 +155,8 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
         status = nw_book_open(path, NW_BOOK_READ, &book, err);
     }
     if (status == NW_OK) {
-        status =
-            check_nights(book, cli_text(args, "nights"), check->rig, check->setup, &nights, err);
+        status = check_nights(book, cli_text(args, "nights"), NULL, check->rig, check->setup,
+                              &nights, err);
     }
     nw_book_close(book);
     if (status == NW_OK) {

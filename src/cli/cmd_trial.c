@@ -35,7 +35,7 @@ static enum nw_status take_book_apart(const struct cli_args *args, struct work *
         status = nw_book_open(path, NW_BOOK_READ, &book, err);
     }
     if (status == NW_OK) {
-        status = check_nights(book, "all", w->rig, w->setup, &w->nights, err);
+        status = check_nights(book, "all", NULL, w->rig, w->setup, &w->nights, err);
     }
     nw_book_close(book);
     return status;

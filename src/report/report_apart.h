@@ -18,6 +18,20 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
 enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t **ret,
                                     struct nw_err *err) NW_CHECKED;
 
+/* Before and since a change: what it did to the width in the same air. */
+struct nw_change_report {
+    const struct nw_apart *apart; /* with CHANGE */
+    const char *date;             /* of the first night since */
+    size_t n_before, n_after;
+    const struct nw_star_advice *foretold; /* of a change of the rig file; or NULL */
+};
+/* How many nights more, on the side that has fewer, until the effect is known to 3 % of the squared
+ * width, or to half of itself; 0: now; INFINITY: that side alone cannot. */
+double nw_change_nights_needed(const struct nw_change_report *report);
+void nw_report_change_text(const struct nw_change_report *report, struct nw_buf *buf);
+enum nw_status nw_report_change_json(const struct nw_change_report *report, json_t **ret,
+                                     struct nw_err *err) NW_CHECKED;
+
 /* Cards in order; a card; a result. */
 struct nw_trials_report {
     const struct nw_trial_rank *ranks;    /* NW_N_TRIALS, or NULL: no rig was given */

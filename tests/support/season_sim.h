@@ -25,9 +25,10 @@ struct season_truth {
     double ln_seeing;           /* of the usual air against 2 arcsec */
     double night, wander, scatter;
     /* what no line has */
-    double pinch_rad;     /* FWHM of a constant blur */
-    double slip_m_per_h;  /* defocus at the sensor, since the focus run */
-    double airmass_power; /* of the seeing; 0.6 */
+    double pinch_rad;      /* FWHM of a constant blur */
+    size_t pinched_nights; /* the first so many */
+    double slip_m_per_h;   /* defocus at the sensor, since the focus run */
+    double airmass_power;  /* of the seeing; 0.6 */
 };
 
 struct season_sim {
@@ -112,8 +113,8 @@ static inline void sim_log(const struct sim_sub *sub, double log_error, struct n
         const double motion2 = sub->motion_rad[axis] * sub->motion_rad[axis] + left;
         const double told = sqrt(fmax(0.01 * SIM_AS * SIM_AS, motion2));
         *(axis ? &f->motion_dec_rad : &f->motion_ra_rad) = told;
-        *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.85 * told;
-        *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.15 * told;
+        *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.8 * told;
+        *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.2 * told;
     }
 }
 
@@ -173,7 +174,9 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
 static inline void sim_season(const struct season_truth *truth, gsl_rng *rng,
                               struct season_sim *sim) {
     for (size_t k = 0; k < truth->n_nights; k++) {
-        sim_night(truth, rng, k, sim);
+        struct season_truth night = *truth;
+        night.pinch_rad = k < truth->pinched_nights ? truth->pinch_rad : 0.0;
+        sim_night(&night, rng, k, sim);
     }
 }
 
