@@ -1,0 +1,180 @@
+/* test_trials.c - cards, their order, and trials that are differences of widths: closed forms. */
+#include "check.h"
+
+#include "budget/trials.h"
+#include "star_rig.h"
+
+#define AS TEST_ARCSEC
+enum { N = 25 };
+
+struct world {
+    struct nw_rig rig;
+    struct nw_setup setup;
+    struct nw_star_frame frames[N];
+    double steps[N];
+    const char *filters[N];
+    struct nw_trial_frames given;
+};
+
+static void begin(struct world *w) {
+    *w = (struct world){
+        .given = {.frames = w->frames, .focuser_steps = w->steps, .filters = w->filters, .n = N}};
+    test_star_rig(&w->rig, &w->setup);
+    for (size_t i = 0; i < N; i++) {
+        w->frames[i] = test_star_frame(1.7e9 + 120.0 * (double)i, 1.2, 3.0 * AS);
+        w->steps[i] = 1000.0;
+        w->filters[i] = "";
+    }
+}
+
+static struct nw_trial_result solve(struct world *w, enum nw_trial_id id) {
+    struct nw_trial_result result;
+    struct nw_err err;
+    assert_int_equal(
+        nw_trial_evaluate(nw_trial_get(id), &w->rig, &w->setup, &w->given, &result, &err), NW_OK);
+    return result;
+}
+
+static void test_cards_are_whole(void **state) {
+    (void)state;
+    for (int k = 0; k < NW_N_TRIALS; k++) {
+        const enum nw_trial_id id = (enum nw_trial_id)k;
+        const struct nw_trial *trial = nw_trial_get(id);
+        const struct nw_trial *found = NULL;
+        struct nw_err err;
+        assert_int_equal(trial->id, k);
+        assert_true(trial->minutes > 0.0 && trial->title && trial->steps && trial->frames);
+        assert_true(trial->settles && trial->recognised && trial->evaluate);
+        assert_true((trial->n_terms > 0) == (trial->own_error > 0.0 || trial->whole_error > 0.0));
+        assert_int_equal(nw_trial_find(nw_trial_name(id), &found, &err), NW_OK);
+        assert_ptr_equal(found, trial);
+    }
+    const struct nw_trial *found = NULL;
+    struct nw_err err;
+    assert_int_equal(nw_trial_find("pair-about-focsu", &found, &err), NW_NOTFOUND);
+    assert_string_equal(err.text, "no trial 'pair-about-focsu' (nearest: pair-about-focus)");
+}
+
+/* Lindley 1956: a Gaussian of variance v measured to s^2 gives 1/2 log2(1 + v / s^2) bits. */
+static void test_bits_are_those_of_gaussians(void **state) {
+    (void)state;
+    struct world w;
+    struct nw_star_budget *budget = NULL;
+    struct nw_trial_rank ranks[NW_N_TRIALS];
+    struct nw_err err;
+    begin(&w);
+    assert_int_equal(nw_star_budget_new(&w.rig, &w.setup, NULL, NULL, 0, &budget, &err), NW_OK);
+    nw_trials_rank(&w.rig, &w.setup, budget, NULL, ranks);
+    const struct nw_star_line *air = &budget->lines[NW_STAR_AIR_ABOVE];
+    for (int k = 0; k < NW_N_TRIALS; k++) {
+        assert_true(k == 0 || !ranks[k].is_possible || !ranks[k - 1].is_possible ||
+                    ranks[k].bits_per_minute <= ranks[k - 1].bits_per_minute);
+        if (ranks[k].trial->id == NW_TRIAL_DRIVE_OFF_TRAIL) {
+            const double sd = 2.0 * air->alone_rad * air->alone_sigma_rad;
+            const double error = 0.3 * air->alone_rad * air->alone_rad;
+            const double floor_v = 0.01 * budget->predicted_rad * budget->predicted_rad;
+            check_near(ranks[k].bits,
+                       0.5 * log2(1.0 + sd * sd / (error * error + floor_v * floor_v)), 1e-12,
+                       "Lindley 1956");
+            check_near(ranks[k].sigma_then_rad2, sd * error / hypot(sd, error), 1e-9 * sd,
+                       "two Gaussians combined");
+        }
+    }
+    nw_star_budget_free(budget);
+    w.setup.has_focuser = false;
+    assert_int_equal(nw_star_budget_new(&w.rig, &w.setup, NULL, NULL, 0, &budget, &err), NW_OK);
+    nw_trials_rank(&w.rig, &w.setup, budget, NULL, ranks);
+    size_t n_impossible = 0;
+    for (int k = 0; k < NW_N_TRIALS; k++) {
+        n_impossible += !ranks[k].is_possible;
+        assert_true(ranks[k].is_possible == (k < NW_N_TRIALS - 5)); /* last in the order */
+        assert_true(ranks[k].is_possible || ranks[k].why_not != NULL);
+    }
+    assert_int_equal(n_impossible, 5); /* four of the focuser, one of two filters */
+    nw_star_budget_free(budget);
+}
+
+/* A straight drift of the squared width falls out of pairs; the difference comes back. */
+static void test_short_and_long(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w);
+    w.rig.site.wind_speed_m_s = test_given(1e4, 0.0); /* no tilt is left after 5 s of such wind */
+    for (size_t i = 0; i < N; i++) {
+        const bool is_long = i % 2 == 0;
+        w.frames[i].exposure_s = is_long ? 110.0 : 10.0;
+        w.frames[i].t_start_utc_s = 1.7e9 + 120.0 * (double)i - 0.5 * w.frames[i].exposure_s;
+        w.frames[i].fwhm_rad = sqrt(9.0 + 0.05 * (double)i + (is_long ? 0.8 : 0.0)) * AS;
+    }
+    const struct nw_trial_result r = solve(&w, NW_TRIAL_SHORT_AND_LONG);
+    assert_true(r.is_told);
+    assert_int_equal(r.n_a, 13);
+    assert_int_equal(r.n_b, 12);
+    assert_int_equal(r.n_pairs, 13);
+    /* the two ends have one neighbour: +-0.05 each, of opposite sign */
+    check_near(r.rad2 / (AS * AS), 0.8, 0.02, "the difference put in; tilt left under 0.02");
+    assert_true(r.foretold_rad2 > 0.0 && r.foretold_sigma_rad2 > 0.0);
+}
+
+static void test_across_a_focus_run(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w);
+    for (size_t i = 0; i < N; i++) {
+        w.steps[i] = 1000.0 + 20.0 * (double)(i / 6); /* a run every six subs */
+        w.frames[i].fwhm_rad = sqrt(9.0 + 0.3 * (double)(i % 6)) * AS;
+    }
+    const struct nw_trial_result r = solve(&w, NW_TRIAL_ACROSS_A_FOCUS_RUN);
+    /* last three of six: + 0.9, 1.2, 1.5; beside them the first after the run, at 9.0, and before
+     * their own kind's ... 9.6 of the third sub of the run, interpolated in time */
+    assert_true(r.is_told && r.n_pairs >= 9);
+    assert_true(r.rad2 > 0.3 * AS * AS && r.rad2 < 1.5 * AS * AS);
+    for (size_t i = 0; i < N; i++) {
+        w.steps[i] = 1000.0;
+    }
+    const struct nw_trial_result none = solve(&w, NW_TRIAL_ACROSS_A_FOCUS_RUN);
+    assert_false(none.is_told);
+    assert_string_equal(
+        none.why_null, "0 subs before a focus run beside 0 subs after it make 0 pairs, it takes 3");
+}
+
+static void test_first_and_third_hour(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w);
+    for (size_t i = 0; i < N; i++) {
+        w.frames[i].t_start_utc_s = 1.7e9 + 400.0 * (double)i;
+        w.frames[i].fwhm_rad = (i < 5 ? sqrt(9.0 + 2.0) : 3.0) * AS + 0.001 * AS * (double)(i % 2);
+    }
+    const struct nw_trial_result r = solve(&w, NW_TRIAL_FIRST_AND_THIRD_HOUR);
+    assert_true(r.is_told);
+    check_near(r.rad2 / (AS * AS), 2.0, 0.01, "the difference put in");
+    /* an hour or two apart the air itself may have changed: 16 % sqrt 2 of 9 */
+    check_near(r.sigma_rad2 / (AS * AS), 0.16 * sqrt(2.0) * 9.0, 0.02,
+               "common practice, no source");
+}
+
+static void test_others_are_sent_on(void **state) {
+    (void)state;
+    struct world w;
+    struct nw_trial_result r;
+    struct nw_err err;
+    begin(&w);
+    assert_int_equal(nw_trial_evaluate(nw_trial_get(NW_TRIAL_PAIR_ABOUT_FOCUS), &w.rig, &w.setup,
+                                       &w.given, &r, &err),
+                     NW_USAGE);
+    assert_string_equal(err.text,
+                        "trial pair-about-focus is evaluated by: surface FRAME FRAME --rig RIG");
+}
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_cards_are_whole),
+        cmocka_unit_test(test_bits_are_those_of_gaussians),
+        cmocka_unit_test(test_short_and_long),
+        cmocka_unit_test(test_across_a_focus_run),
+        cmocka_unit_test(test_first_and_third_hour),
+        cmocka_unit_test(test_others_are_sent_on),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
