@@ -1,5 +1,5 @@
-/* trials.c - the cards: see trials.h. Minutes and accuracies are those of the designs in
- * docs/trials.md; where a simulation has shown one, that page says which. */
+/* trials.c - the cards: see trials.h. Minutes and accuracies are those of
+ * their designs; what a simulation has shown of them stands in docs/nights.md. */
 #include "budget/trials.h"
 
 #define MOVING                                                                                     \
