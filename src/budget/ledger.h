@@ -108,6 +108,17 @@ void nw_ledger_caution(struct nw_ledger *ledger, const char *text);
  * `allowed` as a band about 0. NaN lines make the sum NaN. */
 void nw_ledger_sum(struct nw_ledger *ledger);
 
+struct nw_power_result;
+struct nw_power_log;
+/* What a power log says (power/power_log.h), into the lines of a power budget: the most that each
+ * load took, each fuse carried and each drop came to in 99 of 100 samples, and the source's sum.
+ * The most that was seen is not the most that can be: nothing says that all came together. */
+void nw_ledger_power_measured(struct nw_ledger *ledger, const struct nw_power_result *result,
+                              const struct nw_power_log *log);
+
+/* The frames of a night as they lie on the disk. */
+void nw_ledger_storage_measured(struct nw_ledger *ledger, size_t n_frames, double bytes);
+
 /* Bytes of one frame of that setup as FITS: header and pixels in blocks of 2880 (Standard 4.0). */
 double nw_storage_frame_B(const struct nw_setup *setup);
 

@@ -6,6 +6,7 @@
 
 #include "budget/ledger.h"
 #include "power/power.h"
+#include "power/power_log.h"
 
 #define WHY_NULL "a power log tells it (power RIG LOG)"
 
@@ -242,4 +243,52 @@ enum nw_status nw_ledger_power(const struct nw_rig *rig, const struct nw_setup *
     }
     free(r);
     return status;
+}
+
+/* ---- Measured ---- */
+
+static struct nw_ledger_line *line_of(struct nw_ledger *ledger, const char *kind,
+                                      const char *name) {
+    char id[72];
+    (void)snprintf(id, sizeof id, "%s:%.48s", kind, name);
+    for (size_t i = 0; i < ledger->n_lines; i++) {
+        if (strcmp(ledger->lines[i].id, id) == 0) {
+            return &ledger->lines[i];
+        }
+    }
+    return NULL;
+}
+
+static void put_measured(struct nw_ledger_line *line, double value, double sigma) {
+    if (line && isfinite(value)) {
+        line->measured = value;
+        line->measured_sigma = sigma;
+    }
+}
+
+void nw_ledger_power_measured(struct nw_ledger *ledger, const struct nw_power_result *result,
+                              const struct nw_power_log *log) {
+    const double open_V = result->model.nodes[result->main_source].open_V;
+    for (size_t i = 0; i < result->model.n; i++) {
+        const struct nw_power_seen *const seen = &log->seen[i];
+        const char *const name = result->model.nodes[i].circuit->name;
+        const bool is_apart = result->model.nodes[i].circuit->peaks == NW_PEAKS_ROOF;
+        const double load_W = is_apart ? seen->usual_W : seen->high_W; /* not with the others */
+        put_measured(line_of(ledger, "load", name), load_W, NW_POWER_METER_SHARE * load_W);
+        put_measured(line_of(ledger, "fuse", name), seen->high_A,
+                     NW_POWER_METER_SHARE * seen->high_A);
+        put_measured(line_of(ledger, "drop", name), open_V - seen->low_V, NW_POWER_METER_V);
+    }
+    const struct nw_power_seen *const source = &log->seen[result->main_source];
+    ledger->measured = source->high_W;
+    ledger->measured_sigma = NW_POWER_METER_SHARE * source->high_W;
+    if (isfinite(source->high_W)) {
+        ledger->why_null[0] = '\0';
+        const size_t at = strlen(ledger->verdict);
+        (void)snprintf(ledger->verdict + at, sizeof ledger->verdict - at,
+                       "; the log saw %.1f A at most", source->high_A);
+    } else {
+        nw_text_copy(ledger->why_null, sizeof ledger->why_null,
+                     "the log has no volts and amps of the source itself");
+    }
 }

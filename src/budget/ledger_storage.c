@@ -142,3 +142,18 @@ enum nw_status nw_ledger_storage(const struct nw_rig *rig, const struct nw_setup
     tell(&desk, &w->usage);
     return NW_OK;
 }
+
+void nw_ledger_storage_measured(struct nw_ledger *ledger, size_t n_frames, double bytes) {
+    for (size_t i = 0; i < ledger->n_lines; i++) {
+        struct nw_ledger_line *const line = &ledger->lines[i];
+        if (strcmp(line->id, "lights") == 0) {
+            line->measured = bytes / GB;
+            line->measured_sigma = 0.0;
+            line->why_null[0] = '\0';
+        }
+    }
+    const size_t at = strlen(ledger->verdict);
+    (void)snprintf(ledger->verdict + at, sizeof ledger->verdict - at,
+                   "; the %zu frames given have %.2f MB each", n_frames,
+                   bytes / (double)n_frames / 1e6);
+}

@@ -199,6 +199,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         status = check_ledgers(wanted, rig, check.setup, &ledgers, err);
     }
     if (status == NW_OK) {
+        status = check_measured(args, rig, &ledgers, err);
+    }
+    if (status == NW_OK) {
         check.rig = rig;
         check.ledgers = (const struct nw_ledger *const *)ledgers.items;
         check.n_ledgers = ledgers.n;
@@ -220,6 +223,10 @@ static const struct cli_option OPTIONS[] = {
      .value = "FOLDER|FILE",
      .help = "frames of one night, to set beside the prediction"},
     {.name = "guiding", .kind = CLI_TEXT, .value = "LOG", .help = "guide log of the same night"},
+    {.name = "power",
+     .kind = CLI_TEXT,
+     .value = "LOG",
+     .help = "power log, to set beside the power budget"},
     {.name = "book",
      .kind = CLI_TEXT,
      .value = "FILE",

@@ -1,4 +1,4 @@
-/* cmd_power.c - `power RIG`: the tree from mains to loads. */
+/* cmd_power.c - `power RIG [LOG]`: the tree from mains to loads, and a power log beside it. */
 #include "cli/cli.h"
 #include "report/report_power.h"
 
@@ -15,12 +15,22 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK) {
         status = nw_power_result_of(rig, power, err);
     }
-    const struct nw_power_report report = {.rig = rig, .result = power};
+    struct nw_power_log *const log = nw_calloc(1, sizeof *log);
+    struct nw_power_report report = {.rig = rig, .result = power};
+    if (status == NW_OK && !log) {
+        status = nw_err_set(err, NW_NOMEM, "power log");
+    }
+    if (status == NW_OK && cli_n_args(args) > 1) {
+        report.log_path = cli_arg(args, 1);
+        report.log = log;
+        status = nw_power_log_read(report.log_path, power, log, err);
+    }
     if (status == NW_OK && cli_wants_json(args)) {
         status = nw_report_power_json(&report, &result->json, err);
     } else if (status == NW_OK) {
         nw_report_power_text(&report, &result->text);
     }
+    free(log);
     free(power);
     nw_rig_free(rig);
     return status;
@@ -37,7 +47,7 @@ static const struct cli_option OPTIONS[] = {
 
 const struct cli_command CMD_POWER = {
     .name = "power",
-    .arguments = "RIG",
+    .arguments = "RIG [LOG]",
     .help = "from mains to loads: volts, amps, fuses, energy, power cuts",
     .notes =
         "From the circuits of the rig file (rig --keys: circuits.*): the voltage at every "
@@ -47,6 +57,6 @@ const struct cli_command CMD_POWER = {
         "It replaces no electrician.",
     .options = OPTIONS,
     .min_args = 1,
-    .max_args = 1,
+    .max_args = 2,
     .run = run,
 };

@@ -82,7 +82,9 @@ static void look_up(struct nw_power *power) {
         }
         const struct nw_power_node *const above = &power->nodes[node->feeder];
         const enum nw_circuit_kind kind = above->circuit->kind;
-        node->nominal_V = is_source(kind) ? above->open_V : above->nominal_V;
+        const bool makes =
+            is_source(kind) && !(kind == NW_CIRCUIT_BATTERY && above->feeder != SIZE_MAX);
+        node->nominal_V = makes ? above->open_V : above->nominal_V;
         node->is_on_mains =
             kind == NW_CIRCUIT_MAINS || (kind == NW_CIRCUIT_HUB && above->is_on_mains);
     }

@@ -3,9 +3,9 @@
 
 #include <math.h>
 
-/* "-55.00 +- 0.10", decimals by the unit: um whole, mm two. */
+/* "-55.00 +- 0.10", decimals by the unit: um whole, W one, others two. */
 static int decimals_of(const char *unit) {
-    return strcmp(unit, "um") == 0 ? 0 : 2;
+    return strcmp(unit, "um") == 0 ? 0 : strcmp(unit, "W") == 0 ? 1 : 2;
 }
 
 static void pm(char *text, size_t size, double value, double sigma, int decimals) {
@@ -22,7 +22,7 @@ static void row(const struct nw_ledger_line *line, struct nw_buf *buf) {
     char text[64];
     const int decimals = decimals_of(line->unit);
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 31, line->label);
+    nw_report_left(buf, 30, line->label);
     pm(text, sizeof text, line->predicted, line->predicted_sigma, decimals);
     nw_report_right(buf, 16, text);
     if (isfinite(line->measured)) {
@@ -30,7 +30,7 @@ static void row(const struct nw_ledger_line *line, struct nw_buf *buf) {
     } else {
         nw_text_copy(text, sizeof text, "-");
     }
-    nw_report_right(buf, 13, text);
+    nw_report_right(buf, 14, text);
     nw_report_fixed(buf, 8, line->allowed, decimals);
     nw_buf_printf(buf, "  %s\n", nw_from_name(line->provenance));
 }
@@ -51,8 +51,8 @@ static void rows(const struct nw_ledger *ledger, bool is_summed, struct nw_buf *
                                               : "beside it",
                            unit);
             nw_buf_printf(buf, "%s  ", is_summed || ledger->is_floor ? "" : "\n");
-            nw_report_left(buf, 31, head);
-            nw_buf_printf(buf, "       predicted     measured %s  known by\n",
+            nw_report_left(buf, 30, head);
+            nw_buf_printf(buf, "       predicted      measured %s  known by\n",
                           ledger->is_floor ? " wanted" : "allowed");
         }
         row(line, buf);
@@ -64,11 +64,11 @@ static void sum(const struct nw_ledger *ledger, struct nw_buf *buf) {
     char text[64];
     nw_report_rule(buf, 2);
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 31, ledger->sum_label);
+    nw_report_left(buf, 30, ledger->sum_label);
     pm(text, sizeof text, ledger->predicted, ledger->predicted_sigma, decimals);
     nw_report_right(buf, 16, text);
     pm(text, sizeof text, ledger->measured, ledger->measured_sigma, decimals);
-    nw_report_right(buf, 13, text);
+    nw_report_right(buf, 14, text);
     nw_report_fixed(buf, 8, ledger->allowed, decimals);
     nw_buf_printf(buf, "\n");
 }

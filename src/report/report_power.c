@@ -250,6 +250,9 @@ void nw_report_power_text(const struct nw_power_report *r, struct nw_buf *buf) {
     goes_dark(r, buf);
     batteries(r, buf);
     closing(r, buf);
+    if (r->log) {
+        nw_report_power_log_text(r, buf);
+    }
     nw_report_entry(buf, 2, HEAD, "CAUTION",
                     "mains in a damp shed kills: protective switch of 30 mA, earth, covers; fixed "
                     "wiring is an electrician's work, and local rules decide. A fuse within a "
@@ -340,5 +343,6 @@ enum nw_status nw_report_power_json(const struct nw_power_report *r, json_t **re
     batteries_json(r, &json);
     nw_json_number(&json, NULL, "close_s", p->close_s, 4);
     nw_json_number(&json, NULL, "close_by_hand_s", p->hand_s, 4);
+    nw_report_power_log_json(r, &json);
     return nw_json_end(&json, ret, err);
 }

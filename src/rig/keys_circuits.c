@@ -44,7 +44,7 @@ static const struct nw_rig_key ROWS[] = {
     USUAL("contacts", contacts_ohm, RESISTANCE, "0 mohm", "1 ohm", "10 mohm", "8 mohm", PRACTICE,
           "all plugs and contacts of the wire together, both conductors"),
     OF("running", running_W, POWER, "0 W", "5 kW", "needed by a load",
-       "what the load takes while it runs through the night, mean"),
+       "what the load takes while it runs through the night, mean, at the voltage of its source"),
     OF("peak", peak_W, POWER, "0 W", "5 kW", "as running", "the most that it takes"),
     SAYS("peaks_when", peaks_word, "never|cooling|heating|slewing|roof|always", "never", 0,
          "when it takes that: cooling down, heating straps on in full, slewing, the roof moving"),

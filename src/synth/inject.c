@@ -91,6 +91,8 @@ static const struct row {
      "travel by which best focus lies farther out with the tube west of the mount"},
     {"dither", NW_DIM_ANGLE, AT(loop.dither_rad), "0 arcsec", "600 arcsec",
      "half side of the box of dithers; 0: none"},
+    {"bad_joint", NW_DIM_RESISTANCE, AT(joint_ohm), "0 mohm", "1 ohm",
+     "more resistance in the wire to the hub with the most loads"},
 };
 #define N_ROWS (sizeof ROWS / sizeof ROWS[0])
 _Static_assert(N_ROWS <= LIST_MOST, "names for messages");

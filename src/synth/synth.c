@@ -77,8 +77,9 @@ enum nw_status nw_synth_folder_open(const char *folder, bool *ret_made, struct n
                                  "folder %s is not empty; name a new or an empty one", folder);
 }
 
-enum { N_TABLES = 4 };
-static const char *const TABLES[N_TABLES] = {"guide.csv", "stars.csv", "truth.json", "focus.csv"};
+enum { N_TABLES = 6 };
+static const char *const TABLES[N_TABLES] = {"guide.csv", "stars.csv", "truth.json",
+                                             "focus.csv", "power.csv", "power_truth.json"};
 
 /* Removes what a failed run may have written; the folder was empty before. */
 static void clean_folder(const char *folder, size_t n_subs, bool made) {
@@ -119,6 +120,9 @@ static enum nw_status write_tables(const struct frames_work *work, const struct 
     }
     if (status == NW_OK) {
         status = nw_synth_focus_write(job->scene, job->night, paths[3], err);
+    }
+    if (status == NW_OK) {
+        status = nw_synth_power_write(job->scene, job->night, paths[4], paths[5], err);
     }
     if (status == NW_OK) {
         status = nw_synth_truth_write(job, air, work->truths, paths[2], err);

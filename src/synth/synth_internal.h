@@ -137,6 +137,7 @@ struct synth_scene {
     struct synth_band bands[SYNTH_FILTERS];
     size_t n_bands; /* one a filter, or 3 for a colour-filter array: R, G, B */
     bool guide_assumed;
+    double joint_ohm; /* of a bad joint in the wire to the hub with the most loads */
 };
 struct synth_sub;
 /* Resolves and checks; DOMAIN, NOTFOUND with the offending path and value. */
@@ -446,6 +447,10 @@ enum nw_status nw_synth_guide_write(const struct synth_scene *scene,
 enum nw_status nw_synth_focus_write(const struct synth_scene *scene,
                                     const struct synth_night *night, const char *path,
                                     struct nw_err *err) NW_CHECKED;
+/* power.csv and its truth; nothing where the rig has no circuits. */
+enum nw_status nw_synth_power_write(const struct synth_scene *scene,
+                                    const struct synth_night *night, const char *path,
+                                    const char *truth_path, struct nw_err *err) NW_CHECKED;
 enum nw_status nw_synth_stars_write(const struct synth_job *job, const char *path,
                                     struct nw_err *err) NW_CHECKED;
 enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct synth_air *air,
