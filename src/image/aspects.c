@@ -66,8 +66,7 @@ static void expect_noise(double level_adu, const struct nw_camera_noise *c, stru
 enum nw_status aspects_measure(const struct field *field, const struct star_list *list,
                                const struct camera *camera, struct nw_aspects *ret,
                                struct nw_err *err) {
-    ret->gradient =
-        gradient_measure(field->background, field->image.width_px, field->image.height_px);
+    ret->gradient = gradient_measure(field);
     ret->noise = noise_measure(field);
     expect_noise(nw_background_level_adu(field->background), &camera->noise, &ret->noise);
     ret->halo = halo_measure(field, list);

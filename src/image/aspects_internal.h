@@ -18,8 +18,7 @@ struct camera {
 };
 
 /* gradient.c */
-struct nw_gradient gradient_measure(const struct nw_background *background, size_t width_px,
-                                    size_t height_px);
+struct nw_gradient gradient_measure(const struct field *field);
 /* noise.c */
 struct nw_noise noise_measure(const struct field *field);
 /* halo.c */

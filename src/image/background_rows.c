@@ -134,24 +134,39 @@ NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise
     }
 }
 
-/* (px - sky) / noise; blank: 0. Between tile centres in one go, outside by way of the sky. */
+/* (px - sky) / noise between tile centres; blank: 0. */
 NW_CLONES static void fill_significance(const struct stretch *s, size_t n, const float *px,
                                         float *ret) {
     const struct stretch c = *s;
-    if (c.n_before > 0 || c.n_all < n) {
-        fill_sky(s, n, ret);
-    }
-    for (size_t k = 0; k < c.n_before; k++) {
-        ret[k] = finite_or_sky((px[k] - ret[k]) / c.noise);
-    }
 #pragma omp simd
-    for (size_t k = c.n_before; k < c.n_all; k++) {
+    for (size_t k = 0; k < n; k++) {
         const float u = c.t + (float)(int32_t)k * c.dt;
         const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
         ret[k] = finite_or_sky((px[k] - sky) / (c.noise + u * c.more));
     }
-    for (size_t k = c.n_all; k < n; k++) {
-        ret[k] = finite_or_sky((px[k] - ret[k]) / (c.noise + c.more));
+}
+
+/* The same of whole numbers, which are all finite. */
+NW_CLONES static void fill_whole_significance(const struct stretch *s, size_t n, const uint16_t *px,
+                                              float *ret) {
+    const struct stretch c = *s;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float u = c.t + (float)(int32_t)k * c.dt;
+        const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        ret[k] = ((float)px[k] - sky) / (c.noise + u * c.more);
+    }
+}
+
+/* Where a stretch reaches beyond the outermost tile centres: by way of the sky. */
+static void fill_outer_significance(const struct stretch *s, size_t n,
+                                    const struct nw_image_view *image, size_t first, float *ret) {
+    fill_sky(s, n, ret);
+    for (size_t k = 0; k < n; k++) {
+        const float px = image->px ? image->px[first + k] : (float)image->px16[first + k];
+        const float u = s->t + (float)(int32_t)k * s->dt;
+        const float share = k < s->n_before ? 0.0F : k < s->n_all ? u : 1.0F;
+        ret[k] = finite_or_sky((px - ret[k]) / (s->noise + share * s->more));
     }
 }
 
@@ -206,14 +221,21 @@ void background_span(const struct nw_background *b, size_t x0, size_t n, size_t 
     }
 }
 
-void background_significance(const struct nw_background *b, size_t x0, size_t n, size_t y,
-                             const float *px, float *ret) {
+void background_significance(const struct nw_background *b, const struct nw_image_view *image,
+                             size_t x0, size_t n, size_t y, float *ret) {
     struct walk walk = walk_begin(b, x0, n, y);
     struct stretch s;
-    size_t at = 0;
+    size_t first = y * image->stride_px + x0;
     for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
-        fill_significance(&s, count, px + at, ret + at);
-        at += count;
+        if (s.n_before > 0 || s.n_all < count) {
+            fill_outer_significance(&s, count, image, first, ret);
+        } else if (image->px) {
+            fill_significance(&s, count, image->px + first, ret);
+        } else {
+            fill_whole_significance(&s, count, image->px16 + first, ret);
+        }
+        first += count;
+        ret += count;
     }
 }
 

@@ -69,7 +69,7 @@ static void weigh(const float *weight, size_t reach, const float *const *low,
 
 size_t row_filter_floats(const struct kernel *kernel, size_t n) {
     const size_t ring_rows = 2 * kernel->reach + 2; /* the last one stays empty: beyond the image */
-    return ring_rows * n + 2 * (n + 2 * kernel->reach);
+    return ring_rows * n + (n + 2 * kernel->reach);
 }
 
 void row_filter_init(struct row_filter *filter, const struct field *field,
@@ -82,8 +82,7 @@ void row_filter_init(struct row_filter *filter, const struct field *field,
                                   .next_y = SIZE_MAX,
                                   .ring = memory,
                                   .empty = memory + ring,
-                                  .line = memory + ring + n,
-                                  .px = memory + ring + n + n + 2 * kernel->reach};
+                                  .line = memory + ring + n};
     for (size_t i = 0; i < n + n + 2 * kernel->reach; i++) {
         filter->empty[i] = 0.0F; /* and line: outside the image it stays so */
     }
@@ -96,8 +95,7 @@ static void take_row(struct row_filter *f, size_t y) {
     const size_t first = f->x0 > reach ? f->x0 - reach : 0;
     const size_t past = f->x0 + f->n + reach;
     const size_t end = past < image->width_px ? past : image->width_px;
-    const float *const px = nw_image_span(image, first, end - first, y, f->px);
-    background_significance(f->field->background, first, end - first, y, px,
+    background_significance(f->field->background, image, first, end - first, y,
                             f->line + (first + reach - f->x0));
     const float *low[KERNEL_MAX + 1];
     const float *high[KERNEL_MAX + 1];
@@ -128,7 +126,7 @@ void row_filter_row(struct row_filter *f, size_t y, float *out) {
 }
 
 float filtered_at(const struct field *field, const struct kernel *kernel, size_t x, size_t y) {
-    float memory[(2 * KERNEL_MAX + 2) + 2 * (1 + 2 * KERNEL_MAX)];
+    float memory[(2 * KERNEL_MAX + 2) + (1 + 2 * KERNEL_MAX)];
     struct row_filter filter;
     float value = 0.0F;
     row_filter_init(&filter, field, kernel, x, 1, memory);
@@ -154,7 +152,7 @@ static void measure_block(void *user, size_t index) {
     const struct nw_image_view *const image = &job->field->image;
     const size_t x0 = index % job->n_x * (image->width_px - SIDE) / job->n_x;
     const size_t y0 = index / job->n_x * (image->height_px - SIDE) / job->n_y;
-    float memory[(2 * KERNEL_MAX + 2) * SIDE + 2 * (SIDE + 2 * KERNEL_MAX)];
+    float memory[(2 * KERNEL_MAX + 2) * SIDE + (SIDE + 2 * KERNEL_MAX)];
     float values[SIDE * SIDE];
     int32_t keys[SIDE * SIDE];
     struct row_filter filter;

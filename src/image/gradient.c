@@ -101,26 +101,41 @@ static bool read_sky(const struct nw_background *background, size_t width_px, si
     return true;
 }
 
-struct nw_gradient gradient_measure(const struct nw_background *background, size_t width_px,
-                                    size_t height_px) {
+struct part_job {
+    const struct sky_grid *grid;
+    struct plane_fit without[N_PARTS];
+    bool is_good[N_PARTS];
+};
+
+static void fit_without(void *user, size_t part) {
+    struct part_job *const job = user;
+    job->is_good[part] = fit_plane(job->grid, (int)part, &job->without[part]);
+}
+
+struct nw_gradient gradient_measure(const struct field *field) {
+    const size_t width_px = field->image.width_px;
+    const size_t height_px = field->image.height_px;
     struct nw_gradient r = {NAN, NAN, NAN, NAN, NAN, NAN, NAN, NAN};
     struct sky_grid g;
     struct plane_fit all = {0};
-    if (width_px < SIDE || height_px < SIDE || !read_sky(background, width_px, height_px, &g) ||
-        !fit_plane(&g, -1, &all)) {
+    if (width_px < SIDE || height_px < SIDE ||
+        !read_sky(field->background, width_px, height_px, &g) || !fit_plane(&g, -1, &all)) {
         return r;
     }
     double sum_u = 0.0;
     double sum_v = 0.0;
     double sum_uv = 0.0;
-    for (int part = 0; part < N_PARTS; part++) {
-        struct plane_fit without = all;
-        if (!fit_plane(&g, part, &without)) {
+    struct part_job job = {.grid = &g};
+    (void)nw_parallel_for(N_PARTS, field->n_threads, fit_without, &job, NULL);
+    for (size_t part = 0; part < N_PARTS; part++) {
+        if (!job.is_good[part]) {
             return r;
         }
-        sum_u += (without.u - all.u) * (without.u - all.u);
-        sum_v += (without.v - all.v) * (without.v - all.v);
-        sum_uv += (without.u - all.u) * (without.v - all.v);
+        const double u = job.without[part].u - all.u;
+        const double v = job.without[part].v - all.v;
+        sum_u += u * u;
+        sum_v += v * v;
+        sum_uv += u * v;
     }
     const double scale = (N_PARTS - 1.0) / N_PARTS;
     r.u_adu = all.u;

@@ -43,8 +43,9 @@ struct box {
 void background_take_off(const struct nw_background *background, const struct nw_image_view *image,
                          const struct box *box, float *ret, size_t stride);
 /* (px - sky) / noise of part of a row; blank pixels: 0. */
-void background_significance(const struct nw_background *background, size_t x0, size_t n, size_t y,
-                             const float *px, float *ret);
+void background_significance(const struct nw_background *background,
+                             const struct nw_image_view *image, size_t x0, size_t n, size_t y,
+                             float *ret);
 /* Where the noise is 0 (digital silence) it is raised to floor_adu, so that ratios stay finite. */
 void background_raise_noise(struct nw_background *background, double floor_adu);
 
@@ -86,7 +87,7 @@ struct row_filter {
     const struct field *field;
     const struct kernel *kernel;
     size_t x0, n, next_y;
-    float *ring, *empty, *line, *px;
+    float *ring, *empty, *line;
 };
 size_t row_filter_floats(const struct kernel *kernel, size_t n);
 void row_filter_init(struct row_filter *filter, const struct field *field,

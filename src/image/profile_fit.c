@@ -182,11 +182,13 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
                               .fwhm_relative_sigma = NAN,
                               .misfit = NAN,
                               .chi2_per_freedom = NAN};
-    struct state s = {.window = window,
-                      .field = field,
-                      .start = start,
-                      .n = is_beta_free ? N_MAX : N_MAX - 1,
-                      .profile = *start};
+    struct state s; /* not zeroed: it has room for the weights of the largest window */
+    s.window = window;
+    s.field = field;
+    s.start = start;
+    s.n = is_beta_free ? N_MAX : N_MAX - 1;
+    s.profile = *start;
+    s.own = 0;
     profile_sums(window, &s.profile, field, s.n, NULL, &s.weights[0], &s.sums);
     if (s.sums.n_px < (size_t)s.n + 5) {
         return fit;
