@@ -103,7 +103,8 @@ struct nw_guide_backlash {
  * within a sub at the main camera (smoothed motion with its posterior variance), never by the rms
  * as logged, which a longer exposure lowers while the star moves more. "Current" are the logged
  * pulses themselves. Exposures only longer than logged (means of samples). Declination only where
- * the backlash is identified or bounded small: ignored, it turns the advice over. */
+ * the backlash is identified or bounded small: ignored, it turns the advice over. None where the
+ * self-check says that pulses act otherwise. */
 struct nw_guide_replay {
     bool is_dec_allowed;
     double current_rad; /* motion within a sub, both axes: sqrt(ra^2 + dec^2) */
@@ -114,7 +115,9 @@ struct nw_guide_replay {
     double motion_rad, motion_sigma_rad; /* with the best; error of the difference to current */
     double motion_with_predictor_rad;    /* the best with the worm foretold; NaN: no worm */
     double holdout_error; /* relative: best of one half of the subs, its worth in the other half */
-    bool is_flat;         /* nothing to win: under 2 % or under two sigmas */
+    /* Nothing to win: under 2 % or under two sigmas; of one axis also where the held-out half does
+     * not bear it out. Then nothing is proposed there: motion_rad is with that axis as it was. */
+    bool is_flat, is_ra_flat, is_dec_flat;
     char why_null[200], why_dec[200];
 };
 

@@ -13,6 +13,10 @@
 
 enum { GAINS = 12, BANDS = 5, EVERY = 4, ALL = GAINS * BANDS };
 
+static const char DISTRUST[] =
+    "the self-check says that pulses do not act as the model has it; what "
+    "other pulses would have done is not known";
+
 static const double BAND[BANDS] = {0.0, 0.5, 1.0, 1.5, 2.0}; /* of the noise of one sample */
 
 /* Results of one axis at one exposure, with or without predictor. */
@@ -85,18 +89,25 @@ static struct best best_of(const struct table *table, double noise_rad, size_t e
     return best;
 }
 
-/* Chosen on one half, judged on the other: relative error of the motion that was promised, both
- * ways round, as the ratio to the current one (subs of a night are not alike). */
-static double holdout(const struct table *table, const double current[2]) {
+/* Chosen on one half, judged on the other, both ways round. */
+struct held {
+    double error; /* of the motion that was promised, as the ratio to the current one (subs of a
+                     night are not alike), relative */
+    double won;   /* part of the motion that went */
+};
+
+static struct held holdout(const struct table *table, const double current[2]) {
     double sum = 0.0;
+    double all = 0.0;
     for (int half = 0; half < 2; half++) {
         const size_t at = least_of(table->half[half]);
         const double promised = table->half[half][at] / current[half];
         const double came = table->half[1 - half][at] / current[1 - half];
         const double error = sqrt(came / promised) - 1.0;
         sum += 0.5 * error * error;
+        all += table->half[1 - half][at];
     }
-    return sqrt(sum);
+    return (struct held){sqrt(sum), 1.0 - sqrt(all / (current[0] + current[1]))};
 }
 
 /* ---- memory and subs ---- */
@@ -205,7 +216,9 @@ static void search(const struct nw_guide_analysis *a, struct desk *desk, bool is
         if (a->replay.is_dec_allowed) {
             try_dec(a, desk, every, &dec);
         }
-        if (ra.mean + dec.mean < least) {
+        /* a longer exposure must be worth it: below that it is the same */
+        const double more = every > 1 ? (1.0 - FLAT) * (1.0 - FLAT) : 1.0;
+        if (ra.mean + dec.mean < more * least) {
             least = ra.mean + dec.mean;
             *ret_ra = ra;
             *ret_dec = dec;
@@ -213,63 +226,100 @@ static void search(const struct nw_guide_analysis *a, struct desk *desk, bool is
     }
 }
 
-/* Sigma of the mean difference of the variances, sub by sub. */
-static double paired_sigma(const struct desk *desk, size_t n) {
+/* Mean difference of the variances, sub by sub, with its sigma. */
+struct gain {
+    double now, then, sigma; /* mean variances, sigma of their difference; NaN: one sub */
+};
+
+static struct gain gain_of(const double *const now[2], const double *const then[2], int n_axes,
+                           size_t n) {
     double sum = 0.0;
     double sum2 = 0.0;
     double count = 0.0;
+    struct gain g = {0};
     for (size_t i = 0; i < n; i++) {
-        const double d = desk->ra_then[i] + desk->dec_then[i] - desk->ra_now[i] - desk->dec_now[i];
-        if (isfinite(d)) {
-            sum += d;
-            sum2 += d * d;
+        double was = 0.0;
+        double is = 0.0;
+        for (int axis = 0; axis < n_axes; axis++) {
+            was += now[axis][i];
+            is += then[axis][i];
+        }
+        if (isfinite(was) && isfinite(is)) {
+            g.now += was;
+            g.then += is;
+            sum += is - was;
+            sum2 += (is - was) * (is - was);
             count += 1.0;
         }
     }
-    return count > 1.0 ? sqrt(fmax(0.0, sum2 - sum * sum / count) / (count - 1.0) / count) : NAN;
+    g.now /= count;
+    g.then /= count;
+    g.sigma = sqrt(fmax(0.0, sum2 - sum * sum / count) / (count - 1.0) / count);
+    return g;
 }
 
-static void find_holdout(struct nw_guide_analysis *a, struct desk *desk, const struct best *ra,
-                         const struct best *dec) {
+/* Under 2 % of the motion, or under two sigmas: nothing is won. */
+static bool is_nothing(const struct gain *g) {
+    return !(sqrt(g->then) < (1.0 - FLAT) * sqrt(g->now)) || !(g->now - g->then > 2.0 * g->sigma);
+}
+
+/* One axis under its best setting: what the other half says of it. */
+static struct held hold(const struct guide_stage *stage, double noise_rad, const struct best *best,
+                        const double *now, double *then, struct table *table) {
     double current[2];
     for (int half = 0; half < 2; half++) {
-        current[half] = mean_of(desk->ra_now, a->n_subs, half);
+        current[half] = mean_of(now, stage->n_subs, half);
     }
-    fill(&desk->ra, a->ra.noise_rad, ra->setting.every, ra->setting.is_foretold, desk->ra_then,
-         desk->table);
-    a->replay.holdout_error = holdout(desk->table, current);
-    if (a->replay.is_dec_allowed) {
-        for (int half = 0; half < 2; half++) {
-            current[half] = mean_of(desk->dec_now, a->n_subs, half);
-        }
-        fill(&desk->dec, a->dec.noise_rad, dec->setting.every, false, desk->dec_then, desk->table);
-        a->replay.holdout_error = fmax(a->replay.holdout_error, holdout(desk->table, current));
+    fill(stage, noise_rad, best->setting.every, best->setting.is_foretold, then, table);
+    const struct held held = holdout(table, current);
+    nw_guide_stage_run(stage, &best->setting, then);
+    return held;
+}
+
+/* An axis with nothing to win keeps its settings, unless the exposure changes for both. */
+static bool keep_axis(double *now, double *then, const struct held *held, size_t every, size_t n) {
+    const struct gain g =
+        gain_of((const double *const[]){now, NULL}, (const double *const[]){then, NULL}, 1, n);
+    const bool is_kept = every == 1 && (is_nothing(&g) || held->won < FLAT);
+    if (is_kept) {
+        memcpy(then, now, n * sizeof *then);
     }
+    return is_kept;
 }
 
 static void take_best(struct nw_guide_analysis *a, struct desk *desk, const struct best *ra,
                       const struct best *dec) {
     struct nw_guide_replay *r = &a->replay;
-    find_holdout(a, desk, ra, dec);
+    const size_t every = ra->setting.every;
+    struct held held =
+        hold(&desk->ra, a->ra.noise_rad, ra, desk->ra_now, desk->ra_then, desk->table);
+    r->holdout_error = held.error;
+    r->is_ra_flat = keep_axis(desk->ra_now, desk->ra_then, &held, every, a->n_subs);
     r->gain_ra = ra->setting.gain;
     r->deadband_ra_rad = ra->setting.deadband_rad;
     r->gain_ra_low = ra->low;
     r->gain_ra_high = ra->high;
-    r->exposure_s = (double)ra->setting.every * a->interval_s;
+    r->exposure_s = (double)every * a->interval_s;
     r->is_predictor_used = ra->setting.is_foretold;
-    nw_guide_stage_run(&desk->ra, &ra->setting, desk->ra_then);
     memcpy(desk->dec_then, desk->dec_now, a->n_subs * sizeof *desk->dec_then);
+    r->is_dec_flat = true;
     if (r->is_dec_allowed) {
+        held = hold(&desk->dec, a->dec.noise_rad, dec, desk->dec_now, desk->dec_then, desk->table);
+        r->holdout_error = fmax(r->holdout_error, held.error);
+        r->is_dec_flat = keep_axis(desk->dec_now, desk->dec_then, &held, every, a->n_subs);
         r->gain_dec = dec->setting.gain;
         r->deadband_dec_rad = dec->setting.deadband_rad;
         r->gain_dec_low = dec->low;
         r->gain_dec_high = dec->high;
-        nw_guide_stage_run(&desk->dec, &dec->setting, desk->dec_then);
     }
-    r->motion_rad = sqrt(ra->mean + dec->mean);
-    r->motion_sigma_rad = paired_sigma(desk, a->n_subs) / (2.0 * r->motion_rad);
-    const double won = r->current_rad - r->motion_rad;
-    r->is_flat = won < FLAT * r->current_rad || won < 2.0 * r->motion_sigma_rad;
+    const struct gain both =
+        gain_of((const double *const[]){desk->ra_now, desk->dec_now},
+                (const double *const[]){desk->ra_then, desk->dec_then}, 2, a->n_subs);
+    r->motion_rad = sqrt(both.then);
+    r->motion_sigma_rad = both.sigma / (2.0 * r->motion_rad);
+    r->is_flat = is_nothing(&both);
+    r->is_ra_flat = r->is_ra_flat || r->is_flat;
+    r->is_dec_flat = r->is_dec_flat || r->is_flat;
 }
 
 /* What the gap costs: a loop like the logged one with and without it, as a ratio. */
@@ -294,7 +344,10 @@ static void allow_dec(struct nw_guide_analysis *a) {
     const struct nw_guide_backlash *b = &a->backlash;
     const bool is_small = b->high_rad < GAP_SMALL * a->dec.noise_rad;
     r->is_dec_allowed = isfinite(a->dec.pulse_rad_s) && (b->is_identified || is_small);
-    if (!r->is_dec_allowed) {
+    if (r->is_dec_allowed && a->dec.check.are_pulses_off) {
+        r->is_dec_allowed = false;
+        (void)snprintf(r->why_dec, sizeof r->why_dec, "%s", DISTRUST);
+    } else if (!r->is_dec_allowed) {
         (void)snprintf(r->why_dec, sizeof r->why_dec, "backlash: %.180s",
                        b->why_null[0] ? b->why_null : "not told");
     }
@@ -308,6 +361,8 @@ static bool is_possible(const struct nw_guide_analysis *a, struct nw_guide_repla
     if (!isfinite(a->ra.pulse_rad_s)) {
         (void)snprintf(r->why_null, sizeof r->why_null, "%.150s",
                        a->ra.why_drift[0] ? a->ra.why_drift : "no pulse was sent");
+    } else if (a->ra.check.are_pulses_off) {
+        (void)snprintf(r->why_null, sizeof r->why_null, "%s", DISTRUST);
     } else if (n < SUBS_LEAST) {
         (void)snprintf(r->why_null, sizeof r->why_null,
                        "%zu subs with a motion in both axes; %d are needed", n, SUBS_LEAST);

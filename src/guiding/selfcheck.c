@@ -4,9 +4,9 @@
  * third ... block, then every sample of the others is foretold from those before it. Under a true
  * model what is left is white, scatters as foretold and knows nothing of earlier pulses, although
  * pulses follow from errors (Harvey 1989, sec. 5.4; Ljung 1999, System Identification, sec. 16.6).
- * Holds: 1. noise with a memory alone does not speak against the response: the part of a pulse that
- * follows the last two rests is taken out first (partial correlation).  2. worm, gap and response
- * come from the whole log: few numbers against thousands of samples, but not held out. */
+ * Holds: 1. noise with a memory alone does not speak against the response: what follows the last
+ * two rests is taken out first (partial correlation).  2. worm, gap and response come from the
+ * whole log: few numbers against thousands of samples, but not held out. */
 #include "guiding/selfcheck.h"
 
 #include <math.h>
@@ -16,16 +16,17 @@
 #define SCATTER_MATTERS 0.10
 #define MEMORY_MATTERS 0.10
 #define SIGMAS 3.0
+#define FADE 0.2          /* of the slow mean of earlier rests, per sample */
+#define SETTLED 1.05      /* of the least variance of a rest */
 #define CHANCE_LEAST 1e-3 /* below, the rests know of the pulses */
 
-enum { BLOCKS = 12, BLOCK_LEAST = 20, LAGS = 3, TURN = LAGS, TESTS = LAGS + 1, BASE = 2 };
+enum { BLOCKS = 12, BLOCK_LEAST = 20, LAGS = 3, TURN = LAGS, TESTS = LAGS + 1, BASE = 3 };
 
 /* Working memory: one half of the log, and columns over its samples. */
 struct bench {
     struct guide_series half;
     double *rest;          /* standardised; NaN: nothing was foretold */
     double *column[TESTS]; /* pulse 1, 2, 3 steps ago; the last one where it turned round */
-    size_t *from;          /* sample of the log */
 };
 
 static void bench_done(struct bench *b) {
@@ -38,7 +39,6 @@ static void bench_done(struct bench *b) {
     for (int i = 0; i < TESTS; i++) {
         free(b->column[i]);
     }
-    free(b->from);
 }
 
 static enum nw_status bench_init(size_t n, struct bench *b, struct nw_err *err) {
@@ -47,41 +47,44 @@ static enum nw_status bench_init(size_t n, struct bench *b, struct nw_err *err) 
                  (h->e_rad = nw_calloc(n, sizeof *h->e_rad)) &&
                  (h->known = nw_calloc(n, sizeof *h->known)) &&
                  (h->starts = nw_calloc(n, sizeof *h->starts)) &&
-                 (b->rest = nw_calloc(n, sizeof *b->rest)) &&
-                 (b->from = nw_calloc(n, sizeof *b->from));
+                 (b->rest = nw_calloc(n, sizeof *b->rest));
     for (int i = 0; i < TESTS && is_ok; i++) {
         is_ok = (b->column[i] = nw_calloc(n, sizeof *b->column[i])) != NULL;
     }
     return is_ok ? NW_OK : nw_err_set(err, NW_NOMEM, "self-check of %zu guide samples", n);
 }
 
-/* The blocks of one half; the first sample of each starts anew. */
-static void take_half(const struct guide_series *s, size_t which, struct bench *b) {
+static size_t half_of(const struct guide_series *s, size_t k) {
+    return k * BLOCKS / s->n % 2;
+}
+
+/* The blocks that teach; the first sample of each starts anew. */
+static void take_half(const struct guide_series *s, struct bench *b) {
     struct guide_series *h = &b->half;
-    size_t last_block = BLOCKS;
     h->n = 0;
     h->dt0_s = s->dt0_s;
     for (size_t k = 0; k < s->n; k++) {
-        const size_t block = k * BLOCKS / s->n;
-        if (block % 2 != which) {
+        if (half_of(s, k) != 0) {
             continue;
         }
         h->t_s[h->n] = s->t_s[k];
         h->e_rad[h->n] = s->e_rad[k];
         h->x[h->n] = s->x[k];
         h->known[h->n] = s->known[k];
-        h->starts[h->n] = s->starts[k] || block != last_block;
-        b->from[h->n++] = k;
-        last_block = block;
+        h->starts[h->n++] = s->starts[k] || (k > 0 && half_of(s, k - 1) != 0);
     }
 }
 
-/* Every sample from those before it: rest over its foretold sigma. Returns the rms of the rests. */
-static double foretell(const struct guide_series *s, const struct guide_fit *fit, double *rest) {
+/* One pass: every sample from all before it. rests over their foretold sigma go to rest, NaN in the
+ * blocks that taught and after a start while the variance is over most_var: there the filter takes
+ * the level of the first sample as all it knows, while the loop holds it near 0, and rests would
+ * know of pulses. */
+static double pass(const struct guide_series *s, const struct guide_fit *fit, double most_var,
+                   double *rest, double *ret_rms_rad) {
     const double q = exp(fit->ln_q);
     const double qv = kalman_wander_of(fit->ln_qv);
     struct kalman f = {.p11 = KALMAN_V_UNKNOWN};
-    bool is_v_known = false;
+    double least = INFINITY;
     double sum = 0.0;
     double n = 0.0;
     for (size_t k = 0; k < s->n; k++) {
@@ -95,14 +98,15 @@ static double foretell(const struct guide_series *s, const struct guide_fit *fit
         double nu[2];
         kalman_predict(&f, dt, q, qv);
         const double var = kalman_update(&f, e, 0.0, nu);
-        if (is_v_known) {
+        least = fmin(least, var);
+        if (var < most_var && half_of(s, k) == 1) {
             rest[k] = nu[0] / sqrt(var * fit->r_rad2);
             sum += nu[0] * nu[0];
             n += 1.0;
         }
-        is_v_known = true;
     }
-    return n > 0.0 ? sqrt(sum / n) : NAN;
+    *ret_rms_rad = sqrt(sum / n);
+    return least;
 }
 
 static void find_scatter(const double *rest, size_t n, struct nw_guide_check *ret) {
@@ -148,18 +152,20 @@ static double pulse_back(const struct guide_checked *in, size_t k, size_t back) 
     return k >= back ? in->sent_s[k - back + 1] - in->sent_s[k - back] : 0.0;
 }
 
-/* Compacts rests and columns to the samples where all are told; returns their number. The rests one
- * and two steps ago go into base. */
+/* Compacts rests and columns to the samples where all are told; returns their number. Into base go
+ * the rests one and two steps ago, and a slow mean of all before: what a walk that was fitted a
+ * little wrong leaves over is of that kind. */
 static size_t fill_columns(const struct guide_checked *in, struct bench *b, double *const *base) {
     size_t n = 0;
+    double slow = 0.0;
     double way = 0.0; /* of the last pulse before the one in question */
     size_t at = 1;
-    for (size_t k = 0; k < b->half.n; k++) {
-        const size_t from = b->from[k];
+    for (size_t k = 0; k < in->s->n; k++) {
+        slow += (k > 0 && isfinite(b->rest[k - 1]) ? b->rest[k - 1] : 0.0) - FADE * slow;
         double turned = 0.0;
-        for (; at <= from; at++) {
+        for (; at <= k; at++) {
             const double p = pulse_back(in, at, 1);
-            turned = p * way < 0.0 && at == from ? p : 0.0;
+            turned = p * way < 0.0 && at == k ? p : 0.0;
             way = fabs(p) > 0.0 ? p : way;
         }
         if (k < LAGS || !isfinite(b->rest[k]) || !isfinite(b->rest[k - 1]) ||
@@ -168,8 +174,9 @@ static size_t fill_columns(const struct guide_checked *in, struct bench *b, doub
         }
         base[0][n] = b->rest[k - 1];
         base[1][n] = b->rest[k - 2];
+        base[2][n] = slow;
         for (size_t lag = 1; lag <= LAGS; lag++) {
-            b->column[lag - 1][n] = pulse_back(in, from, lag);
+            b->column[lag - 1][n] = pulse_back(in, k, lag);
         }
         b->column[TURN][n] = turned;
         b->half.e_rad[n++] = b->rest[k]; /* the errors are not needed any more */
@@ -195,22 +202,26 @@ static void take_out(const double *base, double *column, size_t n) {
 /* Partial correlations with earlier pulses; the most telling one, and the chance of so much. */
 static void find_pulses(const struct guide_checked *in, struct bench *b,
                         struct nw_guide_check *ret) {
-    double *const base[BASE] = {b->half.x, b->half.known}; /* likewise not needed any more */
+    double *const base[BASE] = {b->half.x, b->half.known, b->half.t_s}; /* likewise not needed */
     const size_t n = fill_columns(in, b, base);
     if (n < BLOCK_LEAST) {
         return;
     }
     double *rest = b->half.e_rad;
-    take_out(base[0], base[1], n);
     for (int i = 0; i < BASE; i++) {
-        take_out(base[i], rest, n);
+        for (int j = i + 1; j < BASE; j++) {
+            take_out(base[i], base[j], n);
+        }
     }
     double most = -1.0;
-    for (int j = 0; j < TESTS; j++) {
+    for (int back = 0; back < TESTS; back++) { /* the turn first, without the slow mean */
+        const int j = TESTS - 1 - back;
+        const int n_base = j == TURN ? BASE - 1 : BASE;
         double *const column = b->column[j];
         const double whole = dot(column, column, n);
-        for (int i = 0; i < BASE; i++) {
+        for (int i = 0; i < n_base; i++) {
             take_out(base[i], column, n);
+            take_out(base[i], rest, n);
         }
         const double size = dot(column, column, n);
         if (!(size > 1e-6 * whole)) {
@@ -242,13 +253,13 @@ enum nw_status nw_guide_check_model(const struct guide_checked *in, struct nw_gu
     struct bench b = {0};
     enum nw_status status = bench_init(in->s->n, &b, err);
     if (status == NW_OK) {
-        take_half(in->s, 0, &b);
+        take_half(in->s, &b);
         const struct guide_fit_opts opts = {.b_fixed = in->b};
         const struct guide_fit fit = nw_guide_fit_loop(&b.half, &opts);
-        take_half(in->s, 1, &b);
-        ret->foretold_rms_rad = foretell(&b.half, &fit, b.rest);
-        find_scatter(b.rest, b.half.n, ret);
-        find_memory(b.rest, b.half.n, ret);
+        const double least = pass(in->s, &fit, 0.0, b.rest, &ret->foretold_rms_rad);
+        (void)pass(in->s, &fit, SETTLED * least, b.rest, &ret->foretold_rms_rad);
+        find_scatter(b.rest, in->s->n, ret);
+        find_memory(b.rest, in->s->n, ret);
         if (in->sent_s) {
             find_pulses(in, &b, ret);
         }

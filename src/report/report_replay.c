@@ -25,13 +25,15 @@ void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis 
     nw_json_number(json, current, "gain_dec", a->dec.pulse_gain, 3);
     nw_json_number(json, current, "exposure_s", a->interval_s, 5);
     json_t *best = nw_json_object(json, o, "best");
-    nw_json_number(json, best, "gain_ra", r->gain_ra, 2);
-    nw_json_number(json, best, "gain_dec", r->gain_dec, 2);
+    nw_json_number(json, best, "gain_ra", r->is_ra_flat ? NAN : r->gain_ra, 2);
+    nw_json_number(json, best, "gain_dec", r->is_dec_flat ? NAN : r->gain_dec, 2);
     add_range(json, best, "equivalent_gain_ra", r->gain_ra_low, r->gain_ra_high);
     add_range(json, best, "equivalent_gain_dec", r->gain_dec_low, r->gain_dec_high);
-    nw_json_number(json, best, "deadband_ra_arcsec", r->deadband_ra_rad * AS, 3);
-    nw_json_number(json, best, "deadband_dec_arcsec", r->deadband_dec_rad * AS, 3);
-    nw_json_number(json, best, "exposure_s", r->exposure_s, 5);
+    nw_json_number(json, best, "deadband_ra_arcsec", r->is_ra_flat ? NAN : r->deadband_ra_rad * AS,
+                   3);
+    nw_json_number(json, best, "deadband_dec_arcsec",
+                   r->is_dec_flat ? NAN : r->deadband_dec_rad * AS, 3);
+    nw_json_number(json, best, "exposure_s", r->is_flat ? NAN : r->exposure_s, 5);
     nw_json_bool(json, best, "predictor", false);
     nw_json_number(json, best, "motion_in_sub_arcsec", r->motion_rad * AS, 5);
     nw_json_number(json, best, "sigma_arcsec", r->motion_sigma_rad * AS, 3);
@@ -39,9 +41,13 @@ void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis 
                    r->motion_with_predictor_rad * AS, 5);
     if (has) {
         nw_json_bool(json, o, "worth_changing", !r->is_flat);
+        nw_json_bool(json, o, "leave_ra", r->is_ra_flat);
+        nw_json_bool(json, o, "leave_dec", r->is_dec_flat);
         nw_json_null(json, o, "why_null");
     } else {
         nw_json_null(json, o, "worth_changing");
+        nw_json_null(json, o, "leave_ra");
+        nw_json_null(json, o, "leave_dec");
         nw_json_text(json, o, "why_null", r->why_null);
     }
     if (has && !r->is_dec_allowed) {
@@ -49,23 +55,43 @@ void nw_report_replay_json(struct nw_json *json, const struct nw_guide_analysis 
     }
 }
 
-static void say_best(const struct nw_guide_analysis *a, struct nw_buf *line) {
-    const struct nw_guide_replay *r = &a->replay;
-    nw_buf_printf(line,
-                  "Replay, motion within a sub, both axes: %.2f arcsec now; best settings on this "
-                  "night %.2f +- %.2f",
-                  r->current_rad * AS, r->motion_rad * AS, r->motion_sigma_rad * AS);
-    nw_buf_printf(line, " (gain RA %.1f, dead band %.2f", r->gain_ra, r->deadband_ra_rad * AS);
-    if (r->is_dec_allowed) {
-        nw_buf_printf(line, "; Dec %.1f, %.2f", r->gain_dec, r->deadband_dec_rad * AS);
+static void say_axis(const char *name, bool is_flat, double gain, double deadband_rad,
+                     struct nw_buf *line) {
+    if (is_flat) {
+        nw_buf_printf(line, "%s as it is", name);
+    } else {
+        nw_buf_printf(line, "%s gain %.1f, dead band %.2f", name, gain, deadband_rad * AS);
     }
-    nw_buf_printf(line, "; exposure %.1f s). Gain RA %.1f to %.1f is the same within 2 %%",
-                  r->exposure_s, r->gain_ra_low, r->gain_ra_high);
+}
+
+/* The flat range of gains, and how far what was chosen on some subs held on the others. */
+static void say_range(const struct nw_guide_replay *r, struct nw_buf *line) {
+    nw_buf_printf(line, " Gain RA %.1f to %.1f is the same within 2 %%", r->gain_ra_low,
+                  r->gain_ra_high);
     if (r->is_dec_allowed) {
         nw_buf_printf(line, ", Dec %.1f to %.1f", r->gain_dec_low, r->gain_dec_high);
     }
     nw_buf_printf(line, ". Chosen on half of the subs it was off by %.0f %% on the others.",
                   r->holdout_error * 100.0);
+}
+
+static void say_best(const struct nw_guide_analysis *a, struct nw_buf *line) {
+    const struct nw_guide_replay *r = &a->replay;
+    nw_buf_printf(line, "Replay, motion within a sub, both axes: %.2f arcsec now",
+                  r->current_rad * AS);
+    if (r->is_flat) {
+        nw_buf_printf(line, "; no other setting would have won 2 %% and two sigmas.");
+    } else {
+        nw_buf_printf(line, "; on this night %.2f +- %.2f with ", r->motion_rad * AS,
+                      r->motion_sigma_rad * AS);
+        say_axis("RA", r->is_ra_flat, r->gain_ra, r->deadband_ra_rad, line);
+        if (r->is_dec_allowed) {
+            nw_buf_printf(line, "; ");
+            say_axis("Dec", r->is_dec_flat, r->gain_dec, r->deadband_dec_rad, line);
+        }
+        nw_buf_printf(line, "; exposure %.1f s.", r->exposure_s);
+    }
+    say_range(r, line);
     if (isfinite(r->motion_with_predictor_rad)) {
         nw_buf_printf(line, " With the worm foretold: %.2f.", r->motion_with_predictor_rad * AS);
     }
