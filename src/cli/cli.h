@@ -29,6 +29,7 @@
     X(CMD_TRIAL)                                                                                   \
     X(CMD_SPACING)                                                                                 \
     X(CMD_SENSOR)                                                                                  \
+    X(CMD_FLATS)                                                                                   \
     X(CMD_RIG)                                                                                     \
     X(CMD_LOG)                                                                                     \
     X(CMD_GUIDING)                                                                                 \

@@ -1,0 +1,470 @@
+/* cmd_flats.c - flat frames: panel settings, evenness, dust, which flat for which light. */
+#include "cli/cli.h"
+#include "report/report_flats.h"
+#include "rig/rig.h"
+
+#include <math.h>
+
+struct work {
+    const struct cli_args *args;
+    struct nw_paths paths, then, lights;
+    struct nw_rig *rig;
+    const struct nw_setup *setup;
+    const char *pattern;
+    struct nw_flat *flats;
+    const char **flat_paths;
+    size_t n_flats, cap;
+    struct nw_flats_group groups[NW_FLAT_GROUPS];
+    size_t n_groups, width_px, height_px;
+    double offset_adu, tolerance_rad;
+    const char *offset_from;
+    size_t n_bias;
+    struct nw_flats_light *for_lights;
+    struct nw_flat_slope *slopes;
+    size_t n_slopes;
+    struct nw_panel panel;
+    struct nw_flat_error error;
+};
+
+/* RIG may stand among the frames or behind --rig. */
+static bool is_rig(const char *path) {
+    return nw_text_ends_nocase(path, ".yaml") || nw_text_ends_nocase(path, ".yml");
+}
+
+static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw_err *err) {
+    const struct cli_args *const args = w->args;
+    size_t n_then = 0;
+    size_t n_lights = 0;
+    *ret_rig = cli_text(args, "rig");
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < cli_n_args(args) && status == NW_OK; i++) {
+        const char *const arg = cli_arg(args, i);
+        if (is_rig(arg)) {
+            *ret_rig = arg;
+        } else {
+            status = cli_frame_paths(&arg, 1, &w->paths, err);
+        }
+    }
+    const char *const *const then = cli_texts(args, "since", &n_then);
+    const char *const *const lights = cli_texts(args, "for", &n_lights);
+    if (status == NW_OK) {
+        status = cli_frame_paths(then, n_then, &w->then, err);
+    }
+    if (status == NW_OK) {
+        status = cli_frame_paths(lights, n_lights, &w->lights, err);
+    }
+    if (status == NW_OK && !*ret_rig) {
+        return nw_err_set(err, NW_USAGE,
+                          "RIG is missing: the filters, the f-ratio and full scale "
+                          "stand in the rig file");
+    }
+    if (status == NW_OK && w->paths.n == 0) {
+        return nw_err_set(err, NW_USAGE, "no flats; expected flat frames, or folders of them");
+    }
+    return status;
+}
+
+/* Which group a flat belongs to; a new one if need be; SIZE_MAX: too many. */
+static size_t group_of(struct work *w, const char *filter, double rotator_rad, bool is_then) {
+    for (size_t g = 0; g < w->n_groups; g++) {
+        const struct nw_flat *const f = &w->flats[w->groups[g].first];
+        const double off = nw_flat_angle_between(f->rotator_rad, rotator_rad);
+        if (f->is_then == is_then && strcmp(f->filter, filter) == 0 &&
+            (off <= w->tolerance_rad || (!isfinite(f->rotator_rad) && !isfinite(rotator_rad)))) {
+            return g;
+        }
+    }
+    return w->n_groups < NW_FLAT_GROUPS ? w->n_groups : SIZE_MAX;
+}
+
+static double setting_of(const struct work *w, const struct nw_frame *frame) {
+    size_t n = 0;
+    double setting = NAN;
+    const char *const *const given = cli_texts(w->args, "settings", &n);
+    if (n > 0) {
+        return w->n_flats < n && nw_text_to_double(given[w->n_flats], &setting) ? setting : NAN;
+    }
+    const char *const key = cli_text(w->args, "key");
+    const struct nw_card *const card = nw_frame_card(frame, key ? key : "PANELSET");
+    return card && nw_text_to_double(card->value, &setting) ? setting : NAN;
+}
+
+static enum nw_status add_flat(struct work *w, const char *path, const struct nw_frame *frame,
+                               bool is_then, struct nw_err *err) {
+    enum nw_status status =
+        nw_grow((void **)&w->flats, &w->cap, w->n_flats + 1, sizeof *w->flats, 100000, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const size_t g = group_of(w, frame->facts.filter, frame->facts.rotator_rad, is_then);
+    if (g == SIZE_MAX) {
+        return nw_err_set(err, NW_LIMIT, "more than %d filters and rotator angles", NW_FLAT_GROUPS);
+    }
+    struct nw_flats_group *const group = &w->groups[g];
+    struct nw_flat flat;
+    status = nw_flat_measure(frame, w->offset_adu, w->pattern, &group->map, &flat, err);
+    if (status != NW_OK) {
+        return nw_err_at(err, status, "%s", path);
+    }
+    flat.setting = is_then ? NAN : setting_of(w, frame);
+    flat.is_then = is_then;
+    if (g == w->n_groups) {
+        group->first = w->n_flats;
+        w->n_groups++;
+    }
+    if (!flat.is_clipped) {
+        for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+            group->zones[z] += flat.zones[z];
+        }
+        group->n++;
+    }
+    w->flat_paths[w->n_flats] = path;
+    w->flats[w->n_flats++] = flat;
+    w->width_px = frame->width_px;
+    w->height_px = frame->height_px;
+    return NW_OK;
+}
+
+static double mean_level(const struct nw_frame *frame) {
+    const struct nw_image_view view = nw_frame_plane(frame, 0);
+    float *const row = nw_calloc(view.width_px, sizeof *row);
+    double sum = 0.0;
+    for (size_t y = 0; row && y < view.height_px; y++) {
+        const float *const span = nw_image_span(&view, 0, view.width_px, y, row);
+        for (size_t x = 0; x < view.width_px; x++) {
+            sum += (double)span[x];
+        }
+    }
+    free(row);
+    return sum / (double)(view.width_px * view.height_px);
+}
+
+/* Biases among the files give the offset, else the rig does. */
+static enum nw_status find_offset(struct work *w, struct nw_err *err) {
+    const struct nw_frame_opts header = {.header_only = true};
+    const struct nw_frame_opts pixels = {.keep_16_bit = true, .n_threads = 2};
+    double sum = 0.0;
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < w->paths.n && status == NW_OK; i++) {
+        struct nw_frame *frame = NULL;
+        status = nw_frame_read(w->paths.items[i], &header, &frame, err);
+        const bool is_bias = status == NW_OK && nw_frame_use_of(&frame->facts) == NW_USE_BIAS;
+        if (is_bias && w->n_bias < 8) {
+            nw_frame_free(frame);
+            frame = NULL;
+            status = nw_frame_read(w->paths.items[i], &pixels, &frame, err);
+            if (status == NW_OK) {
+                sum += mean_level(frame);
+                w->n_bias++;
+            }
+        }
+        nw_frame_free(frame);
+    }
+    const struct nw_val *const from = &w->setup->camera.offset_adu;
+    w->offset_adu = w->n_bias ? sum / (double)w->n_bias : from->v;
+    w->offset_from = w->n_bias ? "biases" : nw_from_name(from->from);
+    return status;
+}
+
+static enum nw_status read_flats(struct work *w, const struct nw_paths *paths, bool is_then,
+                                 struct nw_err *err) {
+    const struct nw_frame_opts opts = {.keep_16_bit = true, .n_threads = 2};
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < paths->n && status == NW_OK; i++) {
+        struct nw_frame *frame = NULL;
+        status = nw_frame_read(paths->items[i], &opts, &frame, err);
+        if (status == NW_OK) {
+            const enum nw_frame_use use = nw_frame_use_of(&frame->facts);
+            if (use == NW_USE_FLAT || frame->facts.image_type[0] == '\0') {
+                status = add_flat(w, paths->items[i], frame, is_then, err);
+            }
+        }
+        nw_frame_free(frame);
+    }
+    return status;
+}
+
+/* Plane through zones of light / flat: share of the middle from there to the edge. */
+static struct nw_flat_slope slope_of(const double *light, const double *flat,
+                                     const struct nw_frame_facts *facts) {
+    struct nw_flat_slope s = {.ra_rad = facts->ra_rad, .dec_rad = facts->dec_rad};
+    double mean = 0.0;
+    for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+        const double u = ((double)(z % NW_FLAT_ZONES) - 2.0) / 2.5;
+        const double v = ((double)(z / NW_FLAT_ZONES) - 2.0) / 2.5;
+        const double share = light[z] / flat[z];
+        mean += share / 25.0;
+        s.x += share * u / 8.0; /* sum of u^2 over 25 zones: 5 * (0.64 + 0.16) * 2 = 8 */
+        s.y += share * v / 8.0;
+    }
+    s.x /= mean;
+    s.y /= mean;
+    const double rotator = isfinite(facts->rotator_rad) ? facts->rotator_rad : 0.0;
+    s.turn_rad = rotator + (nw_text_equal_nocase(facts->tube_side, "west") ? NW_PI : 0.0);
+    return s;
+}
+
+/* Medians of a light's zones above the offset, against the middle one: stars do not count. */
+static bool light_zones(const struct nw_frame *frame, double offset, double *ret) {
+    enum { SAMPLES = 4000 };
+    const struct nw_image_view view = nw_frame_plane(frame, 0);
+    double *const v = nw_calloc(SAMPLES, sizeof *v);
+    float *const row = nw_calloc(frame->width_px, sizeof *row);
+    for (size_t z = 0; v && row && z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+        const size_t w = frame->width_px / NW_FLAT_ZONES;
+        const size_t h = frame->height_px / NW_FLAT_ZONES;
+        const size_t step = 1 + w * h / SAMPLES;
+        const size_t y_step = step > 63 ? 63 : step;
+        size_t n = 0;
+        for (size_t y = 0; y < h && n < SAMPLES; y += y_step) {
+            const float *const span =
+                nw_image_span(&view, z % NW_FLAT_ZONES * w, w, z / NW_FLAT_ZONES * h + y, row);
+            for (size_t x = y % 2; x < w && n < SAMPLES; x += 1 + step / y_step) {
+                v[n++] = (double)span[x] - offset;
+            }
+        }
+        ret[z] = n ? nw_stat_median(v, n) : NAN;
+    }
+    const bool is_done = v && row;
+    free(v);
+    free(row);
+    return is_done;
+}
+
+static size_t group_with(const struct work *w, size_t flat) {
+    for (size_t g = 0; g < w->n_groups; g++) {
+        const struct nw_flat *const f = &w->flats[w->groups[g].first];
+        const double off = nw_flat_angle_between(f->rotator_rad, w->flats[flat].rotator_rad);
+        if (!f->is_then && strcmp(f->filter, w->flats[flat].filter) == 0 &&
+            (off <= w->tolerance_rad || !isfinite(off))) {
+            return g;
+        }
+    }
+    return SIZE_MAX;
+}
+
+static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
+    const struct nw_frame_opts opts = {.keep_16_bit = true, .n_threads = 2};
+    struct nw_frame *frame = NULL;
+    const enum nw_status status = nw_frame_read(w->lights.items[i], &opts, &frame, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    struct nw_flats_light *const l = &w->for_lights[i];
+    size_t n_now = 0;
+    while (n_now < w->n_flats && !w->flats[n_now].is_then) {
+        n_now++;
+    }
+    *l = (struct nw_flats_light){.path = w->lights.items[i], .group = SIZE_MAX};
+    const size_t flat =
+        nw_flat_for(w->flats, n_now, frame->facts.filter, frame->facts.rotator_rad, &l->off_rad);
+    if (flat != SIZE_MAX) {
+        l->group = group_with(w, flat);
+        l->is_within = l->group != SIZE_MAX && l->off_rad <= w->tolerance_rad;
+        double zones[NW_FLAT_ZONES * NW_FLAT_ZONES];
+        if (l->group != SIZE_MAX && frame->n_planes == 1 &&
+            light_zones(frame, w->offset_adu, zones)) {
+            w->slopes[w->n_slopes++] = slope_of(zones, w->groups[l->group].zones, &frame->facts);
+        }
+    }
+    nw_frame_free(frame);
+    return NW_OK;
+}
+
+static enum nw_status read_lights(struct work *w, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    w->for_lights = nw_calloc(w->lights.n + 1, sizeof *w->for_lights);
+    w->slopes = nw_calloc(w->lights.n + 1, sizeof *w->slopes);
+    if (!w->for_lights || !w->slopes) {
+        return nw_err_set(err, NW_NOMEM, "%zu lights", w->lights.n);
+    }
+    for (size_t i = 0; i < w->lights.n && status == NW_OK; i++) {
+        status = read_light(w, i, err);
+    }
+    nw_flat_error_of(w->slopes, w->n_slopes, &w->error);
+    return status;
+}
+
+static enum nw_status read_all(struct work *w, struct nw_err *err) {
+    w->flat_paths = nw_calloc(w->paths.n + w->then.n + 1, sizeof *w->flat_paths);
+    if (!w->flat_paths) {
+        return nw_err_set(err, NW_NOMEM, "%zu flats", w->paths.n);
+    }
+    enum nw_status status = find_offset(w, err);
+    if (status == NW_OK) {
+        status = read_flats(w, &w->paths, false, err);
+    }
+    if (status == NW_OK) {
+        status = read_flats(w, &w->then, true, err);
+    }
+    for (size_t g = 0; g < w->n_groups && status == NW_OK; g++) {
+        struct nw_flats_group *const group = &w->groups[g];
+        for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+            group->zones[z] /= (double)group->n;
+        }
+        if (group->n > 0) {
+            status = nw_flat_shadows(&group->map, group->shadows, &group->n_shadows, err);
+        }
+        nw_flat_map_done(&group->map);
+    }
+    if (status == NW_OK) {
+        status = nw_panel_fit(w->flats, w->n_flats, &w->panel, err);
+    }
+    return status == NW_OK ? read_lights(w, err) : status;
+}
+
+static enum nw_status print(struct work *w, struct cli_result *result, struct nw_err *err) {
+    const struct nw_camera *const c = &w->setup->camera;
+    struct nw_flats_report r = {.setup = w->setup,
+                                .flats = w->flats,
+                                .n_flats = w->n_flats,
+                                .paths = w->flat_paths,
+                                .offset_adu = w->offset_adu,
+                                .offset_from = w->offset_from,
+                                .width_px = w->width_px,
+                                .height_px = w->height_px,
+                                .panel = &w->panel,
+                                .groups = w->groups,
+                                .n_groups = w->n_groups,
+                                .tolerance_rad = w->tolerance_rad,
+                                .lights = w->for_lights,
+                                .n_lights = w->lights.n,
+                                .error = w->lights.n ? &w->error : NULL,
+                                .level_share = NAN};
+    r.opts = (struct nw_panel_opts){.level_adu = cli_number(w->args, "level-adu", NAN),
+                                    .shortest_s = cli_number(w->args, "shortest", 0.5),
+                                    .longest_s = cli_number(w->args, "longest", 30.0)};
+    if (!isfinite(r.opts.level_adu)) {
+        r.level_share = cli_number(w->args, "level", 50.0) / 100.0;
+        r.opts.level_adu = r.level_share * c->full_scale_e.v / c->gain_e_per_adu.v;
+    }
+    for (size_t i = 0; i < w->n_flats; i++) {
+        r.n_clipped += w->flats[i].is_clipped;
+    }
+    if (cli_wants_json(w->args)) {
+        return nw_report_flats_json(&r, &result->json, err);
+    }
+    nw_report_flats_text(&r, &result->text);
+    return NW_OK;
+}
+
+static void work_done(struct work *w) {
+    for (size_t g = 0; g < w->n_groups; g++) {
+        nw_flat_map_done(&w->groups[g].map);
+    }
+    nw_paths_done(&w->paths);
+    nw_paths_done(&w->then);
+    nw_paths_done(&w->lights);
+    free(w->flats);
+    free(w->flat_paths);
+    free(w->for_lights);
+    free(w->slopes);
+    nw_rig_free(w->rig);
+    free(w);
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    struct work *const w = nw_calloc(1, sizeof *w);
+    const char *rig = NULL;
+    if (!w) {
+        return nw_err_set(err, NW_NOMEM, "flats");
+    }
+    w->args = args;
+    w->tolerance_rad = cli_number(args, "tolerance", 1.0) * NW_RAD_PER_DEG;
+    enum nw_status status = list_paths(w, &rig, err);
+    if (status == NW_OK) {
+        status = nw_rig_read(rig, NULL, 0, &w->rig, err);
+    }
+    if (status == NW_OK) {
+        status = nw_rig_find_setup(w->rig, cli_text(args, "setup"), &w->setup, err);
+    }
+    if (status == NW_OK) {
+        w->pattern = w->setup->camera.pattern;
+        status = read_all(w, err);
+    }
+    if (status == NW_OK) {
+        status = print(w, result, err);
+    }
+    work_done(w);
+    return status;
+}
+
+static const struct cli_option OPTIONS[] = {
+    {.name = "rig",
+     .kind = CLI_TEXT,
+     .value = "RIG",
+     .help = "rig file, when it does not stand among the frames"},
+    {.name = "setup",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "setup of the rig, else its first"},
+    {.name = "level",
+     .kind = CLI_NUMBER,
+     .value = "PERCENT",
+     .help = "wanted level, of the camera's full scale, else 50",
+     .min = 1,
+     .max = 95},
+    {.name = "level-adu",
+     .kind = CLI_NUMBER,
+     .value = "ADU",
+     .help = "the same in counts above the offset",
+     .min = 1,
+     .max = 10000000},
+    {.name = "shortest",
+     .kind = CLI_NUMBER,
+     .value = "SECONDS",
+     .help = "no exposure below it, for shutter and flicker, else 0.5",
+     .min = 0,
+     .max = 1000},
+    {.name = "longest",
+     .kind = CLI_NUMBER,
+     .value = "SECONDS",
+     .help = "no exposure above it, else 30",
+     .min = 0.001,
+     .max = 100000},
+    {.name = "key",
+     .kind = CLI_TEXT,
+     .value = "KEYWORD",
+     .help = "of the header that holds the panel's setting, else PANELSET"},
+    {.name = "settings",
+     .kind = CLI_LIST,
+     .value = "N...",
+     .help = "the panel's settings, one a flat in their order, when headers do not say"},
+    {.name = "since",
+     .kind = CLI_LIST,
+     .value = "FRAME...",
+     .help = "older flats: has dust moved since"},
+    {.name = "for",
+     .kind = CLI_LIST,
+     .value = "FRAME...",
+     .help = "light frames that want a flat of their filter and rotator angle"},
+    {.name = "tolerance",
+     .kind = CLI_NUMBER,
+     .value = "DEGREES",
+     .help = "of the rotator angle, else 1",
+     .min = 0.001,
+     .max = 180},
+    {0},
+};
+
+const struct cli_command CMD_FLATS = {
+    .name = "flats",
+    .arguments = "RIG FRAME|FOLDER...",
+    .help =
+        "panel setting and exposure for each filter, evenness, dust, which flat for which light",
+    .notes =
+        "A few flats of one filter at three settings of the panel and one or two of each other "
+        "filter give the table; biases among the files give the offset. A shadow's diameter times "
+        "the f-ratio is the distance of its mote from the sensor; with --since it is told whether "
+        "it stayed, went, or turned with the rotator.\n"
+        "--for LIGHTS: which of them have a flat, and whether what is left after dividing stays on "
+        "the chip (the flat's error) or turns with the sky (a gradient); told only from both tube "
+        "sides, a turned rotator, or four fields and more.\n"
+        "Example: flats rig.yaml flats/ --since old-flats/ --for lights/",
+    .options = OPTIONS,
+    .min_args = 0,
+    .max_args = 100000,
+    .priority = CLI_PRIORITY_NORMAL,
+    .run = run,
+};
