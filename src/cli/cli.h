@@ -41,6 +41,7 @@
     X(CMD_SUN)                                                                                     \
     X(CMD_BOOK)                                                                                    \
     X(CMD_LIGHT)                                                                                   \
+    X(CMD_THROUGHPUT)                                                                              \
     X(CMD_HANDOVER)                                                                                \
     X(CMD_PLAN)                                                                                    \
     X(CMD_SEASON)                                                                                  \

@@ -1,6 +1,7 @@
 /* test_rates.c - photons, CCD equation, limits and shares: published values, closed forms. */
 #include "support.h"
 
+#include "light/throughput.h"
 #include "sky/sky.h"
 
 #define DEG NW_RAD_PER_DEG
@@ -204,6 +205,17 @@ static void test_star_counts(void **state) {
                "the galactic centre, ESA SP-1200");
 }
 
+static void test_photons_by_colour(void **state) {
+    (void)state;
+    check_near(nw_light_star_photons(0.0, 438e-9, 1e-9), 1392.6 / 995.5, 1e-3, "PHO-02v1, B");
+    check_near(nw_light_star_photons(0.0, 641e-9, 1e-9), 702.0 / 995.5, 1e-3, "PHO-02v1, R");
+    check_near(nw_light_star_photons(1.2, 545e-9, 1e-9), 1.0, 1e-3, "V is V, whatever the colour");
+    check_near(nw_light_star_photons(1.0, 438e-9, 1e-9) / nw_light_star_photons(0.0, 438e-9, 1e-9),
+               pow(10.0, -0.4), 1e-3, "B - V of 1");
+    assert_true(nw_light_star_photons(1.0, 656e-9, 3e-9) >
+                nw_light_star_photons(0.0, 656e-9, 3e-9));
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_the_ccd_equation_of_the_papers),
@@ -214,6 +226,7 @@ int main(void) {
         cmocka_unit_test(test_shares_are_those_of_the_variance),
         cmocka_unit_test(test_a_colour_sensor_by_its_colours),
         cmocka_unit_test(test_star_counts),
+        cmocka_unit_test(test_photons_by_colour),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

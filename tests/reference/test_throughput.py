@@ -1,0 +1,114 @@
+"""`throughput` on frames drawn in numpy from a list of stars: throughput, zero point, scatter, full
+stars, mirrored and turned frames, stars that are not there.
+
+Environment: NIGHTWRIGHT = path of the built command. Photons: Bessell, Castelli & Plez 1998.
+"""
+import json
+import math
+import os
+import pathlib
+import subprocess
+
+import numpy as np
+import pytest
+
+fits = pytest.importorskip("astropy.io.fits")
+TOP = pathlib.Path(__file__).resolve().parents[2]
+COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
+RIG = TOP / "data/demo/rig.yaml"
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+W, H, SCALE = 1500, 1000, 3.76e-6 / 0.644
+RA, DEC = 270.9, -24.4
+SHARE = 0.42  # electrons per photon above the air
+
+
+def run(*args):
+    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
+
+
+@pytest.fixture(scope="module")
+def stars(tmp_path_factory):
+    rng = np.random.default_rng(21)
+    n = 60
+    ra = RA + rng.uniform(-0.45, 0.45, n) / math.cos(math.radians(DEC))
+    dec = DEC + rng.uniform(-0.3, 0.3, n)
+    v, bv = rng.uniform(7, 11, n), rng.uniform(-0.1, 1.4, n)
+    folder = tmp_path_factory.mktemp("list")
+    rows = "\n".join(f"s{i},{ra[i]:.6f},{dec[i]:.6f},{v[i]:.3f},{bv[i]:.3f}" for i in range(n))
+    (folder / "list.csv").write_text("name,ra,dec,v,bv\n" + rows + "\n")
+    done = run("catalogue", "--import", folder / "list.csv", "-o", folder / "list.bin")
+    assert done.returncode == 0, done.stderr
+    return folder / "list.bin", ra, dec, v, bv
+
+
+def draw(path, stars, turn=0.0, mirror=1, exposure=5.0, share=SHARE, seed=1, shift=(60, -40), **more):
+    """A frame in the filter green (530 nm, 90 nm wide): colours hardly matter so near to V."""
+    _, ra, dec, v, bv = stars
+    rng = np.random.default_rng(seed)
+    da, d, d0 = np.radians(ra - RA), np.radians(dec), math.radians(DEC)
+    c = np.sin(d0) * np.sin(d) + np.cos(d0) * np.cos(d) * np.cos(da)
+    xi = np.cos(d) * np.sin(da) / c
+    eta = (np.cos(d0) * np.sin(d) - np.sin(d0) * np.cos(d) * np.cos(da)) / c
+    t = math.radians(turn)
+    x = (-mirror * xi * math.cos(t) - eta * math.sin(t)) / SCALE + W / 2 + shift[0]
+    y = (-mirror * xi * math.sin(t) + eta * math.cos(t)) / SCALE + H / 2 + shift[1]
+    flux = 9.955e16 * 90e-9 * math.pi / 4 * 0.115 ** 2 * 10 ** (-0.4 * v) * share * exposure
+    image = np.full((H, W), 3.0 * exposure)
+    yy, xx = np.mgrid[0:25, 0:25]
+    for cx, cy, f in zip(x, y, flux):
+        if 13 < cx < W - 13 and 13 < cy < H - 13:
+            x0, y0 = int(cx) - 12, int(cy) - 12
+            g = np.exp(-((xx - (cx - x0)) ** 2 + (yy - (cy - y0)) ** 2) / (2 * 1.4 ** 2))
+            image[y0:y0 + 25, x0:x0 + 25] += f * g / (2 * math.pi * 1.4 ** 2)
+    electrons = rng.poisson(image) + rng.normal(0, 1.5, image.shape)
+    adu = np.clip(np.round(electrons / 0.25 + 500), 0, 65535).astype(np.uint16)
+    cards = dict(EXPTIME=exposure, FILTER="green", RA=RA, DEC=DEC, AIRMASS=1.2, EGAIN=0.25, **more)
+    fits.PrimaryHDU(adu, fits.Header(list(cards.items()))).writeto(path, overwrite=True)
+    return path
+
+
+def told(stars, *paths, options=()):
+    done = run("throughput", RIG, *paths, "--catalogue", stars[0], *options, "--json")
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)["frames"]
+
+
+def test_share_and_zero_point(stars, tmp_path):
+    frames = [draw(tmp_path / "a.fits", stars),
+              draw(tmp_path / "b.fits", stars, turn=77, mirror=-1, share=0.3, seed=2)]
+    for frame, share, mirrored in zip(told(stars, *frames), [SHARE, 0.3], [False, True]):
+        assert frame["stars_used"] > 12
+        assert frame["mirrored"] == mirrored
+        # 530 nm is 15 nm from V: the passband's own photons are within 6 % of the drawn, flat ones
+        assert frame["throughput_percent"] == pytest.approx(100 * share, rel=0.08)
+        assert frame["scatter_mag"] < 0.08
+        zero = 2.5 * math.log10(9.955e16 * 90e-9 * math.pi / 4 * 0.115 ** 2 * share)
+        assert frame["zero_point_mag"] == pytest.approx(zero, abs=0.08)  # A0 against flat
+        assert frame["below_air_percent"] == pytest.approx(
+            frame["throughput_percent"] * 10 ** (0.4 * 0.19 * 1.2), rel=1e-3)
+        assert frame["foretold_percent"] == pytest.approx(
+            100 * 0.94 * 0.93 * 0.85 * 10 ** (-0.4 * 0.19 * 1.2), rel=1e-3)
+
+
+def test_relative_change_is_exact(stars, tmp_path):
+    """Dust: 12 % less on another night. The systematic part is the same in both."""
+    a, b = told(stars, draw(tmp_path / "a.fits", stars),
+                draw(tmp_path / "b.fits", stars, share=0.88 * SHARE, seed=5))
+    assert b["throughput_percent"] / a["throughput_percent"] == pytest.approx(0.88, abs=0.01)
+
+
+def test_long_subs_are_full_and_say_so(stars, tmp_path):
+    frame, = told(stars, draw(tmp_path / "long.fits", stars, exposure=600.0, SATURATE=60000))
+    assert frame.get("stars_full", 0) > 20 or "full" in frame["why_null"]["throughput_percent"]
+
+
+def test_other_stars_and_bad_input(stars, tmp_path):
+    path = draw(tmp_path / "a.fits", stars)
+    frame, = told(stars, path, options=["--near", "120,10"])
+    assert frame["throughput_percent"] is None
+    assert "do not match" in frame["why_null"]["throughput_percent"]
+    done = run("throughput", RIG, path, "--near", "west", "--catalogue", stars[0])
+    assert done.returncode == 2 and "expected RA,DEC" in done.stderr
+    text = run("throughput", RIG, path, "--catalogue", stars[0])
+    assert text.returncode == 0 and "electrons" in text.stdout
+    assert max(map(len, text.stdout.splitlines())) <= 80
