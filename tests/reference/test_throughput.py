@@ -41,7 +41,7 @@ def stars(tmp_path_factory):
     return folder / "list.bin", ra, dec, v, bv
 
 
-def draw(path, stars, turn=0.0, mirror=1, exposure=5.0, share=SHARE, seed=1, shift=(60, -40), **more):
+def draw(path, stars, turn=0.0, mirror=1, exposure=5.0, share=SHARE, seed=1, **more):
     """A frame in the filter green (530 nm, 90 nm wide): colours hardly matter so near to V."""
     _, ra, dec, v, bv = stars
     rng = np.random.default_rng(seed)
@@ -50,8 +50,8 @@ def draw(path, stars, turn=0.0, mirror=1, exposure=5.0, share=SHARE, seed=1, shi
     xi = np.cos(d) * np.sin(da) / c
     eta = (np.cos(d0) * np.sin(d) - np.sin(d0) * np.cos(d) * np.cos(da)) / c
     t = math.radians(turn)
-    x = (-mirror * xi * math.cos(t) - eta * math.sin(t)) / SCALE + W / 2 + shift[0]
-    y = (-mirror * xi * math.sin(t) + eta * math.cos(t)) / SCALE + H / 2 + shift[1]
+    x = (-mirror * xi * math.cos(t) - eta * math.sin(t)) / SCALE + W / 2 + 60
+    y = (-mirror * xi * math.sin(t) + eta * math.cos(t)) / SCALE + H / 2 - 40
     flux = 9.955e16 * 90e-9 * math.pi / 4 * 0.115 ** 2 * 10 ** (-0.4 * v) * share * exposure
     image = np.full((H, W), 3.0 * exposure)
     yy, xx = np.mgrid[0:25, 0:25]
