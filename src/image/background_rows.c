@@ -99,20 +99,29 @@ static struct stretch stretch_of(const struct node *a, const struct node *c, dou
     return s;
 }
 
+/* Inlined, so that each version of a loop has its own. */
+__attribute__((always_inline)) static inline float place_of(const struct stretch *s, size_t k) {
+    return s->t + (float)(int32_t)k * s->dt;
+}
+
+__attribute__((always_inline)) static inline float sky_at(const struct stretch *s, float u) {
+    return s->z + u * (s->c1 + u * (s->c2 + u * s->c3));
+}
+
 NW_CLONES static void fill_sky(const struct stretch *s, size_t n, float *sky) {
     const struct stretch c = *s;
     for (size_t k = 0; k < c.n_before; k++) { /* straight on before the first centre */
-        sky[k] = c.z + (c.t + (float)(int32_t)k * c.dt) * c.c1;
+        sky[k] = c.z + place_of(&c, k) * c.c1;
     }
 #pragma omp simd
     for (size_t k = c.n_before; k < c.n_all; k++) {
-        const float u = c.t + (float)(int32_t)k * c.dt;
-        sky[k] = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        const float u = place_of(&c, k);
+        sky[k] = sky_at(&c, u);
     }
     const float end = c.z + c.c1 + c.c2 + c.c3;
     const float slope = c.c1 + 2.0F * c.c2 + 3.0F * c.c3;
     for (size_t k = c.n_all; k < n; k++) { /* and behind the last */
-        sky[k] = end + (c.t + (float)(int32_t)k * c.dt - 1.0F) * slope;
+        sky[k] = end + (place_of(&c, k) - 1.0F) * slope;
     }
 }
 
@@ -127,7 +136,7 @@ NW_CLONES static void fill_noise(const struct stretch *s, size_t n, float *noise
     }
 #pragma omp simd
     for (size_t k = c.n_before; k < c.n_all; k++) {
-        noise[k] = c.noise + (c.t + (float)(int32_t)k * c.dt) * c.more;
+        noise[k] = c.noise + place_of(&c, k) * c.more;
     }
     for (size_t k = c.n_all; k < n; k++) {
         noise[k] = c.noise + c.more;
@@ -140,8 +149,8 @@ NW_CLONES static void fill_significance(const struct stretch *s, size_t n, const
     const struct stretch c = *s;
 #pragma omp simd
     for (size_t k = 0; k < n; k++) {
-        const float u = c.t + (float)(int32_t)k * c.dt;
-        const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        const float u = place_of(&c, k);
+        const float sky = sky_at(&c, u);
         ret[k] = finite_or_sky((px[k] - sky) / (c.noise + u * c.more));
     }
 }
@@ -152,8 +161,8 @@ NW_CLONES static void fill_whole_significance(const struct stretch *s, size_t n,
     const struct stretch c = *s;
 #pragma omp simd
     for (size_t k = 0; k < n; k++) {
-        const float u = c.t + (float)(int32_t)k * c.dt;
-        const float sky = c.z + u * (c.c1 + u * (c.c2 + u * c.c3));
+        const float u = place_of(&c, k);
+        const float sky = sky_at(&c, u);
         ret[k] = ((float)px[k] - sky) / (c.noise + u * c.more);
     }
 }
@@ -164,7 +173,7 @@ static void fill_outer_significance(const struct stretch *s, size_t n,
     fill_sky(s, n, ret);
     for (size_t k = 0; k < n; k++) {
         const float px = image->px ? image->px[first + k] : (float)image->px16[first + k];
-        const float u = s->t + (float)(int32_t)k * s->dt;
+        const float u = place_of(s, k);
         const float share = k < s->n_before ? 0.0F : k < s->n_all ? u : 1.0F;
         ret[k] = finite_or_sky((px - ret[k]) / (s->noise + share * s->more));
     }
@@ -250,8 +259,8 @@ NW_CLONES static void take_off_floats(const struct stretch *s, size_t n, const f
     const struct stretch c = *s;
 #pragma omp simd
     for (size_t k = 0; k < n; k++) {
-        const float u = c.t + (float)(int32_t)k * c.dt;
-        ret[k] = px[k] - (c.z + u * (c.c1 + u * (c.c2 + u * c.c3)));
+        const float u = place_of(&c, k);
+        ret[k] = px[k] - sky_at(&c, u);
     }
 }
 
@@ -260,8 +269,8 @@ NW_CLONES static void take_off_whole(const struct stretch *s, size_t n, const ui
     const struct stretch c = *s;
 #pragma omp simd
     for (size_t k = 0; k < n; k++) {
-        const float u = c.t + (float)(int32_t)k * c.dt;
-        ret[k] = (float)px[k] - (c.z + u * (c.c1 + u * (c.c2 + u * c.c3)));
+        const float u = place_of(&c, k);
+        ret[k] = (float)px[k] - sky_at(&c, u);
     }
 }
 
