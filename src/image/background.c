@@ -136,7 +136,8 @@ static void median_filter(double *z, const struct nw_background *b, size_t filte
                     near[n++] = mirrored(z, b, i + di, j + dj, slope);
                 }
             }
-            work[j * (long)b->nx + i] = nw_stat_median(near, n);
+            work[j * (long)b->nx + i] =
+                n == 9 ? rank_median_of_nine(near) : nw_stat_median(near, n);
         }
     }
     memcpy(z, work, b->nx * b->ny * sizeof *z);

@@ -63,6 +63,7 @@ float rank_value(const int32_t *keys, size_t n, size_t k);
 /* The same of keys of any kind, and the float that belongs to one of rank_keys. */
 int32_t rank_key(const int32_t *keys, size_t n, size_t k);
 float rank_value_of(int32_t key);
+double rank_median_of_nine(const double values[static 9]); /* none is NaN */
 
 /* order.c: which of n values is the largest, the second ... Equal ones as they come, NaN last.
  * work: 2 n. */

@@ -93,8 +93,22 @@ static void test_order_falls_and_keeps_equals(void **state) {
     gsl_rng_free(rng);
 }
 
+static void test_median_of_nine_for_all_zeros_and_ones(void **state) {
+    (void)state;
+    for (unsigned bits = 0; bits < 512; bits++) {
+        double values[9];
+        int n_ones = 0;
+        for (unsigned i = 0; i < 9; i++) {
+            values[i] = bits >> i & 1u ? 7.0 : -3.0;
+            n_ones += (int)(bits >> i & 1u);
+        }
+        check_near(rank_median_of_nine(values), n_ones >= 5 ? 7.0 : -3.0, 0.0, "counted");
+    }
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_median_of_nine_for_all_zeros_and_ones),
         cmocka_unit_test(test_order_falls_and_keeps_equals),
         cmocka_unit_test(test_every_rank_is_that_of_sorting),
         cmocka_unit_test(test_extremes),
