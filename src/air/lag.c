@@ -1,0 +1,323 @@
+/* lag.c - a first-order lag fitted by variable projection; see fit.h.
+ * Idea: for one k every column (response to x, to each input) is run through the exact recursion
+ * with a state of 0 at the beginning of each stretch; the free beginning of a stretch is the decay
+ * e^(-k t), taken out of all columns stretch by stretch. What is left are at most two gains: closed
+ * form. k by a scan over its logarithm and a golden section. */
+#include <math.h>
+
+#include "air/fit.h"
+
+enum { COLUMNS = 1 + NW_AIR_LAG_INPUTS, SCAN = 90, SECTIONS = 60 };
+#define SHORTEST_s 120.0
+#define LONGEST_s 720000.0
+#define GAP_s 3601.0
+enum { LEAST_IN_STRETCH = 4, LEAST_ROWS = 8 };
+
+struct stretch {
+    size_t from, n; /* in the packed arrays */
+};
+struct bench {
+    double *t_s, *y, *x, *u[NW_AIR_LAG_INPUTS];
+    double *column[COLUMNS], *decay, *derivative; /* work */
+    struct stretch *stretches;
+    size_t n, n_stretches, n_inputs;
+};
+struct solution {
+    double rss, gain[NW_AIR_LAG_INPUTS];
+};
+
+/* ---- Rows that are used --------------------------------------------------------------------- */
+
+static bool is_usable(const struct nw_air_lag_data *d, size_t i) {
+    bool ok = (!d->use || d->use[i]) && isfinite(d->y[i]) && isfinite(d->x[i]);
+    for (int k = 0; k < NW_AIR_LAG_INPUTS; k++) {
+        ok = ok && (!d->inputs[k] || isfinite(d->inputs[k][i]));
+    }
+    return ok;
+}
+
+static void pack(const struct nw_air_lag_data *d, struct bench *b) {
+    size_t i = 0;
+    while (i < d->n) {
+        const size_t begin = b->n;
+        double last_s = NAN;
+        for (; i < d->n && is_usable(d, i) && !(d->t_s[i] - last_s > GAP_s); i++) {
+            last_s = b->t_s[b->n] = d->t_s[i];
+            b->y[b->n] = d->y[i];
+            b->x[b->n] = d->x[i];
+            for (size_t k = 0; k < b->n_inputs; k++) {
+                b->u[k][b->n] = d->inputs[k][i];
+            }
+            b->n++;
+        }
+        if (b->n - begin >= LEAST_IN_STRETCH) {
+            b->stretches[b->n_stretches++] = (struct stretch){begin, b->n - begin};
+        } else {
+            b->n = begin;
+        }
+        i += i < d->n && !is_usable(d, i);
+    }
+}
+
+/* ---- One k ---------------------------------------------------------------------------------- */
+
+/* Takes the share of `decay` out of a column of a stretch. */
+static void project(double *column, const double *decay, size_t n) {
+    double cd = 0.0;
+    double dd = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        cd += column[i] * decay[i];
+        dd += decay[i] * decay[i];
+    }
+    for (size_t i = 0; i < n; i++) {
+        column[i] -= cd / dd * decay[i];
+    }
+}
+
+/* Column 0: what x leaves of y; columns 1, 2: responses to the inputs. x is linear between rows,
+ * inputs are held; the recursions are exact. */
+static void respond(struct bench *b, double k_per_s) {
+    for (size_t s = 0; s < b->n_stretches; s++) {
+        const size_t from = b->stretches[s].from;
+        const size_t n = b->stretches[s].n;
+        double y = b->x[from];
+        double r[NW_AIR_LAG_INPUTS] = {0.0};
+        double decay = 1.0;
+        for (size_t i = from; i < from + n; i++) {
+            if (i > from) {
+                const double dt_s = b->t_s[i] - b->t_s[i - 1];
+                const double e = exp(-k_per_s * dt_s);
+                const double slope = (b->x[i] - b->x[i - 1]) / dt_s;
+                y = e * y + b->x[i] - e * b->x[i - 1] - slope / k_per_s * (1.0 - e);
+                for (size_t k = 0; k < b->n_inputs; k++) {
+                    r[k] = e * r[k] + (1.0 - e) * b->u[k][i - 1];
+                }
+                decay *= e;
+            }
+            b->decay[i] = decay;
+            b->column[0][i] = b->y[i] - y;
+            for (size_t k = 0; k < b->n_inputs; k++) {
+                b->column[1 + k][i] = r[k];
+            }
+        }
+        for (size_t c = 0; c < 1 + b->n_inputs; c++) {
+            project(b->column[c] + from, b->decay + from, n);
+        }
+    }
+}
+
+static double dot(const double *a, const double *b, size_t n) {
+    double sum = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        sum += a[i] * b[i];
+    }
+    return sum;
+}
+
+static struct solution solve(struct bench *b, double ln_k) {
+    struct solution s = {0};
+    respond(b, exp(ln_k));
+    const double yy = dot(b->column[0], b->column[0], b->n);
+    double a[2] = {0.0};
+    double m[2][2] = {{0.0}};
+    for (size_t i = 0; i < b->n_inputs; i++) {
+        a[i] = dot(b->column[1 + i], b->column[0], b->n);
+        for (size_t k = 0; k < b->n_inputs; k++) {
+            m[i][k] = dot(b->column[1 + i], b->column[1 + k], b->n);
+        }
+    }
+    if (b->n_inputs == 1 && m[0][0] > 0.0) {
+        s.gain[0] = a[0] / m[0][0];
+    } else if (b->n_inputs == 2) {
+        const double det = m[0][0] * m[1][1] - m[0][1] * m[1][0];
+        if (det > 1e-12 * m[0][0] * m[1][1]) {
+            s.gain[0] = (a[0] * m[1][1] - a[1] * m[0][1]) / det;
+            s.gain[1] = (a[1] * m[0][0] - a[0] * m[1][0]) / det;
+        }
+    }
+    s.rss = yy;
+    for (size_t i = 0; i < b->n_inputs; i++) {
+        s.rss -= s.gain[i] * a[i];
+    }
+    return s;
+}
+
+/* ---- Errors --------------------------------------------------------------------------------- */
+
+/* Residuals at a solution, into `ret`. */
+static void residuals(struct bench *b, double ln_k, const double gain[], double *ret) {
+    respond(b, exp(ln_k));
+    for (size_t i = 0; i < b->n; i++) {
+        ret[i] = b->column[0][i];
+        for (size_t k = 0; k < b->n_inputs; k++) {
+            ret[i] -= gain[k] * b->column[1 + k][i];
+        }
+    }
+}
+
+/* Inverse of a symmetric positive matrix of order n <= 3 by Gauss and Jordan; false: singular. */
+static bool invert(double m[3][3], size_t n, double ret[3][3]) {
+    for (size_t i = 0; i < 3; i++) {
+        for (size_t k = 0; k < 3; k++) {
+            ret[i][k] = i == k ? 1.0 : 0.0;
+        }
+    }
+    for (size_t c = 0; c < n; c++) {
+        if (!(m[c][c] > 0.0)) {
+            return false;
+        }
+        const double pivot = m[c][c];
+        for (size_t k = 0; k < n; k++) {
+            m[c][k] /= pivot;
+            ret[c][k] /= pivot;
+        }
+        for (size_t i = 0; i < n; i++) {
+            const double f = m[i][c];
+            for (size_t k = 0; k < n && i != c; k++) {
+                m[i][k] -= f * m[c][k];
+                ret[i][k] -= f * ret[c][k];
+            }
+        }
+    }
+    return true;
+}
+
+static double row_correlation(const struct bench *b, const double *r, double rss) {
+    double sum = 0.0;
+    for (size_t s = 0; s < b->n_stretches; s++) {
+        const size_t from = b->stretches[s].from;
+        for (size_t i = from + 1; i < from + b->stretches[s].n; i++) {
+            sum += r[i] * r[i - 1];
+        }
+    }
+    return rss > 0.0 ? fmin(0.95, fmax(0.0, sum / rss)) : 0.0;
+}
+
+static bool find_errors(struct bench *b, double ln_k, const struct solution *best,
+                        struct nw_air_lag *ret) {
+    const double step = 1e-4;
+    double m[3][3] = {{0.0}};
+    double inverse[3][3];
+    const double *columns[3];
+    const size_t order = 1 + b->n_inputs;
+    /* derivative of the residuals by ln k at fixed gains; the decay is projected out of both */
+    residuals(b, ln_k + step, best->gain, b->derivative);
+    double *const lower = b->decay; /* free once respond() has run for the last time below */
+    double *const keep = b->x;      /* x is not needed after the three runs */
+    residuals(b, ln_k - step, best->gain, lower);
+    for (size_t i = 0; i < b->n; i++) {
+        b->derivative[i] = (b->derivative[i] - lower[i]) / (2.0 * step);
+    }
+    respond(b, exp(ln_k));
+    for (size_t s = 0; s < b->n_stretches; s++) {
+        project(b->derivative + b->stretches[s].from, b->decay + b->stretches[s].from,
+                b->stretches[s].n);
+    }
+    for (size_t i = 0; i < b->n; i++) {
+        keep[i] = b->column[0][i];
+        for (size_t k = 0; k < b->n_inputs; k++) {
+            keep[i] -= best->gain[k] * b->column[1 + k][i];
+        }
+    }
+    columns[0] = b->derivative;
+    columns[1] = b->column[1];
+    columns[2] = b->column[2];
+    for (size_t i = 0; i < order; i++) {
+        for (size_t k = 0; k < order; k++) {
+            m[i][k] = dot(columns[i], columns[k], b->n);
+        }
+    }
+    const double free_rows = fmax(1.0, (double)b->n - (double)b->n_stretches - (double)order);
+    const double rss = dot(keep, keep, b->n);
+    ret->correlation = row_correlation(b, keep, rss);
+    ret->rms = sqrt(rss / free_rows);
+    const double variance = rss / free_rows * (1.0 + ret->correlation) / (1.0 - ret->correlation);
+    /* rounding of the numerical derivative alone: nothing that k acts upon */
+    if (m[0][0] <= 1e-20 * dot(b->y, b->y, b->n) || !invert(m, order, inverse)) {
+        return false;
+    }
+    ret->ln_rate_sigma = sqrt(variance * inverse[0][0]);
+    for (size_t k = 0; k < b->n_inputs; k++) {
+        ret->gain[k] = best->gain[k];
+        ret->gain_sigma[k] = sqrt(variance * inverse[1 + k][1 + k]);
+        ret->gain_ln_rate_cov[k] = -variance * inverse[0][1 + k]; /* columns 1.. enter with minus */
+    }
+    return true;
+}
+
+/* ---- All of it ------------------------------------------------------------------------------ */
+
+static double search(struct bench *b, bool *ret_is_at_end) {
+    const double low = log(1.0 / LONGEST_s);
+    const double high = log(1.0 / SHORTEST_s);
+    const double step = (high - low) / (SCAN - 1);
+    const double golden = 0.6180339887498949;
+    size_t at = 0;
+    double least = INFINITY;
+    for (size_t i = 0; i < SCAN; i++) {
+        const double rss = solve(b, low + step * (double)i).rss;
+        if (rss < least) {
+            least = rss;
+            at = i;
+        }
+    }
+    *ret_is_at_end = at == 0 || at == SCAN - 1;
+    double a = low + step * ((double)at - 1.0);
+    double d = low + step * ((double)at + 1.0);
+    for (int i = 0; i < SECTIONS; i++) {
+        const double p = d - golden * (d - a);
+        const double q = a + golden * (d - a);
+        if (solve(b, p).rss < solve(b, q).rss) {
+            d = q;
+        } else {
+            a = p;
+        }
+    }
+    return 0.5 * (a + d);
+}
+
+static void bench_done(struct bench *b, double *store) {
+    free(store);
+    free(b->stretches);
+}
+
+enum nw_status nw_air_lag_fit(const struct nw_air_lag_data *data, struct nw_air_lag *ret,
+                              struct nw_err *err) {
+    enum { ARRAYS = 3 + NW_AIR_LAG_INPUTS + COLUMNS + 2 };
+    struct bench b = {0};
+    double *const store = nw_calloc(data->n * ARRAYS, sizeof *store);
+    b.stretches = nw_calloc(data->n / LEAST_IN_STRETCH + 1, sizeof *b.stretches);
+    if (!store || !b.stretches) {
+        bench_done(&b, store);
+        return nw_err_set(err, NW_NOMEM, "fit of %zu rows", data->n);
+    }
+    double **const arrays[ARRAYS] = {&b.t_s,   &b.y,         &b.x,         &b.u[0],
+                                     &b.u[1],  &b.column[0], &b.column[1], &b.column[2],
+                                     &b.decay, &b.derivative};
+    for (size_t k = 0; k < ARRAYS; k++) {
+        *arrays[k] = store + k * data->n;
+    }
+    while (b.n_inputs < NW_AIR_LAG_INPUTS && data->inputs[b.n_inputs]) {
+        b.n_inputs++;
+    }
+    pack(data, &b);
+    enum nw_status status = NW_OK;
+    struct nw_air_lag lag = {.n_used = b.n, .n_stretches = b.n_stretches};
+    if (b.n < LEAST_ROWS + b.n_stretches) {
+        status = nw_err_set(err, NW_DATA, "%zu rows in stretches of at least %d, %d are needed",
+                            b.n, LEAST_IN_STRETCH, LEAST_ROWS);
+    }
+    if (status == NW_OK) {
+        const double ln_k = search(&b, &lag.is_at_end);
+        const struct solution best = solve(&b, ln_k);
+        lag.rate_per_s = exp(ln_k);
+        if (!find_errors(&b, ln_k, &best, &lag)) {
+            status = nw_err_set(err, NW_DATA, "nothing changes in these rows");
+        }
+    }
+    if (status == NW_OK) {
+        *ret = lag;
+    }
+    bench_done(&b, store);
+    return status;
+}
