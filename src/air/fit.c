@@ -1,7 +1,7 @@
 /* fit.c - the lags of a climate log and what they mean for room, cover and surfaces; see fit.h.
  * Idea: k alone is a time constant. A heater of known watts that is switched splits it into loss
- * and capacity; a swing of temperature splits the leak of vapour from what the walls give off: b =
- * B/rho_s / (V + B/rho_s) is the gain of rho d(ln rho_s)/dT dT/dt, and n = k / (1 - b). */
+ * and capacity. Vapour is stored in the air and in the walls, in these as relative humidity: a
+ * swing of temperature tells how much. A constant takes up what two sensors differ by. */
 #include <math.h>
 
 #include "air/enclosure.h"
@@ -68,20 +68,36 @@ static void split(const struct nw_air_lag *lag, struct nw_air_estimate *loss,
     known(capacity, 1.0 / lag->gain[0] / lag->rate_per_s, sqrt(fmax(0.0, ln_variance)));
 }
 
+/* Which rows are closed, open, covered; roof_open not measured: closed where a room is. */
+struct rows {
+    bool *closed, *open, *covered;
+    double *sky_K; /* sky minus air */
+    double *ones;  /* a constant: what two sensors differ by */
+};
+
 /* ---- Room and cover ------------------------------------------------------------------------- */
 
 struct enclosure {
+    const bool *use;
     const double *y, *x, *heater;
     const char *no_heater;
     struct nw_air_estimate *time_s, *loss, *capacity;
     double *rms_K;
 };
 
-static enum nw_status fit_enclosure(const struct nw_air_log *log, const bool *use,
+static enum nw_status fit_enclosure(const struct nw_air_log *log, const struct rows *rows,
                                     const struct enclosure *e, struct nw_err *err) {
+    const bool *const use = e->use;
     const bool has_heater = is_switched(e->heater, use, log->n);
     const struct nw_air_lag_data data = {
-        log->t_s, e->y, e->x, {has_heater ? e->heater : NULL, NULL}, use, log->n};
+        .t_s = log->t_s,
+        .y = e->y,
+        .x = e->x,
+        .inputs = {has_heater ? e->heater : rows->ones, has_heater ? rows->ones : NULL},
+        .is_switch = {has_heater},
+        .ln_rate_near = NAN,
+        .use = use,
+        .n = log->n};
     struct nw_air_lag lag = {0};
     const enum nw_status status = nw_air_lag_fit(&data, &lag, err);
     const char *const why = judge(status, &lag);
@@ -104,77 +120,121 @@ static enum nw_status fit_enclosure(const struct nw_air_log *log, const bool *us
 
 /* ---- Vapour --------------------------------------------------------------------------------- */
 
+/* Water of a cubic metre of room: w = rho + beta phi, beta = B/V; phi = rho/rho_s: w = rho (1 +
+ * beta / rho_s). beta is searched, for each the air changes n are fitted as the rate of w. */
 struct vapour {
-    double *inside, *outside, *walls, *dryer;
-    double saturation_kg_m3; /* mean over the rows used */
+    const struct nw_air_log *log;
+    const struct rows *rows;
+    double *inside, *outside, *dryer, *saturation, *store;
+    bool has_dryer;
+    double ln_rate; /* of the last fit: where the next one looks */
 };
 
-/* rho d(ln rho_s)/dT dT/dt of the air inside (model.c), over a row and the next. */
-static void make_vapour(const struct nw_air_log *log, const bool *use, struct vapour *v) {
-    const double *const air_K = column(log, NW_AIR_AIR);
-    const double *const air_Pa = column(log, NW_AIR_VAPOUR);
-    const double *const room_K = column(log, NW_AIR_ROOM);
-    const double *const room_Pa = column(log, NW_AIR_ROOM_VAPOUR);
-    double sum = 0.0;
-    size_t n = 0;
+static void make_vapour(struct vapour *v) {
+    const struct nw_air_log *const log = v->log;
     for (size_t i = 0; i < log->n; i++) {
-        v->outside[i] = nw_air_vapour_density_kg_m3(air_K[i], air_Pa[i]);
-        v->inside[i] = nw_air_vapour_density_kg_m3(room_K[i], room_Pa[i]);
+        const double room_K = column(log, NW_AIR_ROOM)[i];
+        v->outside[i] =
+            nw_air_vapour_density_kg_m3(column(log, NW_AIR_AIR)[i], column(log, NW_AIR_VAPOUR)[i]);
+        v->inside[i] = nw_air_vapour_density_kg_m3(room_K, column(log, NW_AIR_ROOM_VAPOUR)[i]);
+        v->saturation[i] = nw_air_vapour_density_kg_m3(room_K, nw_air_saturation_water_Pa(room_K));
         v->dryer[i] = is_on(column(log, NW_AIR_DRYER), i, false) ? 1.0 : 0.0;
-        const double saturation =
-            nw_air_vapour_density_kg_m3(room_K[i], nw_air_saturation_water_Pa(room_K[i]));
-        if (use[i] && isfinite(saturation)) {
-            sum += saturation;
-            n++;
-        }
-        v->walls[i] = 0.0;
-        if (i + 1 < log->n && isfinite(v->inside[i]) && isfinite(room_K[i + 1])) {
-            const double steep =
-                nw_air_latent_J_kg(room_K[i]) / (461.512 * room_K[i] * room_K[i]) - 1.0 / room_K[i];
-            v->walls[i] = v->inside[i] * steep * (room_K[i + 1] - room_K[i]) /
-                          (log->t_s[i + 1] - log->t_s[i]);
-        }
     }
-    v->saturation_kg_m3 = n > 0 ? sum / (double)n : NAN;
+    v->has_dryer = is_switched(v->dryer, v->rows->closed, log->n);
 }
 
-/* gain of the lag is per k: b = k g. n = k/(1 - b) with its error; B = rho_s V b/(1 - b). */
-static void read_vapour(const struct nw_rig *rig, const struct nw_air_lag *lag, bool has_dryer,
-                        const struct vapour *v, struct nw_air_fit *ret) {
-    const double k = lag->rate_per_s;
-    const double b = k * lag->gain[0];
-    const double ln_k = lag->ln_rate_sigma;
-    const double b_variance = k * k * lag->gain_sigma[0] * lag->gain_sigma[0] +
-                              b * b * ln_k * ln_k + 2.0 * b * k * lag->gain_ln_rate_cov[0];
-    const double b_sigma = sqrt(fmax(0.0, b_variance));
-    if (!(b < 0.98) || !(b_sigma < 0.5 * (1.0 - b))) {
-        unknown(&ret->air_changes_per_s, "walls that take up water hide it: log a night in which "
-                                         "the closed room's temperature swings by 5 K");
-        unknown(&ret->water_buffer_kg, ret->air_changes_per_s.why_null);
-    } else {
-        const double cov = k * lag->gain_ln_rate_cov[0] + b * ln_k * ln_k; /* of b and ln k */
-        const double share = b_sigma / (1.0 - b);
-        const double variance = ln_k * ln_k + share * share + 2.0 * cov / (1.0 - b);
-        known(&ret->air_changes_per_s, k / (1.0 - b), sqrt(fmax(0.0, variance)));
-        if (rig->damp.room.is_there && b > 0.0) {
-            const double kg = v->saturation_kg_m3 * rig->damp.room.volume_m3.v * b / (1.0 - b);
-            known(&ret->water_buffer_kg, kg, share / b);
-        } else {
-            unknown(&ret->water_buffer_kg, rig->damp.room.is_there
-                                               ? "no more than its error: the walls give off little"
-                                               : "room.volume is not in the rig file");
+static enum nw_status fit_with_buffer(struct vapour *v, double ln_beta, struct nw_air_lag *ret,
+                                      struct nw_err *err) {
+    const struct nw_air_log *const rows = v->log;
+    const double beta_kg_m3 = exp(ln_beta);
+    for (size_t i = 0; i < rows->n; i++) {
+        v->store[i] = isfinite(v->saturation[i]) ? 1.0 + beta_kg_m3 / v->saturation[i] : 1.0;
+    }
+    const struct nw_air_lag_data data = {
+        .t_s = rows->t_s,
+        .y = v->inside,
+        .x = v->outside,
+        .inputs = {v->has_dryer ? v->dryer : v->rows->ones, v->has_dryer ? v->rows->ones : NULL},
+        .store = v->store,
+        .is_switch = {v->has_dryer},
+        .ln_rate_near = v->ln_rate,
+        .use = v->rows->closed,
+        .n = rows->n};
+    const enum nw_status status = nw_air_lag_fit(&data, ret, err);
+    if (status == NW_OK) {
+        v->ln_rate = ret->is_at_end ? NAN : log(ret->rate_per_s);
+    }
+    return status;
+}
+
+struct buffer_fit {
+    struct nw_air_lag lag;
+    double ln_beta, ln_beta_sigma, ln_rate_sigma, ln_rate_beta_cov;
+    bool is_small; /* no buffer shows */
+};
+
+/* Golden section over ln beta, then errors from the curvature of the residuals' sum and from how
+ * the air changes follow: var(ln n) = var(ln n | beta) + (d ln n / d ln beta)^2 var(ln beta). */
+static enum nw_status fit_buffer(struct vapour *v, struct buffer_fit *ret, struct nw_err *err) {
+    enum { SECTIONS = 14, SCAN = 12 };
+    const double golden = 0.6180339887498949;
+    const double low = log(1e-4);
+    const double step = (log(10.0) - low) / (SCAN - 1);
+    struct nw_air_lag lag = {0};
+    double least = INFINITY;
+    size_t at = 0;
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < SCAN && status == NW_OK; i++) {
+        status = fit_with_buffer(v, low + step * (double)i, &lag, err);
+        if (status == NW_OK && lag.rss < least) {
+            least = lag.rss;
+            at = i;
         }
     }
+    double a = low + step * ((double)at - 1.0);
+    double d = low + step * ((double)at + 1.0);
+    for (int i = 0; i < SECTIONS && status == NW_OK; i++) {
+        const double p = d - golden * (d - a);
+        const double q = a + golden * (d - a);
+        struct nw_air_lag at_q = {0};
+        status = fit_with_buffer(v, p, &lag, err);
+        status = status == NW_OK ? fit_with_buffer(v, q, &at_q, err) : status;
+        *(lag.rss < at_q.rss ? &d : &a) = lag.rss < at_q.rss ? q : p;
+    }
+    const double width = 0.15;
+    struct nw_air_lag side[2];
+    memset(side, 0, sizeof side);
+    ret->ln_beta = 0.5 * (a + d);
+    for (int i = 0; i < 2 && status == NW_OK; i++) {
+        status = fit_with_buffer(v, ret->ln_beta + (i == 0 ? -width : width), &side[i], err);
+    }
+    status = status == NW_OK ? fit_with_buffer(v, ret->ln_beta, &ret->lag, err) : status;
+    if (status != NW_OK) {
+        return status;
+    }
+    const double curvature = (side[0].rss + side[1].rss - 2.0 * ret->lag.rss) / (width * width);
+    const double slope = log(side[1].rate_per_s / side[0].rate_per_s) / (2.0 * width);
+    const double variance = 2.0 * ret->lag.rms * ret->lag.rms * ret->lag.inflation / curvature;
+    ret->is_small = at == 0;
+    ret->ln_beta_sigma = curvature > 0.0 ? sqrt(variance) : INFINITY;
+    ret->ln_rate_sigma = ret->is_small ? ret->lag.ln_rate_sigma
+                                       : hypot(ret->lag.ln_rate_sigma, slope * ret->ln_beta_sigma);
+    ret->ln_rate_beta_cov = slope * ret->ln_beta_sigma * ret->ln_beta_sigma;
+    return NW_OK;
+}
+
+/* gain of the dryer: -r / (n V). */
+static void read_dryer(const struct nw_rig *rig, const struct buffer_fit *b, bool has_dryer,
+                       struct nw_air_fit *ret) {
     if (!has_dryer) {
         unknown(&ret->dryer_kg_s, "the dryer was not switched while the roof was closed, or the "
                                   "log has no dryer_on");
     } else if (!rig->damp.room.is_there || !isfinite(ret->air_changes_per_s.v)) {
         unknown(&ret->dryer_kg_s, "needs room.volume and the air changes");
-    } else { /* gain of the dryer: -r / (n V) */
-        const double exchange = ret->air_changes_per_s.v * rig->damp.room.volume_m3.v;
-        const double rate = -lag->gain[1] * exchange;
-        const double share = hypot(lag->gain_sigma[1] / lag->gain[1],
-                                   ret->air_changes_per_s.sigma / ret->air_changes_per_s.v);
+    } else {
+        const double exchange = b->lag.rate_per_s * rig->damp.room.volume_m3.v;
+        const double rate = -b->lag.gain[0] * exchange;
+        const double share = hypot(b->lag.gain_sigma[0] / b->lag.gain[0], b->ln_rate_sigma);
         if (rate > 0.0 && share < WIDEST) {
             known(&ret->dryer_kg_s, rate, share);
         } else {
@@ -183,26 +243,55 @@ static void read_vapour(const struct nw_rig *rig, const struct nw_air_lag *lag, 
     }
 }
 
+static void read_vapour(const struct nw_rig *rig, const struct buffer_fit *b, bool has_dryer,
+                        struct nw_air_fit *ret) {
+    if (b->ln_rate_sigma < WIDEST) {
+        known(&ret->air_changes_per_s, b->lag.rate_per_s, b->ln_rate_sigma);
+    } else {
+        unknown(&ret->air_changes_per_s, "walls that take up water hide it: log a night in which "
+                                         "the closed room's temperature swings by 5 K");
+    }
+    if (b->is_small) {
+        unknown(&ret->water_buffer_kg, "walls that give off water do not show");
+    } else if (!(b->ln_beta_sigma < WIDEST)) {
+        unknown(&ret->water_buffer_kg, "the closed room's temperature must swing, by 5 K or more");
+    } else if (!rig->damp.room.is_there) {
+        unknown(&ret->water_buffer_kg, "room.volume is not in the rig file");
+    } else {
+        known(&ret->water_buffer_kg, exp(b->ln_beta) * rig->damp.room.volume_m3.v,
+              b->ln_beta_sigma);
+    }
+    read_dryer(rig, b, has_dryer, ret);
+}
+
 static enum nw_status fit_vapour(const struct nw_rig *rig, const struct nw_air_log *log,
-                                 const bool *use, struct nw_air_fit *ret, struct nw_err *err) {
-    double *const store = nw_calloc(4 * log->n, sizeof *store);
+                                 const struct rows *rows, struct nw_air_fit *ret,
+                                 struct nw_err *err) {
+    double *const store = nw_calloc(5 * log->n, sizeof *store);
     if (!store) {
         return nw_err_set(err, NW_NOMEM, "fit of %zu rows", log->n);
     }
-    struct vapour v = {store, store + log->n, store + 2 * log->n, store + 3 * log->n, NAN};
-    make_vapour(log, use, &v);
-    const bool has_dryer = is_switched(v.dryer, use, log->n);
-    const struct nw_air_lag_data data = {
-        log->t_s, v.inside, v.outside, {v.walls, has_dryer ? v.dryer : NULL}, use, log->n};
-    struct nw_air_lag lag = {0};
-    const enum nw_status status = nw_air_lag_fit(&data, &lag, err);
-    const char *const why = judge(status, &lag);
+    struct vapour v = {log,
+                       rows,
+                       store,
+                       store + log->n,
+                       store + 2 * log->n,
+                       store + 3 * log->n,
+                       store + 4 * log->n,
+                       false,
+                       NAN};
+    struct buffer_fit b = {.ln_beta = NAN};
+    make_vapour(&v);
+    const enum nw_status status = fit_buffer(&v, &b, err);
+    const char *const why = status != NW_OK   ? judge(status, NULL)
+                            : b.lag.is_at_end ? judge(status, &b.lag)
+                                              : NULL;
     if (why) {
         unknown(&ret->air_changes_per_s, why);
         unknown(&ret->water_buffer_kg, why);
         unknown(&ret->dryer_kg_s, why);
     } else {
-        read_vapour(rig, &lag, has_dryer, &v, ret);
+        read_vapour(rig, &b, v.has_dryer, ret);
     }
     free(store);
     return status == NW_NOMEM ? status : NW_OK;
@@ -213,12 +302,13 @@ static enum nw_status fit_vapour(const struct nw_rig *rig, const struct nw_air_l
 static enum nw_status fit_surface(const struct nw_air_log *log, const bool *use,
                                   const double *pull_K, size_t part, struct nw_air_fit *ret,
                                   struct nw_err *err) {
-    const struct nw_air_lag_data data = {log->t_s,
-                                         log->data + (NW_AIR_N_SERIES + part) * log->n,
-                                         column(log, NW_AIR_AIR),
-                                         {pull_K, NULL},
-                                         use,
-                                         log->n};
+    const struct nw_air_lag_data data = {.t_s = log->t_s,
+                                         .y = log->data + (NW_AIR_N_SERIES + part) * log->n,
+                                         .x = column(log, NW_AIR_AIR),
+                                         .inputs = {pull_K},
+                                         .ln_rate_near = NAN,
+                                         .use = use,
+                                         .n = log->n};
     struct nw_air_lag lag = {0};
     const enum nw_status status = nw_air_lag_fit(&data, &lag, err);
     const char *const why = judge(status, &lag);
@@ -237,12 +327,6 @@ static enum nw_status fit_surface(const struct nw_air_log *log, const bool *use,
 
 /* ---- All of it ------------------------------------------------------------------------------ */
 
-/* Which rows are closed, open, covered; roof_open not measured: closed where a room is. */
-struct rows {
-    bool *closed, *open, *covered;
-    double *sky_K; /* sky minus air */
-};
-
 static void sort_rows(const struct nw_rig *rig, const struct nw_air_log *log, const bool *is_night,
                       const struct rows *r, struct nw_air_fit *ret) {
     const enum nw_air_sky sky =
@@ -258,6 +342,7 @@ static void sort_rows(const struct nw_rig *rig, const struct nw_air_log *log, co
         ret->n_closed += r->closed[i];
         ret->n_open += r->open[i];
         ret->n_covered += r->covered[i];
+        r->ones[i] = 1.0;
         r->sky_K[i] =
             nw_air_sky_temperature_K(
                 w.air_K, nw_air_sky_emissivity(sky, nw_air_dew_point_K(w.vapour_Pa), w.cloud)) -
@@ -268,14 +353,15 @@ static void sort_rows(const struct nw_rig *rig, const struct nw_air_log *log, co
 enum nw_status nw_air_fit_log(const struct nw_rig *rig, const struct nw_air_log *log,
                               const bool *is_night, struct nw_air_fit *ret, struct nw_err *err) {
     bool *const flags = nw_calloc(3 * log->n, sizeof *flags);
-    double *const sky_K = nw_calloc(log->n, sizeof *sky_K);
+    double *const sky_K = nw_calloc(2 * log->n, sizeof *sky_K);
     struct nw_air_fit fit = {0};
     enum nw_status status =
         flags && sky_K ? NW_OK : nw_err_set(err, NW_NOMEM, "fit of %zu rows", log->n);
     if (status == NW_OK) {
-        const struct rows rows = {flags, flags + log->n, flags + 2 * log->n, sky_K};
+        const struct rows rows = {flags, flags + log->n, flags + 2 * log->n, sky_K, sky_K + log->n};
         sort_rows(rig, log, is_night, &rows, &fit);
         const struct enclosure room = {
+            rows.closed,
             column(log, NW_AIR_ROOM),
             column(log, NW_AIR_AIR),
             column(log, NW_AIR_ROOM_HEATER),
@@ -286,6 +372,7 @@ enum nw_status nw_air_fit_log(const struct nw_rig *rig, const struct nw_air_log 
             &fit.room_capacity_J_K,
             &fit.room_rms_K};
         const struct enclosure cover = {
+            rows.covered,
             column(log, NW_AIR_COVER),
             column(log, log->has[NW_AIR_ROOM] ? NW_AIR_ROOM : NW_AIR_AIR),
             column(log, NW_AIR_HEATER),
@@ -295,9 +382,9 @@ enum nw_status nw_air_fit_log(const struct nw_rig *rig, const struct nw_air_log 
             &fit.cover_loss_W_K,
             &fit.cover_capacity_J_K,
             &fit.cover_rms_K};
-        status = fit_enclosure(log, rows.closed, &room, err);
-        status = status == NW_OK ? fit_enclosure(log, rows.covered, &cover, err) : status;
-        status = status == NW_OK ? fit_vapour(rig, log, rows.closed, &fit, err) : status;
+        status = fit_enclosure(log, &rows, &room, err);
+        status = status == NW_OK ? fit_enclosure(log, &rows, &cover, err) : status;
+        status = status == NW_OK ? fit_vapour(rig, log, &rows, &fit, err) : status;
         for (size_t i = 0; i < log->n_surfaces && i < 12 && status == NW_OK; i++) {
             status = fit_surface(log, rows.open, sky_K, i, &fit, err);
         }

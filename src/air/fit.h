@@ -12,21 +12,27 @@
 
 #include "air/log.h"
 
-enum { NW_AIR_LAG_INPUTS = 2 };
+enum { NW_AIR_LAG_INPUTS = 3 };
 
 /* Rows that follow each other within an hour and are used make a stretch. */
 struct nw_air_lag_data {
     const double *t_s, *y, *x;
     const double *inputs[NW_AIR_LAG_INPUTS]; /* held from a row to the next; NULL: none */
-    const bool *use;                         /* NULL: all; rows with NaN are left out in any case */
+    const double *store; /* w = store y is what the flows change: w' = k (x + g . u - y); NULL: 1 */
+    bool is_switch[NW_AIR_LAG_INPUTS]; /* it jumps, somewhere between two rows: a new stretch */
+    double ln_rate_near;               /* searched within a factor of 4 of it; NaN: everywhere */
+    const bool *use;                   /* NULL: all; rows with NaN are left out in any case */
     size_t n;
 };
-/* Errors: from the residuals, widened by (1 + r)/(1 - r) for their correlation r from row to row.
+/* Errors: from the residuals, widened for their correlation: by (1 + r)/(1 - r) from row to row, or
+ * by what the sums of scores over up to two hundred rows say (Newey & West 1987, Econometrica 55,
+ * 703), whichever is more; noise of x is slow behind a lag and shows there only.
  * 90 % intervals cover 90 % on simulated logs (test_fit.c; docs/air.md). */
 struct nw_air_lag {
     double rate_per_s, ln_rate_sigma; /* k */
     double gain[NW_AIR_LAG_INPUTS], gain_sigma[NW_AIR_LAG_INPUTS];
     double gain_ln_rate_cov[NW_AIR_LAG_INPUTS];
+    double rss, inflation; /* of the residuals; of the variance of ln k over that of white noise */
     double rms, correlation; /* of the residuals, in the unit of y; from row to row */
     size_t n_used, n_stretches;
     bool is_at_end; /* the best k lies at the end of what was tried, 2 min to 200 h */

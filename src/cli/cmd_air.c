@@ -194,6 +194,50 @@ static enum nw_status load(const struct cli_args *args, const struct nw_rig *rig
     return status;
 }
 
+/* Whether the Sun is down, row by row; looked up every ten minutes. */
+static enum nw_status find_night(const struct nw_rig *rig, const struct nw_air_log *log, bool *ret,
+                                 struct nw_err *err) {
+    const struct nw_observer observer = {
+        .place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v, rig->site.elevation_m.v},
+        .ut1_utc_s = NAN};
+    double looked_s = -INFINITY;
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < log->n && status == NW_OK; i++) {
+        ret[i] = i > 0 && ret[i - 1];
+        if (log->t_s[i] - looked_s > 600.0) {
+            struct nw_sky_moment moment;
+            status = nw_sky_moment_at(&observer, log->t_s[i], &moment, err);
+            ret[i] = status == NW_OK && moment.sun_altitude_rad < NW_SUN_SET_RAD;
+            looked_s = log->t_s[i];
+        }
+    }
+    return status;
+}
+
+static bool has_inside(const struct nw_air_log *log) {
+    bool has = log->has[NW_AIR_ROOM] || log->has[NW_AIR_COVER];
+    for (size_t k = 0; k < log->n_surfaces; k++) {
+        for (size_t i = 0; i < log->n && !has; i++) {
+            has = isfinite(nw_air_log_surface_K(log, k, i));
+        }
+    }
+    return has;
+}
+
+static enum nw_status fit_log(const struct nw_rig *rig, const struct nw_air_log *log,
+                              struct nw_air_fit *ret, struct nw_err *err) {
+    bool *const is_night = nw_calloc(log->n, sizeof *is_night);
+    enum nw_status status = is_night ? NW_OK : nw_err_set(err, NW_NOMEM, "log of %zu rows", log->n);
+    if (status == NW_OK) {
+        status = find_night(rig, log, is_night, err);
+    }
+    if (status == NW_OK) {
+        status = nw_air_fit_log(rig, log, is_night, ret, err);
+    }
+    free(is_night);
+    return status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     size_t n_set = 0;
@@ -205,6 +249,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_air_model model;
     struct nw_air_focus focus;
     struct nw_air_heat_state start;
+    struct nw_air_fit fit;
     struct nw_air_report report = {.log = &log, .night = &night, .focus = &focus};
     enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
     report.rig = rig;
@@ -220,6 +265,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK) {
         const bool is_measured = start_from_log(&model, &log, times.begin_s, &start);
         status = nw_air_night_of(rig, &log, &times, is_measured ? &start : NULL, &night, err);
+    }
+    if (status == NW_OK && has_inside(&log)) {
+        report.fit = &fit;
+        status = fit_log(rig, &log, &fit, err);
     }
     if (status == NW_OK) {
         nw_air_focus_of(rig, report.setup, &night, &focus);

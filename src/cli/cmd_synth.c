@@ -187,14 +187,15 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
     return status == NW_OK && size ? read_size(size, opts, err) : status;
 }
 
-static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli_result *result,
-                          struct nw_err *err) {
+static enum nw_status say(const struct cli_args *args, size_t n_subs, bool has_climate,
+                          struct cli_result *result, struct nw_err *err) {
     const char *folder = cli_text(args, "output");
     if (!cli_wants_json(args)) {
-        nw_buf_printf(&result->text,
-                      "%zu light frames, guide.csv, focus.csv, stars.csv and truth.json written to "
-                      "%s\n",
-                      n_subs, folder);
+        nw_buf_printf(
+            &result->text,
+            "%zu light frames, guide.csv, focus.csv, %sstars.csv and truth.json written to "
+            "%s\n",
+            n_subs, has_climate ? "climate.csv, " : "", folder);
         return NW_OK;
     }
     struct nw_json json;
@@ -202,6 +203,7 @@ static enum nw_status say(const struct cli_args *args, size_t n_subs, struct cli
     nw_json_text(&json, NULL, "folder", folder);
     nw_json_count(&json, NULL, "frames", n_subs);
     nw_json_text(&json, NULL, "guide_log", "guide.csv");
+    nw_json_text(&json, NULL, "climate_log", has_climate ? "climate.csv" : NULL);
     nw_json_text(&json, NULL, "stars", "stars.csv");
     nw_json_text(&json, NULL, "truth", "truth.json");
     return nw_json_end(&json, &result->json, err);
@@ -260,7 +262,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         cli_progress_end(&bar);
     }
     if (status == NW_OK) {
-        status = say(args, n_frames(&opts), result, err);
+        status = say(args, n_frames(&opts), rig->damp.room.is_there, result, err);
     }
     nw_rig_free(rig);
     return status;

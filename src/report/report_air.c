@@ -299,6 +299,7 @@ void nw_report_air_text(const struct nw_air_report *r, struct nw_buf *buf) {
     text_cover(r, buf);
     text_room(r, buf);
     text_claims(r, buf);
+    nw_report_air_fit_text(r, buf);
     text_ends(r, buf);
 }
 

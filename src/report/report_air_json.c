@@ -156,6 +156,7 @@ enum nw_status nw_report_air_json(const struct nw_air_report *r, json_t **ret, s
     put_focus(&json, r);
     put_shelter(&json, r);
     put_claims(&json, r);
+    nw_report_air_fit_json(r, &json);
     json_t *const cautions = nw_json_array(&json, NULL, "cautions");
     nw_json_add_text(&json, cautions,
                      "mains in a damp room: residual-current device of 30 mA, "

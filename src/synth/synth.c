@@ -1,5 +1,6 @@
 /* synth.c - one simulated night: scene, walk through time, frames in parallel, files.
  * Holds: the folder is new or empty at the start; on failure everything written is gone again. */
+#include "synth/climate.h"
 #include "synth/synth_internal.h"
 
 #include <dirent.h>
@@ -77,9 +78,10 @@ enum nw_status nw_synth_folder_open(const char *folder, bool *ret_made, struct n
                                  "folder %s is not empty; name a new or an empty one", folder);
 }
 
-enum { N_TABLES = 6 };
-static const char *const TABLES[N_TABLES] = {"guide.csv", "stars.csv", "truth.json",
-                                             "focus.csv", "power.csv", "power_truth.json"};
+enum { N_TABLES = 7 };
+static const char *const TABLES[N_TABLES] = {"guide.csv",  "stars.csv", "truth.json",
+                                             "focus.csv",  "power.csv", "power_truth.json",
+                                             "climate.csv"};
 
 /* Removes what a failed run may have written; the folder was empty before. */
 static void clean_folder(const char *folder, size_t n_subs, bool made) {
@@ -104,6 +106,8 @@ static void clean_folder(const char *folder, size_t n_subs, bool made) {
 static enum nw_status write_tables(const struct frames_work *work, const struct synth_air *air,
                                    struct nw_err *err) {
     const struct synth_job *job = &work->job;
+    struct nw_synth_climate_truth climate;
+    bool has_climate = false;
     char *paths[N_TABLES] = {NULL};
     enum nw_status status = NW_OK;
     for (int i = 0; i < N_TABLES; i++) {
@@ -125,7 +129,13 @@ static enum nw_status write_tables(const struct frames_work *work, const struct 
         status = nw_synth_power_write(job->scene, job->night, paths[4], paths[5], err);
     }
     if (status == NW_OK) {
-        status = nw_synth_truth_write(job, air, work->truths, paths[2], err);
+        status =
+            nw_synth_climate_write(job->scene, job->night, paths[6], &climate, &has_climate, err);
+    }
+    if (status == NW_OK) {
+        struct synth_job told = *job;
+        told.climate = has_climate ? &climate : NULL;
+        status = nw_synth_truth_write(&told, air, work->truths, paths[2], err);
     }
     for (int i = 0; i < N_TABLES; i++) {
         free(paths[i]);
@@ -183,7 +193,7 @@ enum nw_status nw_synth_night(const struct nw_rig *rig, const char *setup,
         goto done;
     }
     is_open = true;
-    work.job = (struct synth_job){&all->scene, &all->plan, &all->night, &all->field, folder};
+    work.job = (struct synth_job){&all->scene, &all->plan, &all->night, &all->field, folder, NULL};
     status = make_frames(&work, progress, err);
     if (status == NW_OK) {
         status = write_tables(&work, &all->air, err);

@@ -424,12 +424,14 @@ struct synth_blend { /* profiles of neighbouring places, weights that sum to 1 *
 };
 void nw_synth_draw_star(const struct synth_canvas *canvas, const struct synth_blend *blend,
                         const double place[static 2], double electrons, int radius_px);
+struct nw_synth_climate_truth;
 struct synth_job { /* what frames are made from */
     const struct synth_scene *scene;
     const struct synth_psf_plan *plan;
     const struct synth_night *night;
     const struct synth_field *field;
     const char *folder;
+    const struct nw_synth_climate_truth *climate; /* NULL: no climate log */
 };
 enum nw_status nw_synth_frame_make(const struct synth_job *job, size_t index,
                                    struct synth_frame_truth *ret, struct nw_err *err) NW_CHECKED;
@@ -444,6 +446,11 @@ void nw_synth_to_px(const struct synth_scene *scene, double e_rad, double n_rad,
 enum nw_status nw_synth_guide_write(const struct synth_scene *scene,
                                     const struct synth_night *night, const char *path,
                                     struct nw_err *err) NW_CHECKED;
+/* climate.csv of a rig that describes a room; *ret_has false: none is written. */
+enum nw_status nw_synth_climate_write(const struct synth_scene *scene,
+                                      const struct synth_night *night, const char *path,
+                                      struct nw_synth_climate_truth *ret, bool *ret_has,
+                                      struct nw_err *err) NW_CHECKED;
 enum nw_status nw_synth_focus_write(const struct synth_scene *scene,
                                     const struct synth_night *night, const char *path,
                                     struct nw_err *err) NW_CHECKED;

@@ -1,4 +1,5 @@
 /* truth.c - truth.json: what the simulator knows and the analysers may not. docs/formats.md. */
+#include "synth/climate.h"
 #include "synth/synth_internal.h"
 
 #include <jansson.h>
@@ -277,6 +278,19 @@ static void put_series(const struct synth_air *air, const struct synth_night *ni
     (void)json_object_set_new(root, "seeing_zenith_500nm_arcsec", series);
 }
 
+static json_t *climate_json(const struct nw_synth_climate_truth *t) {
+    json_t *object = json_object();
+    (void)json_object_set_new(object, "file", json_string("climate.csv"));
+    put(object, "room_loss_w_per_k", t->room_loss_W_K);
+    put(object, "room_capacity_kj_per_k", t->room_capacity_J_K * 1e-3);
+    put(object, "air_changes_per_h", t->air_changes_per_s * 3600.0);
+    put(object, "water_buffer_kg", t->water_buffer_kg);
+    put(object, "dryer_g_per_h", t->dryer_kg_s * 3.6e6);
+    put(object, "cover_loss_w_per_k", t->cover_loss_W_K);
+    put(object, "cover_capacity_kj_per_k", t->cover_capacity_J_K * 1e-3);
+    return object;
+}
+
 enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct synth_air *air,
                                     const struct synth_frame_truth *frames, const char *path,
                                     struct nw_err *err) {
@@ -305,6 +319,9 @@ enum nw_status nw_synth_truth_write(const struct synth_job *job, const struct sy
     (void)json_object_set_new(
         root, "stars",
         json_pack("{s:s, s:I}", "file", "stars.csv", "n", (json_int_t)job->field->n));
+    if (job->climate) {
+        (void)json_object_set_new(root, "climate", climate_json(job->climate));
+    }
     json_t *list = json_array();
     for (size_t i = 0; i < job->night->n_subs; i++) {
         (void)json_array_append_new(list, frame_json(job, i, &frames[i]));
