@@ -344,7 +344,7 @@ static void test_drawn_stars_have_half_their_height_at_half_the_true_width(void 
     const struct synth_field field = {.stars = stars, .n = GRID_X * GRID_Y};
     char folder[] = "/tmp/nw_synth_XXXXXX";
     assert_non_null(mkdtemp(folder));
-    const struct synth_job job = {&run.scene, &plan, &run.night, &field, folder};
+    const struct synth_job job = {&run.scene, &plan, &run.night, &field, folder, NULL};
     struct synth_frame_truth truth;
     must(nw_synth_frame_make(&job, 0, &truth, &err), &err);
     char path[120];
