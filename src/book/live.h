@@ -72,7 +72,8 @@ struct nw_live_foretold {
     /* at airmass airmass[i], ascending; widths on the sky with their sigma */
     double airmass[8], fwhm_rad[8], sigma_rad[8];
     size_t n;
-    char filter[32]; /* "": for all */
+    char filter[32];          /* "": for all */
+    struct nw_rig_names also; /* what frame headers call it besides */
 };
 /* Reads the subs and guide runs of a night (date "" or NULL: the last with light frames) and
  * replays the alerts that need no clock. NOTFOUND: no light frame. */

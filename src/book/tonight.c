@@ -16,12 +16,20 @@ struct reading { /* beside each sub */
     size_t width_px, height_px;
 };
 
+static bool is_of_filter(const struct nw_live_foretold *f, const char *filter) {
+    bool is_it =
+        f->filter[0] == '\0' || filter[0] == '\0' || nw_text_equal_nocase(f->filter, filter);
+    for (size_t i = 0; i < f->also.n && !is_it; i++) {
+        is_it = nw_text_equal_nocase(f->also.items[i], filter);
+    }
+    return is_it;
+}
+
 static void foretell(struct nw_live_sub *sub, const struct nw_live_foretold *f) {
     sub->foretold_px = NAN;
     sub->foretold_sigma_px = NAN;
     const bool is_asked = f && f->n > 1 && isfinite(sub->airmass) && sub->scale_rad_px > 0.0 &&
-                          (f->filter[0] == '\0' || sub->filter[0] == '\0' ||
-                           nw_text_equal_nocase(f->filter, sub->filter));
+                          is_of_filter(f, sub->filter);
     if (!is_asked) {
         return;
     }

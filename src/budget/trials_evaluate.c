@@ -72,24 +72,15 @@ static void sort_across_runs(struct subs *subs) {
     subs->b = "subs after it";
 }
 
-static const struct nw_filter *filter_of(const struct nw_setup *setup, const char *name) {
-    for (size_t i = 0; name && i < setup->n_filters; i++) {
-        if (nw_text_equal_nocase(setup->filters[i].name, name)) {
-            return &setup->filters[i];
-        }
-    }
-    return NULL;
-}
-
 /* A: the widest passband that was used; B: those at most a third as wide. */
 static void sort_by_band(const struct nw_setup *setup, struct subs *subs) {
     double widest = 0.0;
     for (size_t i = 0; subs->frames->filters && i < subs->frames->n; i++) {
-        const struct nw_filter *const filter = filter_of(setup, subs->frames->filters[i]);
+        const struct nw_filter *const filter = nw_setup_filter_of(setup, subs->frames->filters[i]);
         widest = filter ? fmax(widest, filter->width_m.v) : widest;
     }
     for (size_t i = 0; subs->frames->filters && i < subs->frames->n; i++) {
-        const struct nw_filter *const filter = filter_of(setup, subs->frames->filters[i]);
+        const struct nw_filter *const filter = nw_setup_filter_of(setup, subs->frames->filters[i]);
         if (filter && filter->width_m.v > 0.0) {
             subs->kinds[i] = filter->width_m.v > 0.99 * widest   ? KIND_A
                              : filter->width_m.v <= widest / 3.0 ? KIND_B
@@ -147,7 +138,8 @@ static enum nw_status bring_together(const struct nw_trial *trial, const struct 
         to = was;
         to.p[STAR_P_AIRMASS].v = 1.2;
         if (trial->id == NW_TRIAL_NARROW_AND_WIDE) {
-            const struct nw_filter *const filter = filter_of(setup, subs->frames->filters[i]);
+            const struct nw_filter *const filter =
+                nw_setup_filter_of(setup, subs->frames->filters[i]);
             was.p[STAR_P_CENTRE] = filter->centre_m;
             was.p[STAR_P_PASSBAND].v = 1e-9; /* the colour is what is looked for */
             to.p[STAR_P_PASSBAND].v = 1e-9;

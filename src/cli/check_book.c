@@ -10,9 +10,14 @@ static enum nw_status read_frames(struct nw_book *book, const struct nw_rig *rig
                                        .rig = rig};
     struct nw_book_frames frames = {.n = 0};
     enum nw_status status = nw_book_star_frames(book, &opts, &frames, err);
+    for (size_t i = 0; i < setup->filter.also.n && status == NW_OK && frames.n == 0; i++) {
+        nw_book_frames_done(&frames);
+        opts.filter = setup->filter.also.items[i];
+        status = nw_book_star_frames(book, &opts, &frames, err);
+    }
     if (status == NW_OK && frames.n == 0 && opts.filter[0] != '\0') {
         nw_buf_printf(&night->remark, "no frame names the filter %s: all lights taken; ",
-                      opts.filter);
+                      setup->filter.name);
         opts.filter = "";
         nw_book_frames_done(&frames);
         status = nw_book_star_frames(book, &opts, &frames, err);

@@ -114,7 +114,7 @@ static bool is_light(const struct nw_frame_facts *facts) {
 
 static bool is_of_filter(const struct nw_frame_facts *facts, const struct nw_setup *setup) {
     return !facts->filter[0] || !setup->filter.name[0] ||
-           nw_text_equal_nocase(facts->filter, setup->filter.name);
+           nw_filter_is(&setup->filter, facts->filter);
 }
 
 /* Lights of the setup's filter; all lights when no frame knows that filter. */

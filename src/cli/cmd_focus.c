@@ -17,7 +17,9 @@ struct work {
     const struct nw_setup *setup;
 };
 
-static void fill_frame(const struct nw_frame_facts *facts, struct nw_focus_frame *to) {
+/* setup NULL: no rig; else its names stand for those of the headers. */
+static void fill_frame(const struct nw_frame_facts *facts, const struct nw_setup *setup,
+                       struct nw_focus_frame *to) {
     *to =
         (struct nw_focus_frame){.t_start_s = facts->t_start_utc_s,
                                 .exposure_s = facts->exposure_s,
@@ -32,7 +34,8 @@ static void fill_frame(const struct nw_frame_facts *facts, struct nw_focus_frame
                                 .side = strstr(facts->tube_side, "east")   ? NW_FOCUS_EAST
                                         : strstr(facts->tube_side, "west") ? NW_FOCUS_WEST
                                                                            : NW_FOCUS_SIDE_UNKNOWN};
-    nw_text_copy(to->filter, sizeof to->filter, facts->filter);
+    const struct nw_filter *const filter = setup ? nw_setup_filter_of(setup, facts->filter) : NULL;
+    nw_text_copy(to->filter, sizeof to->filter, filter ? filter->name : facts->filter);
 }
 
 static enum nw_status read_headers(const struct cli_args *args, struct work *w,
@@ -50,7 +53,7 @@ static enum nw_status read_headers(const struct cli_args *args, struct work *w,
         struct nw_frame *frame = NULL;
         status = nw_frame_read(w->paths.items[i], &opts, &frame, err);
         if (status == NW_OK) {
-            fill_frame(&frame->facts, &w->frames[w->n++]);
+            fill_frame(&frame->facts, w->setup, &w->frames[w->n++]);
         }
         nw_frame_free(frame);
     }

@@ -11,6 +11,7 @@ enum nw_status cli_foretell(const struct nw_rig *rig, const struct nw_setup *set
     enum nw_status status = NW_OK;
     *ret = (struct nw_live_foretold){.n = 0};
     nw_text_copy(ret->filter, sizeof ret->filter, setup->filter.name);
+    ret->also = setup->filter.also;
     for (size_t i = 0; i < sizeof AIRMASSES / sizeof AIRMASSES[0] && status == NW_OK; i++) {
         struct nw_setup there = *setup;
         struct nw_star_budget *budget = NULL;

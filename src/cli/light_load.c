@@ -23,13 +23,14 @@ static enum nw_status load_rig(const struct cli_args *args, struct cli_light *l,
     if (!wanted) {
         return NW_OK;
     }
+    const struct nw_filter *const filter = nw_setup_filter_of(setup, wanted);
+    if (filter) {
+        l->filter = *filter;
+        return NW_OK;
+    }
     const char *names[NW_RIG_MAX_FILTERS];
     for (size_t i = 0; i < setup->n_filters; i++) {
         names[i] = setup->filters[i].name;
-        if (strcmp(names[i], wanted) == 0) {
-            l->filter = setup->filters[i];
-            return NW_OK;
-        }
     }
     const char *const near = nw_text_nearest(wanted, names, setup->n_filters);
     return nw_err_set(err, NW_NOTFOUND, "setup %s has no filter '%.40s'%s%s", setup->name, wanted,

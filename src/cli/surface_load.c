@@ -139,12 +139,8 @@ static double relative(struct nw_val value) {
 
 /* The filter by the header's name, else the one the setup is judged in. */
 static double wavelength_m(const struct nw_setup *setup, const char *name) {
-    for (size_t i = 0; i < setup->n_filters; i++) {
-        if (name[0] && strcmp(setup->filters[i].name, name) == 0) {
-            return setup->filters[i].centre_m.v;
-        }
-    }
-    return setup->filter.centre_m.v;
+    const struct nw_filter *const filter = nw_setup_filter_of(setup, name);
+    return filter ? filter->centre_m.v : setup->filter.centre_m.v;
 }
 
 static void facts_of_setup(const struct nw_setup *setup, const char *filter,

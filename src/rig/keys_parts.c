@@ -61,6 +61,15 @@ static const struct nw_rig_key ROWS[] = {
     ASSUMED("filters.*.transmission", FILTER, nw_filter, transmission, NUMBER, "0.001", "1", "0.92",
             "0.04", PRACTICE, "share of the light let through in the passband"),
 
+    {.path = "filters.*.also",
+     .object = NW_RIG_FILTER,
+     .kind = NW_RIG_PARTS,
+     .words = "",
+     .offset = offsetof(struct nw_filter, also),
+     .meaning =
+         "list of what frame headers call it, where that is not its name here; case does not "
+         "matter"},
+
     /* ---- cameras ---- */
     WORD("cameras.*.serial", CAMERA, nw_camera, serial, NULL, "", 0,
          "serial number, for the sheet"),

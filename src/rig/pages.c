@@ -62,7 +62,8 @@ static void write_holds(struct nw_buf *buf, const struct nw_rig_key *key) {
         nw_buf_printf(buf, "a name from %s", key->words);
         break;
     case NW_RIG_PARTS:
-        nw_buf_printf(buf, "a list of names from %s", key->words);
+        nw_buf_printf(buf, key->words[0] ? "a list of names from %s" : "a list of names%s",
+                      key->words);
         break;
     case NW_RIG_SETTINGS:
         nw_buf_printf(buf, "a section of path: value pairs");

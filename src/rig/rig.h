@@ -95,8 +95,15 @@ struct nw_focuser {
     struct nw_val backlash_m;      /* travel */
 };
 
+#define NW_RIG_MAX_LIST 16
+struct nw_rig_names {
+    char items[NW_RIG_MAX_LIST][NW_NAME_SIZE];
+    size_t n;
+};
+
 struct nw_filter {
     char name[NW_NAME_SIZE];
+    struct nw_rig_names also; /* what frame headers call it */
     struct nw_val centre_m, width_m, transmission;
     struct nw_val thickness_m, index; /* of its glass */
     char glass[16];
@@ -293,6 +300,11 @@ const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);
 /* The same with an error that names the nearest: NOTFOUND. */
 enum nw_status nw_rig_find_setup(const struct nw_rig *rig, const char *name,
                                  const struct nw_setup **ret, struct nw_err *err) NW_CHECKED;
+
+/* Is a filter called so in a frame header: its name or one of its `also`, case ignored? */
+bool nw_filter_is(const struct nw_filter *filter, const char *header);
+/* The filter of a setup that a frame header names, own names before `also`; NULL: none. */
+const struct nw_filter *nw_setup_filter_of(const struct nw_setup *setup, const char *header);
 
 bool nw_setup_has_body(const struct nw_setup *setup, const struct nw_body *body);
 /* Copies of the bodies of a setup; *ret is yours to free. NOTFOUND: the file describes none. */

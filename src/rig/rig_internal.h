@@ -139,11 +139,6 @@ void nw_rig_wrap(struct nw_buf *buf, const char *text, int indent);
 
 /* ---- Setups before their parts are looked up ---- */
 
-#define NW_RIG_MAX_LIST NW_RIG_MAX_FILTERS
-struct nw_rig_names {
-    char items[NW_RIG_MAX_LIST][NW_NAME_SIZE];
-    size_t n;
-};
 struct nw_rig_staged {
     struct nw_setup setup;
     char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];

@@ -55,6 +55,24 @@ static struct place place_of(const struct nw_rig_node *setup, const char *path, 
     return place;
 }
 
+/* A header name must lead to one filter. */
+static enum nw_status check_also(struct nw_rig_reader *reader, const struct place *list,
+                                 const struct nw_setup *s) {
+    for (size_t i = 0; i < s->n_filters; i++) {
+        const struct nw_rig_names *const also = &s->filters[i].also;
+        for (size_t k = 0; k < also->n; k++) {
+            for (size_t j = 0; j < s->n_filters; j++) {
+                if (j != i && nw_filter_is(&s->filters[j], also->items[k])) {
+                    return nw_rig_fail(reader, list->node, list->path, NW_DOMAIN,
+                                       "filters %s and %s are both called '%s'", s->filters[i].name,
+                                       s->filters[j].name, also->items[k]);
+                }
+            }
+        }
+    }
+    return NW_OK;
+}
+
 static enum nw_status take_filters(struct nw_rig_reader *reader, struct nw_rig_inventory *inv,
                                    const struct nw_rig_node *node, const char *path,
                                    struct nw_rig_staged *staged) {
@@ -67,6 +85,10 @@ static enum nw_status take_filters(struct nw_rig_reader *reader, struct nw_rig_i
             return status;
         }
         s->n_filters++;
+    }
+    const enum nw_status clash = check_also(reader, &list, s);
+    if (clash != NW_OK) {
+        return clash;
     }
     if (!is_named(staged->filter) && staged->filters.n > 0) {
         nw_text_copy(staged->filter, sizeof staged->filter, staged->filters.items[0]);
