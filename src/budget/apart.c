@@ -9,6 +9,11 @@
 #include "budget/apart_internal.h"
 
 enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
+/* Sigmas from which something stands out: under a tenth of honest seasons have any (bench/apart.c);
+ * patterns more, since the errors of focus runs, which stay for an hour, are not modelled. */
+#define LOUD_CONSTANT 3.0
+#define LOUD_TERM 3.5
+#define LOUD_PATTERN 4.0
 #define MORE_NIGHTS_MOST 64.0 /* times as many as there are */
 
 static const struct {
@@ -362,7 +367,7 @@ static void notice_terms(struct nw_apart *apart) {
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         const struct nw_apart_term *term = &apart->terms[k];
         if (!term->is_present || k == NW_APART_EXTRA || k == NW_APART_CHANGE ||
-            !is_square(term->id) || !(fabs(term->surprise) > 3.0)) {
+            !is_square(term->id) || !(fabs(term->surprise) > LOUD_TERM)) {
             continue;
         }
         struct nw_apart_notice *const n =
@@ -383,7 +388,7 @@ static void notice_terms(struct nw_apart *apart) {
 static void find_notices(struct nw_apart *apart) {
     const double unit = NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
     const double u = apart->unexplained_rad2 / apart->unexplained_sigma_rad2;
-    if (fabs(u) > 2.0) {
+    if (fabs(u) > LOUD_CONSTANT) {
         struct nw_apart_notice *const n =
             notice(apart, u,
                    u > 0.0 ? "a pinched or decentred lens, a dewed one, a shake that is not in the "
@@ -396,7 +401,7 @@ static void find_notices(struct nw_apart *apart) {
     notice_terms(apart);
     for (size_t i = 0; i < apart->n_patterns; i++) {
         const struct nw_apart_pattern *pattern = &apart->patterns[i];
-        if (fabs(pattern->significance) > 3.0) {
+        if (fabs(pattern->significance) > LOUD_PATTERN) {
             struct nw_apart_notice *const n = notice(apart, pattern->significance, pattern->hint);
             (void)snprintf(n->what, sizeof n->what,
                            "%+.1f +- %.1f arcsec^2 along %s that no line makes",

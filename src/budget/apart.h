@@ -104,8 +104,8 @@ struct nw_apart_pattern {
     double significance;
 };
 
-/* Something that the rig file and physics do not account for: a term pulled from its prior or a
- * pattern by more than three sigmas, something not explained by more than two. */
+/* Something that the rig file and physics do not account for: a term pulled from its prior by
+ * more than 3.5 sigmas, a pattern over 4, something not explained over 3. */
 struct nw_apart_notice {
     char what[160];
     const char *hint; /* what could make it; NULL */
@@ -148,6 +148,6 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
                             const struct nw_apart_evidence *evidence,
                             const struct nw_apart_opts *opts, struct nw_apart **ret,
                             struct nw_err *err) NW_CHECKED;
-void nw_apart_free(struct nw_apart *season); /* NULL allowed */
+void nw_apart_free(struct nw_apart *apart); /* NULL allowed */
 
 #endif

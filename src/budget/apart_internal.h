@@ -105,10 +105,10 @@ enum nw_status apart_sample(const struct apart_model *model, const struct nw_apa
                             struct apart_samples *ret, struct nw_err *err) NW_CHECKED;
 
 enum nw_status apart_judge(const struct apart_model *model, const struct apart_x *best,
-                           struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+                           struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 enum nw_status apart_patterns(const struct apart_model *model, const struct apart_x *best,
-                              struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+                              struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 enum nw_status apart_tell(const struct apart_model *model, const struct apart_samples *samples,
-                          struct nw_apart *season, struct nw_err *err) NW_CHECKED;
+                          struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -10,7 +10,8 @@
 #include "budget/apart_internal.h"
 #include "sky/sky.h"
 
-enum { N_ANGLES = 8, MAX_LADDERS = 100000, NEIGHBOURS = 3, SUBS_DEFAULT = 1200 };
+enum { N_ANGLES = 8, MAX_LADDERS = 100000, SUBS_DEFAULT = 1200 };
+static const size_t NEIGHBOURS = 3;
 /* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
 static const enum nw_star_line_id DISC_LINES[APART_DISCS] = {NW_STAR_LENS_COLOUR, NW_STAR_FOCUS,
                                                              NW_STAR_TILT_CURVATURE};
@@ -70,7 +71,7 @@ static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id
         return nw_err_set(err, NW_NOMEM, "disc of a line");
     }
     const enum nw_status status = nw_grow((void **)&model->own, &model->own_cap, model->n_own + 1,
-                                          sizeof *model->own, MAX_LADDERS, err);
+                                          sizeof(struct apart_ladder *), MAX_LADDERS, err);
     if (status != NW_OK) {
         free(ladder);
         return status;
@@ -279,10 +280,11 @@ static void make_priors(const struct star_point *point, const struct nw_apart_ev
 /* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
  * 10 %; NaN where too few neighbours say. */
 static double departure(const struct nw_apart_night *night, size_t at) {
-    double near[2 * NEIGHBOURS];
+    double near[6];
     size_t n = 0;
     const size_t low = at > NEIGHBOURS ? at - NEIGHBOURS : 0;
-    for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < 2 * NEIGHBOURS; i++) {
+    for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < sizeof near / sizeof *near;
+         i++) {
         if (i != at && night->frames[i].fwhm_rad > 0.0) {
             near[n++] = log(night->frames[i].fwhm_rad);
         }

@@ -55,6 +55,32 @@ static enum nw_status rank(const struct cli_args *args, struct work *w, struct n
     return status;
 }
 
+/* Which trial the frames are of: of those that can be made of them the one with most pairs for
+ * what it takes. */
+static enum nw_status recognise(const struct nw_trial_frames *frames, struct work *w,
+                                struct nw_err *err) {
+    static const enum nw_trial_id ids[] = {
+        NW_TRIAL_SHORT_AND_LONG, NW_TRIAL_NARROW_AND_WIDE, NW_TRIAL_ACROSS_A_FOCUS_RUN,
+        NW_TRIAL_FIRST_AND_THIRD_HOUR}; /* the more telling first: lengths, filters, focuser */
+    struct nw_err why;
+    char all[160] = "";
+    size_t len = 0;
+    for (size_t i = 0; i < sizeof ids / sizeof *ids; i++) {
+        const struct nw_trial *const trial = nw_trial_get(ids[i]);
+        if (nw_trial_evaluate(trial, w->rig, w->setup, frames, &w->result, &why) == NW_OK &&
+            w->result.is_told) {
+            w->report.card = trial;
+            return NW_OK;
+        }
+        len += (size_t)snprintf(all + len, sizeof all - len, "%s%s", i ? ", " : "",
+                                nw_trial_name(ids[i]));
+    }
+    return nw_err_set(err, NW_DATA,
+                      "%zu frames are of no trial that is told from widths (%s); `trial NAME` says "
+                      "what it takes",
+                      frames->n, all);
+}
+
 static enum nw_status evaluate(const struct cli_args *args, struct work *w, struct nw_err *err) {
     size_t n = 0;
     const char *const *given = cli_texts(args, "frames", &n);
@@ -74,7 +100,9 @@ static enum nw_status evaluate(const struct cli_args *args, struct work *w, stru
         }
         const struct nw_trial_frames frames = {
             .frames = w->night.stars, .focuser_steps = steps, .filters = filters, .n = w->night.n};
-        status = nw_trial_evaluate(w->report.card, w->rig, w->setup, &frames, &w->result, err);
+        status = w->report.card
+                     ? nw_trial_evaluate(w->report.card, w->rig, w->setup, &frames, &w->result, err)
+                     : recognise(&frames, w, err);
         w->report.result = &w->result;
     }
     free(filters);
@@ -88,10 +116,10 @@ static enum nw_status work_on(const struct cli_args *args, struct work *w, struc
     if (cli_n_args(args) > 0) {
         status = nw_trial_find(cli_arg(args, 0), &w->report.card, err);
     }
-    if (status == NW_OK && has_frames && (!w->report.card || !cli_given(args, "rig"))) {
-        status = nw_err_set(err, NW_USAGE,
-                            "--frames are those of one trial of one rig, expected "
-                            "its NAME and --rig RIG beside them");
+    if (status == NW_OK && has_frames && !cli_given(args, "rig")) {
+        status =
+            nw_err_set(err, NW_USAGE,
+                       "--frames are those of a trial of one rig, expected --rig RIG beside them");
     }
     if (status == NW_OK && cli_given(args, "book") && !cli_given(args, "rig")) {
         status = nw_err_set(err, NW_USAGE, "--book tells of a rig, expected --rig RIG beside it");
@@ -150,7 +178,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "frames",
      .kind = CLI_LIST,
      .value = "FOLDER|FILE",
-     .help = "frames of the trial NAME: evaluates it"},
+     .help = "frames of a trial: evaluates it; without NAME it is recognised"},
     {0},
 };
 
