@@ -128,7 +128,7 @@ static void test_air_by_another_law_is_found(void **state) {
     struct world w;
     begin(&w, 11);
     w.truth.n_nights = 10;
-    w.truth.airmass_power = 1.6;
+    w.truth.airmass_power = 2.2;
     struct nw_apart *s = solve(&w, NULL, 0, 700);
     assert_true(s->n_notices > 0);
     nw_apart_free(s);
