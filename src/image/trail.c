@@ -148,8 +148,9 @@ struct job {
     const struct trail_patches *patches;
     struct trail_plane plane;
     struct line *lines; /* of each patch; a0 NaN: not to be measured */
-    double *work;       /* 3 * steps */
-    double median_px;   /* length along a */
+    struct trail_stack stack;
+    double *work;     /* 3 * steps */
+    double median_px; /* length along a */
     double angle_rad;
 };
 
@@ -205,7 +206,7 @@ static void count_steps(const struct job *job, double sigma_px, struct nw_trails
 enum verdict { GOOD, EDGE, BLENDED, FAINT };
 
 /* Measures one trail; on GOOD `ret` owns a new series. */
-static enum verdict measure(const struct job *job, size_t i, double sigma_px, size_t n_steps,
+static enum verdict measure(struct job *job, size_t i, double sigma_px, size_t n_steps,
                             struct nw_trail *ret) {
     const struct line *line = &job->lines[i];
     const double cosine = 1.0 / hypot(1.0, line->slope);
@@ -233,6 +234,7 @@ static enum verdict measure(const struct job *job, size_t i, double sigma_px, si
     if (!wobble) {
         return FAINT;
     }
+    trail_stack_add(&job->stack, &cuts, cosine);
     memcpy(wobble, cuts.centre, n_steps * sizeof *wobble);
     trail_straighten(wobble, n_steps);
     *ret = (struct nw_trail){.x_px = job->plane.swapped ? line->b_mid : line->a_mid,
@@ -274,19 +276,35 @@ static void measure_all(struct job *job, double sigma_px, struct nw_trails *trai
     }
 }
 
-/* Two stars in one trail: wider than the others. */
-static void drop_wide(struct nw_trails *trails, double *work) {
+static double rms_of(const struct nw_trail *trail, size_t n) {
+    double sum2 = 0.0;
+    for (size_t k = 0; k < n; k++) {
+        sum2 += trail->wobble_px[k] * trail->wobble_px[k];
+    }
+    return sqrt(fmax(0.0, sum2 / (double)n - trail->noise_px * trail->noise_px));
+}
+
+/* Two stars in one trail: wider than the others, or thrown from one to the other; all stars of a
+ * frame wobble alike to a fifth or so. */
+static void drop_odd(struct nw_trails *trails, double *work) {
     for (size_t i = 0; i < trails->n; i++) {
         work[i] = trails->items[i].width_sigma_px;
     }
     trails->width_sigma_px = nw_stat_median(work, trails->n);
+    for (size_t i = 0; i < trails->n; i++) {
+        work[i] = rms_of(&trails->items[i], trails->n_steps);
+    }
+    const double rms_px = nw_stat_median(work, trails->n);
     size_t kept = 0;
     for (size_t i = 0; i < trails->n; i++) {
-        if (trails->items[i].width_sigma_px > 1.3 * trails->width_sigma_px) {
-            free(trails->items[i].wobble_px);
+        const struct nw_trail *trail = &trails->items[i];
+        if (trail->width_sigma_px > 1.3 * trails->width_sigma_px ||
+            trail->n_mended > trails->n_steps / 25 ||
+            rms_of(trail, trails->n_steps) > 2.0 * rms_px + trail->noise_px) {
+            free(trail->wobble_px);
             trails->n_blended++;
         } else {
-            trails->items[kept++] = trails->items[i];
+            trails->items[kept++] = *trail;
         }
     }
     trails->n = kept;
@@ -346,6 +364,7 @@ static enum nw_status measure_job(struct job *job, double *spare, struct nw_trai
     if (!job->work) {
         return nw_err_set(err, NW_NOMEM, "%zu steps", trails->n_steps);
     }
+    job->stack.bin_px = 5.0 * sigma_px / TRAIL_BINS;
     measure_all(job, sigma_px, trails);
     if (trails->n == 0) {
         return nw_err_set(err, NW_DATA,
@@ -354,7 +373,13 @@ static enum nw_status measure_job(struct job *job, double *spare, struct nw_trai
                           trails->n_seen, trails->n_saturated, trails->n_blended, trails->n_faint,
                           trails->n_odd_length, trails->n_edge);
     }
-    drop_wide(trails, spare);
+    drop_odd(trails, spare);
+    if (trails->n == 0) {
+        return nw_err_set(err, NW_DATA,
+                          "every trail is hit by others on its way: no star stands "
+                          "alone");
+    }
+    trail_stack_fit(&job->stack, trails->width_sigma_px, &trails->profile);
     return NW_OK;
 }
 

@@ -18,11 +18,18 @@ struct nw_trail_opts {
     size_t max_trails;         /* the brightest; 0: 24 */
 };
 
+/* The star at one moment, of all trails together: two round Gaussians, pixel included. */
+struct nw_trail_profile {
+    double core_sigma_px, wing_sigma_px;
+    double wing_share;      /* of the light, 0..1 */
+    double weight_sigma_px; /* of the weight the cuts were taken with */
+};
+
 struct nw_trail {
     double x_px, y_px;     /* its middle */
     double *wobble_px;     /* n_steps: place across, line and bend taken off; noise included */
     double noise_px;       /* expected rms of one step: photons and sky */
-    double width_sigma_px; /* across, of the profile's core at one moment */
+    double width_sigma_px; /* across, of the weight that leaves half of its own variance */
     double snr;            /* of one step */
     size_t n_mended;       /* steps hit by something else: filled from their neighbours */
 };
@@ -35,6 +42,7 @@ struct nw_trails {
     double step_px;        /* along the trail from one step to the next */
     double length_px;      /* median, ends at half of the light */
     double width_sigma_px; /* median */
+    struct nw_trail_profile profile;
     /* left out, by reason */
     size_t n_seen, n_saturated, n_edge, n_blended, n_faint, n_odd_length, n_slanted;
 };
@@ -50,8 +58,9 @@ enum nw_status nw_trails_measure(struct nw_image_view image, const struct nw_tra
 void nw_trails_done(struct nw_trails *trails);
 
 /* How much of a slow motion at `frequency_1_px` (cycles per pixel along the trail) the cuts still
- * show, 0..1: the star's own width mixes moments, and a cut slanted to the trail more of them. A
- * Gaussian core of sigma width_sigma_px weighed by its own profile; closed form. */
-double nw_trail_response(double frequency_1_px, double width_sigma_px, double angle_rad);
+ * show, 1 at 0: the star's own width mixes moments, and a cut slanted to the trail more of them.
+ * Closed form for a small motion. */
+double nw_trail_response(double frequency_1_px, const struct nw_trail_profile *profile,
+                         double angle_rad);
 
 #endif

@@ -8,20 +8,6 @@
 #include <math.h>
 #include <string.h>
 
-double nw_trail_response(double frequency_1_px, double width_sigma_px, double angle_rad) {
-    /* Moment of exp(-(s^2 + w^2)/2 sigma^2) over a cut at angle theta, weighed by exp(-w^2/2
-     * sigma^2): with q = 1 + cos^2, the weight of a moment u away along the trail goes as
-     * exp(-u^2 (1 - sin^2/q)/2 sigma^2) (1 + u^2 sin^2/(q sigma^2)); its Fourier transform. */
-    const double slant = fmod(fabs(angle_rad), 0.5 * NW_PI);
-    const double t = slant > 0.25 * NW_PI ? 0.5 * NW_PI - slant : slant;
-    const double s2 = sin(t) * sin(t);
-    const double q = 2.0 - s2;
-    const double b2 = 1.0 / (1.0 - s2 / q);
-    const double w2 = pow(2.0 * NW_PI * frequency_1_px * width_sigma_px, 2.0);
-    const double bend = s2 / q * b2;
-    return exp(-0.5 * b2 * w2) * (1.0 + bend * (1.0 - b2 * w2)) / (1.0 + bend);
-}
-
 /* Sums of one cut about `centre`. false: it leaves the image. */
 static bool sum_cut(const struct trail_cuts *cuts, double a, double centre, double ret[static 4]) {
     const double half_px = fmin(3.5 * cuts->sigma_px + 1.0, TRAIL_HALF_WINDOW_MAX);

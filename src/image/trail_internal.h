@@ -54,4 +54,14 @@ void trail_straighten(double *values, size_t n);
  * work: 2 n */
 size_t trail_mend(double *values, size_t n, double noise_px, double *work);
 
+/* Light by distance from the trail, all trails laid over each other (trail_profile.c). */
+enum { TRAIL_BINS = 40 };
+struct trail_stack {
+    double bin_px;
+    double sum[TRAIL_BINS], count[TRAIL_BINS];
+};
+void trail_stack_add(struct trail_stack *stack, const struct trail_cuts *cuts, double cosine);
+void trail_stack_fit(const struct trail_stack *stack, double weight_px,
+                     struct nw_trail_profile *ret);
+
 #endif

@@ -159,7 +159,7 @@ static void test_a_wave_is_found_at_every_angle(void **state) {
             check_near(t.width_sigma_px, sqrt(1.1 * 1.1 + 1.0 / 12.0), 0.03,
                        "closed form: Gaussian and pixel");
             const double want =
-                0.3 * nw_trail_response(1.0 / sky.period_px, t.width_sigma_px, t.angle_rad);
+                0.3 * nw_trail_response(1.0 / sky.period_px, &t.profile, t.angle_rad);
             for (size_t s = 0; s < t.n; s++) {
                 const double got =
                     amplitude(t.items[s].wobble_px, t.n_steps, t.step_px, sky.period_px);
