@@ -12,7 +12,7 @@
 #include <gsl/gsl_sf_bessel.h>
 #include <math.h>
 
-enum { WAVES = 1200, WINDOW_PX = 24 };
+enum { WAVES = 500, WINDOW_PX = 24 };
 #define STEP_S 0.02
 #define CORE_SHARE                                                                                 \
     0.85 /* of a star's light; the rest in a Gaussian twice as wide (from memory:                  \
