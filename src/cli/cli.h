@@ -43,6 +43,7 @@
     X(CMD_LIGHT)                                                                                   \
     X(CMD_THROUGHPUT)                                                                              \
     X(CMD_HANDOVER)                                                                                \
+    X(CMD_OWED)                                                                                    \
     X(CMD_PLAN)                                                                                    \
     X(CMD_SEASON)                                                                                  \
     X(CMD_CATALOGUE)                                                                               \

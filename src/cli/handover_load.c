@@ -50,7 +50,7 @@ static bool is_master(const struct cli_handover *w, const char *path) {
     return false;
 }
 
-static enum nw_status read_headers(struct cli_handover *w, struct nw_err *err) {
+enum nw_status cli_handover_headers(struct cli_handover *w, struct nw_err *err) {
     const struct nw_frame_opts opts = {.header_only = true};
     const size_t n = w->paths.n;
     w->headers = nw_calloc(n + 1, sizeof(void *));
@@ -85,10 +85,7 @@ static enum nw_status read_headers(struct cli_handover *w, struct nw_err *err) {
                                                                     .height_px = f->height_px};
         }
     }
-    return w->n_subs ? NW_OK
-                     : nw_err_set(err, NW_NOTFOUND,
-                                  "no light frame among %zu files (%zu bias, dark or flat frames)",
-                                  n, w->n_frames);
+    return NW_OK;
 }
 
 static enum nw_status measure(struct cli_handover *w, struct nw_err *err) {
@@ -207,7 +204,12 @@ enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handove
     const struct nw_hand_opts opts = {
         .least_weight = cli_number(args, "least-weight", NAN), .wide = NAN, .patchy = NAN};
     enum nw_status status = find_paths(args, w, err);
-    status = status == NW_OK ? read_headers(w, err) : status;
+    status = status == NW_OK ? cli_handover_headers(w, err) : status;
+    if (status == NW_OK && w->n_subs == 0) {
+        status = nw_err_set(err, NW_NOTFOUND,
+                            "no light frame among %zu files (%zu bias, dark or flat frames)",
+                            w->paths.n, w->n_frames);
+    }
     status = status == NW_OK ? measure(w, err) : status;
     if (status == NW_OK) {
         leave_out(args, w);

@@ -23,6 +23,8 @@ struct cli_handover { /* all owned; cli_handover_done frees it, zeroed and half-
 };
 enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handover *ret,
                                  struct nw_err *err) NW_CHECKED;
+/* The headers of `paths` into subs and calibration frames. */
+enum nw_status cli_handover_headers(struct cli_handover *work, struct nw_err *err) NW_CHECKED;
 /* Of all subs and calibration frames. */
 enum nw_status cli_handover_hash(struct cli_handover *work, struct nw_err *err) NW_CHECKED;
 void cli_handover_done(struct cli_handover *work);

@@ -282,19 +282,14 @@ static void judge_group(struct nw_hand_sub *subs, size_t n, size_t group,
     finish_group(subs, n, group, g);
 }
 
-enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
-                                 const struct nw_hand_opts *opts, struct nw_hand_group **ret,
+enum nw_status nw_handover_group(struct nw_hand_sub *subs, size_t n, struct nw_hand_group **ret,
                                  size_t *ret_n, struct nw_err *err) {
-    const struct nw_hand_opts o = {
-        .least_weight = opts && isfinite(opts->least_weight) ? opts->least_weight : 0.1,
-        .wide = opts && isfinite(opts->wide) ? opts->wide : 2.0,
-        .patchy = opts && isfinite(opts->patchy) ? opts->patchy : 0.1};
-    struct nw_hand_group *groups = nw_calloc(n + 1, sizeof *groups);
-    double *const work = nw_calloc(n + 1, sizeof *work);
+    struct nw_hand_group *const groups = nw_calloc(n + 1, sizeof *groups);
     size_t n_groups = 0;
-    enum nw_status status =
-        groups && work ? NW_OK : nw_err_set(err, NW_NOMEM, "hand-over of %zu subs", n);
-    for (size_t i = 0; i < n && status == NW_OK; i++) {
+    if (!groups) {
+        return nw_err_set(err, NW_NOMEM, "groups of %zu subs", n);
+    }
+    for (size_t i = 0; i < n; i++) {
         size_t g = 0;
         while (g < n_groups && !is_of(&groups[g], &subs[i])) {
             g++;
@@ -303,6 +298,27 @@ enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
             begin_group(&groups[n_groups++], &subs[i]);
         }
         subs[i].group = g;
+    }
+    *ret = groups;
+    *ret_n = n_groups;
+    return NW_OK;
+}
+
+enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
+                                 const struct nw_hand_opts *opts, struct nw_hand_group **ret,
+                                 size_t *ret_n, struct nw_err *err) {
+    const struct nw_hand_opts o = {
+        .least_weight = opts && isfinite(opts->least_weight) ? opts->least_weight : 0.1,
+        .wide = opts && isfinite(opts->wide) ? opts->wide : 2.0,
+        .patchy = opts && isfinite(opts->patchy) ? opts->patchy : 0.1};
+    struct nw_hand_group *groups = NULL;
+    size_t n_groups = 0;
+    enum nw_status status = nw_handover_group(subs, n, &groups, &n_groups, err);
+    double *const work = nw_calloc(n + 1, sizeof *work);
+    if (status == NW_OK && !work) {
+        status = nw_err_set(err, NW_NOMEM, "hand-over of %zu subs", n);
+    }
+    for (size_t i = 0; i < n; i++) {
         subs[i].transmission = (struct nw_transmission){.value = NAN, .sigma = NAN, .patchy = NAN};
     }
     for (size_t g = 0; g < n_groups && status == NW_OK; g++) {

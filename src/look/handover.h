@@ -73,6 +73,9 @@ struct nw_hand_opts {
     double wide;         /* FWHM over the group's median from which on a sub is left out; NaN: 2 */
     double patchy;       /* scatter of the star ratios beyond noise; NaN: 0.1 */
 };
+/* Groups alone, by the headers: fills subs[i].group. NOMEM. */
+enum nw_status nw_handover_group(struct nw_hand_sub *subs, size_t n, struct nw_hand_group **ret,
+                                 size_t *ret_n, struct nw_err *err) NW_CHECKED;
 /* Groups (yours to free) and judgement of n subs. NOMEM. */
 enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
                                  const struct nw_hand_opts *opts, struct nw_hand_group **ret,

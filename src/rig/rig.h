@@ -23,6 +23,7 @@ struct nw_site {
     struct nw_val wind_speed_m_s; /* of the turbulent layers: how fast tilt averages out */
     struct nw_val sky_brightness_mag_arcsec2;
     struct nw_val extinction_mag; /* per airmass */
+    struct nw_val summer_K, winter_K; /* of usual nights in the warmest and the coldest month */
     struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
     /* until everything is closed */
     struct nw_val reaction_time_s, roof_time_s, warning_time_s;
@@ -124,6 +125,7 @@ struct nw_camera {
     char pattern[8]; /* "" mono, or "RGGB" ... */
     struct nw_val gain_e_per_adu, read_noise_e, full_scale_e, offset_adu, dark_e_per_s;
     struct nw_val quantum_efficiency;
+    struct nw_val set_temperature_K, cooling_K; /* cooling: how far below the air it gets */
     struct nw_val bits;
     struct nw_val flange_m;               /* mounting face to sensor */
     struct nw_val window_m, window_index; /* plane glass in front of the sensor */

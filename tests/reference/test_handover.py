@@ -219,3 +219,28 @@ def test_from_the_book(night, tmp_path):
     assert len(json.loads(by_target.stdout)["calibration"]) == 3
     done = run("handover", "field two", "--book", book)
     assert done.returncode == 2 and "the nearest target is field one" in done.stderr
+
+
+def test_calibration_owed(night, tmp_path):
+    rig = TOP / "data/demo/rig.yaml"
+    done = run("owed", rig, night[0], "--json")
+    assert done.returncode == 0, done.stderr
+    sets = {s["kind"]: s for s in json.loads(done.stdout)["sets"]}
+    assert sets["dark"]["owed"] == 0 and sets["dark"]["have"] == 20
+    assert sets["flat"]["state"] == "missing" and not sets["flat"]["with_cap_on"]
+    assert sets["bias"]["state"] == "stale" and sets["bias"]["owed"] == 20
+    assert json.loads(done.stdout)["capped_min"] == pytest.approx(1, abs=0.01)
+    (tmp_path / "list.yaml").write_text(
+        "nightwright-targets: 1\ntargets:\n"
+        "  a: {ra: 18:03:37, dec: -24:23:12, goals: {luminance: 5 h, hydrogen-alpha: 5 h}}\n")
+    done = run("owed", rig, night[0], "--targets", tmp_path / "list.yaml", "--night", "2026-07-15",
+               "--json")
+    assert done.returncode == 0, done.stderr
+    planned = json.loads(done.stdout)
+    assert {s["filter"] for s in planned["sets"] if s["kind"] == "flat"} == {
+        "luminance", "hydrogen-alpha"}
+    assert all("size" in s["nearest"] for s in planned["sets"] if s["kind"] == "dark")
+    months = planned["cooling"]["months"]
+    assert months[0]["headroom_k"] == pytest.approx(3) and months[6]["headroom_k"] == 19
+    done = run("owed", rig, "--night", "2026-07-15")
+    assert done.returncode == 2 and "--targets" in done.stderr
