@@ -113,7 +113,7 @@ static enum nw_status add_flat(struct work *w, const char *path, const struct nw
         w->n_groups++;
     }
     if (!flat.is_clipped) {
-        for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+        for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
             group->zones[z] += flat.zones[z];
         }
         group->n++;
@@ -189,9 +189,10 @@ static struct nw_flat_slope slope_of(const double *light, const double *flat,
                                      const struct nw_frame_facts *facts) {
     struct nw_flat_slope s = {.ra_rad = facts->ra_rad, .dec_rad = facts->dec_rad};
     double mean = 0.0;
-    for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
         const double u = ((double)(z % NW_FLAT_ZONES) - 2.0) / 2.5;
-        const double v = ((double)(z / NW_FLAT_ZONES) - 2.0) / 2.5;
+        const size_t row = z / NW_FLAT_ZONES;
+        const double v = ((double)row - 2.0) / 2.5;
         const double share = light[z] / flat[z];
         mean += share / 25.0;
         s.x += share * u / 8.0; /* sum of u^2 over 25 zones: 5 * (0.64 + 0.16) * 2 = 8 */
@@ -210,7 +211,7 @@ static bool light_zones(const struct nw_frame *frame, double offset, double *ret
     const struct nw_image_view view = nw_frame_plane(frame, 0);
     double *const v = nw_calloc(SAMPLES, sizeof *v);
     float *const row = nw_calloc(frame->width_px, sizeof *row);
-    for (size_t z = 0; v && row && z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+    for (size_t z = 0; v && row && z < NW_FLAT_N_ZONES; z++) {
         const size_t w = frame->width_px / NW_FLAT_ZONES;
         const size_t h = frame->height_px / NW_FLAT_ZONES;
         const size_t step = 1 + w * h / SAMPLES;
@@ -261,7 +262,7 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
     if (flat != SIZE_MAX) {
         l->group = group_with(w, flat);
         l->is_within = l->group != SIZE_MAX && l->off_rad <= w->tolerance_rad;
-        double zones[NW_FLAT_ZONES * NW_FLAT_ZONES];
+        double zones[NW_FLAT_N_ZONES];
         if (l->group != SIZE_MAX && frame->n_planes == 1 &&
             light_zones(frame, w->offset_adu, zones)) {
             w->slopes[w->n_slopes++] = slope_of(zones, w->groups[l->group].zones, &frame->facts);
@@ -299,7 +300,7 @@ static enum nw_status read_all(struct work *w, struct nw_err *err) {
     }
     for (size_t g = 0; g < w->n_groups && status == NW_OK; g++) {
         struct nw_flats_group *const group = &w->groups[g];
-        for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+        for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
             group->zones[z] /= (double)group->n;
         }
         if (group->n > 0) {

@@ -50,7 +50,7 @@ static enum nw_status list_frames(const struct cli_args *args, struct work *w, s
 
 static enum nw_status read_headers(struct work *w, struct nw_err *err) {
     const struct nw_frame_opts opts = {.header_only = true};
-    w->headers = nw_calloc(w->paths.n, sizeof *w->headers);
+    w->headers = nw_calloc(w->paths.n, sizeof(struct nw_frame *));
     if (!w->headers) {
         return nw_err_set(err, NW_NOMEM, "%zu headers", w->paths.n);
     }

@@ -116,7 +116,7 @@ static bool fit_terms(struct nw_panel *panel, const struct row *rows, size_t n, 
     double x[3 * MAX_ROWS];
     double y[MAX_ROWS];
     double w[MAX_ROWS];
-    size_t which[3];
+    size_t which[3] = {0};
     struct sensor_line line = {.n = n, .x = x, .y = y, .w = w};
     for (size_t t = 0; t < 3; t++) {
         if (has[t]) {

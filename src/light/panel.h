@@ -4,7 +4,7 @@
  * Pure: a frame's pixels come in, are measured, and may go; the rest works on what was measured.
  *   source    shadow of a mote at distance d in a beam of f-ratio N: a disc of diameter d / N
  *             (geometry of the cone of light; the mote itself is small against it)
- *   accuracy  bench/sensor_pulls.c: the level that the table promises is met within 3 % */
+ *   accuracy  bench/sensor.py: the level that the table promises is met within 3 % */
 #ifndef NW_LIGHT_PANEL_H
 #define NW_LIGHT_PANEL_H
 
@@ -14,7 +14,13 @@
 #include "base/base.h"
 #include "image/image.h"
 
-enum { NW_FLAT_ZONES = 5, NW_FLAT_SHADOWS = 40, NW_FLAT_GROUPS = 64, NW_FLAT_FILTERS = 24 };
+enum {
+    NW_FLAT_ZONES = 5,
+    NW_FLAT_N_ZONES = 25,
+    NW_FLAT_SHADOWS = 40,
+    NW_FLAT_GROUPS = 64,
+    NW_FLAT_FILTERS = 24
+};
 
 /* One flat, measured. Levels above the offset. */
 struct nw_flat {
@@ -24,9 +30,9 @@ struct nw_flat {
     double t_utc_s, rotator_rad;
     double level_adu; /* middle fifth of the frame; of a colour pattern the brightest colour */
     double colour_adu[3];
-    bool is_clipped; /* more than 0.1 % of the pixels stand at the top */
-    double zones[NW_FLAT_ZONES * NW_FLAT_ZONES]; /* against the middle one; rows from low y */
-    bool is_then;                                /* of the older flats that are compared with */
+    bool is_clipped;               /* more than 0.1 % of the pixels stand at the top */
+    double zones[NW_FLAT_N_ZONES]; /* against the middle one; rows from low y */
+    bool is_then;                  /* of the older flats that are compared with */
 };
 
 /* The light of several flats alike, binned, each divided by its mean: shadows are sought in it. */

@@ -17,7 +17,7 @@ void nw_flat_map_done(struct nw_flat_map *map) {
 struct sums {
     double colour[4]; /* of the middle fifth, by place in the pattern */
     double n_colour[4];
-    double zone[NW_FLAT_ZONES * NW_FLAT_ZONES], n_zone[NW_FLAT_ZONES * NW_FLAT_ZONES];
+    double zone[NW_FLAT_N_ZONES], n_zone[NW_FLAT_N_ZONES];
     double top, n_top;
 };
 
@@ -42,7 +42,7 @@ static void add_row(const float *row, const struct nw_frame *frame, size_t y, do
                 sums->n_top = 0.0;
             }
             sums->n_top += (double)row[x] >= sums->top;
-            if (zone == NW_FLAT_ZONES * NW_FLAT_ZONES / 2) {
+            if (zone == NW_FLAT_N_ZONES / 2) {
                 sums->colour[(y % 2) * 2 + x % 2] += v;
                 sums->n_colour[(y % 2) * 2 + x % 2] += 1.0;
             }
@@ -136,8 +136,8 @@ enum nw_status nw_flat_measure(const struct nw_frame *frame, double offset_adu, 
     }
     levels(&sums, pattern, &flat);
     flat.is_clipped = sums.n_top > CLIPPED_SHARE * (double)w * (double)h;
-    const size_t middle = NW_FLAT_ZONES * NW_FLAT_ZONES / 2;
-    for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+    const size_t middle = NW_FLAT_N_ZONES / 2;
+    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
         flat.zones[z] = sums.zone[z] / sums.n_zone[z] / (sums.zone[middle] / sums.n_zone[middle]);
     }
     if (!(flat.level_adu > 0.0)) {

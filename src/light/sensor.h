@@ -6,7 +6,7 @@
  *             EMVA Standard 1288 R3.1, sec. 2 and 6 (sigma_y^2 = K^2 sigma_d^2 + sigma_q^2 +
  *             K (mu_y - mu_y.dark), sigma_q^2 = 1/12; range of the fit up to 70 % of saturation;
  *             linearity over 5 to 95 %); REFERENCES PHO-20, PHO-23
- *   accuracy  bench/sensor_pulls.c: gain 0.5 %, read noise 3 %, dark 5 % or 0.0005 e/s, full scale
+ *   accuracy  bench/sensor.py: gain 0.5 %, read noise 3 %, dark 5 % or 0.0005 e/s, full scale
  *             2 %, with a flickering and drifting lamp, a response that bends and a wandering
  * offset
  */

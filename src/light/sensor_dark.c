@@ -43,8 +43,12 @@ static void add_point(struct points *points, double t_s, double y, double sigma)
     }
 }
 
-/* Slope and error; without a known error of the points their scatter about the line is taken. */
-static bool slope(const struct points *points, bool has_sigma, double ret[static 2]) {
+struct line_of {
+    double slope, covariance, chi2; /* covariance: for weights of one where errors are not known */
+    size_t n;
+};
+
+static bool fit_line(const struct points *points, bool has_sigma, struct line_of *ret) {
     double x[2 * MAX_POINTS];
     double w[MAX_POINTS];
     struct sensor_line line = {.n = points->n, .k = 2, .x = x, .y = points->y, .w = w};
@@ -59,25 +63,57 @@ static bool slope(const struct points *points, bool has_sigma, double ret[static
     if (points->n < 2 || !sensor_line_fit(&line)) {
         return false;
     }
-    const double excess = points->n > 2 ? line.chi2 / (double)(points->n - 2) : NAN;
-    ret[0] = line.b[1];
-    ret[1] = sqrt(line.covariance[1][1] *
-                  (has_sigma ? fmax(1.0, isfinite(excess) ? excess : 1.0) : excess));
+    *ret = (struct line_of){line.b[1], line.covariance[1][1], line.chi2, points->n};
     return true;
 }
 
-static void by_levels(const struct sensor_work *work, struct nw_sensor_dark *dark) {
+/* Slope and error of points of known errors. */
+static bool slope(const struct points *points, double ret[static 2]) {
+    struct line_of line;
+    if (!fit_line(points, true, &line)) {
+        return false;
+    }
+    const double excess = points->n > 2 ? fmax(1.0, line.chi2 / (double)(points->n - 2)) : 1.0;
+    ret[0] = line.slope;
+    ret[1] = sqrt(line.covariance * excess);
+    return true;
+}
+
+/* Levels of one temperature, all of one weight. */
+static bool fit_levels(const struct sensor_work *work, const struct nw_sensor_dark *dark,
+                       struct line_of *ret) {
     struct points points = {.n = 0};
-    const double gain = work->out->gain_e_per_adu.v;
     for (size_t i = 0; i < work->n; i++) {
         if (belongs(work, i, dark->temperature_K)) {
             add_point(&points, exposure_of(&work->frames[i]),
                       sensor_site_mean(work->level_adu[i], work->out->n_sites), NAN);
         }
     }
-    double result[2];
-    if (dark->n_exposures >= 2 && slope(&points, false, result)) {
-        sensor_value_set(&dark->slope_e_s, gain * result[0], gain * result[1]);
+    return dark->n_exposures >= 2 && fit_line(&points, false, ret);
+}
+
+/* The offset wanders alike at all temperatures: its scatter about all lines together is the error
+ * of a level. With a few darks a temperature, each one's own would often be far too small. */
+static double level_sigma(const struct sensor_work *work) {
+    double chi2 = 0.0;
+    double dof = 0.0;
+    for (size_t i = 0; i < work->out->n_darks; i++) {
+        struct line_of line;
+        if (fit_levels(work, &work->out->darks[i], &line) && line.n > 2) {
+            chi2 += line.chi2;
+            dof += (double)(line.n - 2);
+        }
+    }
+    return dof > 0.0 ? sqrt(chi2 / dof) : NAN;
+}
+
+static void by_levels(const struct sensor_work *work, double sigma_adu,
+                      struct nw_sensor_dark *dark) {
+    const double gain = work->out->gain_e_per_adu.v;
+    struct line_of line;
+    if (fit_levels(work, dark, &line)) {
+        sensor_value_set(&dark->slope_e_s, gain * line.slope,
+                         gain * sigma_adu * sqrt(line.covariance));
     } else {
         sensor_value_why(&dark->slope_e_s, "needs darks of two exposures, or biases beside them");
     }
@@ -113,7 +149,7 @@ static void by_noise(const struct sensor_work *work, struct nw_sensor_dark *dark
         }
     }
     double result[2];
-    if (slope(&points, true, result)) {
+    if (slope(&points, result)) {
         sensor_value_set(&dark->variance_e_s, gain * gain * result[0], gain * gain * result[1]);
     } else {
         sensor_value_why(&dark->variance_e_s, "needs pairs of darks of two exposures, or a pair "
@@ -122,7 +158,7 @@ static void by_noise(const struct sensor_work *work, struct nw_sensor_dark *dark
 }
 
 static bool is_good(const struct nw_sensor_value *v) {
-    return isfinite(v->v) && v->sigma <= fmax(GOOD_E_S, GOOD_SHARE * fabs(v->v));
+    return isfinite(v->v) && 2.0 * v->sigma <= fmax(GOOD_E_S, GOOD_SHARE * fabs(v->v));
 }
 
 static void believe(struct nw_sensor_dark *dark) {
@@ -187,10 +223,13 @@ static void find_doubling(struct nw_sensor *out) {
 void sensor_find_dark(struct sensor_work *work) {
     struct nw_sensor *const out = work->out;
     for (size_t i = 0; i < out->n_darks; i++) {
+        count_dark(work, &out->darks[i]);
+    }
+    const double sigma_adu = level_sigma(work);
+    for (size_t i = 0; i < out->n_darks; i++) {
         struct nw_sensor_dark *const dark = &out->darks[i];
-        count_dark(work, dark);
         if (isfinite(out->gain_e_per_adu.v)) {
-            by_levels(work, dark);
+            by_levels(work, sigma_adu, dark);
             by_noise(work, dark);
             believe(dark);
             if (dark->is_clamped) {

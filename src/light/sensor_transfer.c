@@ -348,14 +348,14 @@ static void no_gain(struct nw_sensor *out) {
 void sensor_find_gain(struct sensor_work *work) {
     struct nw_sensor *const out = work->out;
     struct points points = {.n = 0};
-    double gains[NW_SENSOR_SITES][2];
+    double gains[NW_SENSOR_SITES][2] = {{0.0}};
     gather_points(work, &points);
     choose_points(work, &points);
     const bool has_slope = points.n > 0 && is_wide(&points);
     double bend = 0.0;
     double bend_w = 0.0;
     for (size_t s = 0; s < out->n_sites; s++) {
-        struct sensor_line line;
+        struct sensor_line line = {.n = 0};
         if (!fit_points(&points, s, has_slope, &line)) {
             no_gain(out);
             return;

@@ -113,10 +113,9 @@ static void table(const struct nw_flats_report *r, struct nw_buf *buf) {
         nw_buf_printf(buf, "%11.1f %%", 100.0 * line.sigma);
         nw_buf_printf(buf, "%8zu", own < r->panel->n_filters ? r->panel->filters[own].n : 0);
         for (unsigned bit = 0; nw_panel_flag_text(bit); bit++) {
-            nw_buf_printf(buf, "%s", line.flags & (1U << bit) ? " " : "");
-            nw_buf_printf(buf, "%s",
-                          line.flags & (1U << bit) ? (const char *[]){"(1)", "(2)", "(3)"}[bit]
-                                                   : "");
+            if (line.flags & (1U << bit)) {
+                nw_buf_printf(buf, " (%u)", bit + 1);
+            }
         }
         seen |= line.flags;
         nw_buf_printf(buf, "\n");
@@ -181,7 +180,7 @@ static void evenness(const struct nw_flats_report *r, struct nw_buf *buf) {
         const struct nw_flats_group *const group = &r->groups[g];
         const double *const z = group->zones;
         double least = INFINITY;
-        for (size_t i = 0; i < NW_FLAT_ZONES * NW_FLAT_ZONES; i++) {
+        for (size_t i = 0; i < NW_FLAT_N_ZONES; i++) {
             least = fmin(least, z[i]);
         }
         char name[64];

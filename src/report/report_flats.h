@@ -12,7 +12,7 @@ struct nw_flats_group {
     size_t first, n; /* the first of its flats in the list, and how many there are */
     struct nw_shadow shadows[NW_FLAT_SHADOWS];
     size_t n_shadows;
-    double zones[NW_FLAT_ZONES * NW_FLAT_ZONES];
+    double zones[NW_FLAT_N_ZONES];
     struct nw_flat_map map;
 };
 

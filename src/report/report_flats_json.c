@@ -104,7 +104,7 @@ static void put_groups(struct nw_json *json, const struct nw_flats_report *r) {
         nw_json_bool(json, o, "is_older", f->is_then);
         nw_json_count(json, o, "flats", r->groups[g].n);
         json_t *const zones = nw_json_array(json, o, "zones");
-        for (size_t z = 0; z < NW_FLAT_ZONES * NW_FLAT_ZONES; z++) {
+        for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
             nw_json_add_number(json, zones, r->groups[g].zones[z], 5);
         }
         json_t *const shadows = nw_json_array(json, o, "dust");

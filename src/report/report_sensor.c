@@ -99,7 +99,7 @@ static void head(const struct nw_sensor *s, struct nw_buf *buf) {
 static void camera_rows(const struct nw_sensor *s, struct nw_buf *buf) {
     char aside[80] = "";
     row(buf, "gain", &s->gain_e_per_adu, "e/adu", "at small signals");
-    row(buf, "read noise", &s->read_noise_e, "e", "rounding of the converter taken off");
+    row(buf, "read noise", &s->read_noise_e, "e", "rounding taken off");
     row(buf, "offset", &s->offset_adu, "adu", "");
     row(buf, "offset, wander", &s->offset_drift_e, "e", "rms, frame to frame");
     row(buf, "full scale", &s->full_scale_e, "e",

@@ -11,7 +11,7 @@ struct set {
     struct chip chip;
     struct chip_shot shots[MAX_SHOTS];
     size_t n;
-    double clock_s;
+    double clock_s, session_s;
     const char *folder;
     enum nw_status status[MAX_SHOTS];
     struct nw_err errors[MAX_SHOTS];
@@ -24,6 +24,7 @@ static struct chip_shot *add(struct set *set, const char *type, double exposure_
                                .exposure_s = exposure_s,
                                .temperature_K = MAIN_K,
                                .t_s = set->clock_s,
+                               .session_s = set->session_s,
                                .setting = NAN,
                                .angle_rad = NAN};
     (void)snprintf(shot->name, sizeof shot->name, "%s_%04zu.fits", type, set->n);
@@ -101,6 +102,7 @@ static void plan_panel(struct set *set, const struct nw_setup *setup) {
         }
     }
     set->clock_s += 86400.0;
+    set->session_s = set->clock_s;
     for (int i = 0; i < 8; i++) { /* the first filter at all settings, there and back */
         add_flat(set, &filters[0], 0, SETTINGS[i < 4 ? i : 7 - i], false);
     }

@@ -31,8 +31,8 @@ struct nw_synth_chip_fault {
 bool nw_synth_chip_fault_at(size_t i, struct nw_synth_chip_fault *ret);
 
 /* Writes frames and truth.json into a new or empty folder; *ret_n: how many frames. */
-enum nw_status nw_synth_calibration(const struct nw_rig *rig, const char *setup,
-                                    enum nw_synth_set set, const struct nw_synth_chip_opts *opts,
+enum nw_status nw_synth_calibration(const struct nw_rig *rig, const char *setup_name,
+                                    enum nw_synth_set kind, const struct nw_synth_chip_opts *opts,
                                     const char *folder, size_t *ret_n,
                                     struct nw_err *err) NW_CHECKED;
 

@@ -113,11 +113,12 @@ static void draw_dust(struct chip *chip, const struct nw_setup *setup, gsl_rng *
     const double h = (double)chip->camera.height_px;
     chip->n_dust = isfinite(f_ratio) && f_ratio > 0.0 ? CHIP_DUST : 0;
     for (size_t i = 0; i < chip->n_dust; i++) { /* in cells of their own: shadows stay apart */
+        const size_t row = i / 3;
         chip->dust[i] = (struct chip_dust){
             .x_px = w * ((double)(i % 3) - 1.0 + 0.15 * (gsl_rng_uniform(rng) - 0.5)) * 0.26,
-            .y_px = h * ((double)(i / 3) - 0.5 + 0.15 * (gsl_rng_uniform(rng) - 0.5)) * 0.42,
+            .y_px = h * ((double)row - 0.5 + 0.15 * (gsl_rng_uniform(rng) - 0.5)) * 0.42,
             .diameter_px = MOTES[i].distance_m / f_ratio / chip->camera.pixel_m,
-            .depth = MOTES[i].depth,
+            .depth = fmin(0.9, MOTES[i].depth * chip->f.dust),
             .distance_m = MOTES[i].distance_m,
             .filter = MOTES[i].filter,
             .life = MOTES[i].life,
@@ -251,10 +252,8 @@ static void expose(const struct chip *chip, const struct chip_shot *shot, gsl_rn
                        colour_share(chip, x, y) * through_dust(chip, shot, dx, dy);
             }
             const double kept = 1.0 - chip->f.sharing * fmin(1.0, mean / c->full_scale_e);
-            double e =
-                poisson_like(rng, mean, kept) +
-                poisson_like(
-                    rng, dark_e + fmax(0.0, (double)chip->dark[i] * warm) * shot->exposure_s, 1.0);
+            const double charge = dark_e + (double)chip->dark[i] * warm * shot->exposure_s;
+            double e = poisson_like(rng, mean, kept) + poisson_like(rng, charge, 1.0);
             e = fmin(e, (double)chip->well[i]);
             e *= 1.0 - chip->f.nonlinearity * e / c->full_scale_e;
             e += gsl_ran_gaussian_ziggurat(rng, c->read_noise_e) + row_e + (double)chip->columns[x];
@@ -322,7 +321,7 @@ enum nw_status nw_synth_chip_shoot(const struct chip *chip, size_t index, struct
         status = nw_err_set(err, NW_NOMEM, "frame of %zu pixels", n);
     } else {
         char path[4096];
-        shot->lamp = (1.0 + chip->f.drift * shot->t_s / 3600.0) *
+        shot->lamp = (1.0 + chip->f.drift * (shot->t_s - shot->session_s) / 3600.0) *
                      (1.0 + gsl_ran_gaussian(rng, chip->f.flicker));
         shot->wander_e = gsl_ran_gaussian(rng, chip->f.wander);
         expose(chip, shot, rng, counts);

@@ -23,6 +23,7 @@
     X(panel_power, 0.3, 2.0, 0.93, "exponent of the panel's light over its setting")               \
     X(panel_curve, -0.3, 0.3, 0.03, "bend of that: share per (ln setting)^2")                      \
     X(shutter, -0.1, 0.1, 0.0, "s that an exposure is longer than it says")                        \
+    X(dust, 0.0, 5.0, 1.0, "depth of all shadows against the usual")                               \
     X(turn, 0.0, 360.0, 90.0, "degrees the rotator is turned between then and now")
 
 struct chip_faults {
@@ -57,6 +58,7 @@ struct chip_shot {
     const char *type, *filter;
     int filter_index;
     double exposure_s, temperature_K, t_s; /* t_s: since the start of the set */
+    double session_s;                      /* the lamp was switched on then */
     double rate_e_s;                       /* of light in the middle, the lamp as it should be */
     double setting, angle_rad;             /* NaN: none */
     bool is_then;

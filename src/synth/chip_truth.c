@@ -58,6 +58,8 @@ static json_t *shots_json(const struct chip_shot *shots, size_t n) {
         (void)json_object_set_new(o, "file", json_string(shots[i].name));
         put(o, "lamp", shots[i].rate_e_s > 0.0 ? shots[i].lamp : NAN);
         put(o, "light_e_per_s", shots[i].rate_e_s);
+        (void)json_object_set_new(o, "filter",
+                                  shots[i].filter ? json_string(shots[i].filter) : json_null());
         put(o, "setting", shots[i].setting);
         put(o, "offset_wander_e", shots[i].wander_e);
         (void)json_array_append_new(list, o);
