@@ -274,34 +274,25 @@ NW_CLONES static void take_off_whole(const struct stretch *s, size_t n, const ui
     }
 }
 
-/* Where the rows of a box lie between the tiles. */
-static void box_places(const struct nw_background *b, const struct box *box,
-                       struct row_place ret[static WINDOW_MAX_SIDE]) {
-    const double step = (double)b->ny / (double)b->height_px;
-    double t = 0.0;
-    size_t j = interval_of(box->y0, b->ny, b->height_px, &t);
-    const bool is_level = b->ny < 2;
-    for (size_t k = 0; k < box->n_y; k++) {
-        if (t > 1.0 && j + 2 < b->ny) {
-            t -= 1.0;
-            j++;
-        }
-        ret[k] = row_place_at(b, j, t);
-        t += is_level ? 0.0 : step;
-    }
-}
-
 /* The same columns of all rows, from one tile column to the next. */
 static void take_off_stretch(const struct nw_background *b, const struct nw_image_view *image,
-                             const struct box *box, const struct row_place *places, float *ret,
-                             size_t stride) {
+                             const struct box *box, float *ret, size_t stride) {
     double t = 0.0;
+    double down_t = 0.0; /* how far a row lies between two rows of tiles, j and the next */
+    size_t j = interval_of(box->y0, b->ny, b->height_px, &down_t);
+    const double down = b->ny > 1 ? (double)b->ny / (double)b->height_px : 0.0;
     const size_t i = interval_of(box->x0, b->nx, b->width_px, &t);
     const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
     const bool is_between = t >= 0.0 && t + (double)box->n_x * dt < 1.0 + dt;
     for (size_t k = 0; k < box->n_y; k++) {
-        const struct node left = row_node(b, &places[k], i);
-        const struct node right = row_node(b, &places[k], b->nx > 1 ? i + 1 : i);
+        if (down_t > 1.0 && j + 2 < b->ny) {
+            down_t -= 1.0;
+            j++;
+        }
+        const struct row_place place = row_place_at(b, j, down_t);
+        down_t += down;
+        const struct node left = row_node(b, &place, i);
+        const struct node right = row_node(b, &place, b->nx > 1 ? i + 1 : i);
         const struct stretch s = stretch_of(&left, &right, t, dt, box->n_x);
         const size_t first = (box->y0 + k) * image->stride_px + box->x0;
         float *const to = ret + k * stride;
@@ -322,8 +313,6 @@ static void take_off_stretch(const struct nw_background *b, const struct nw_imag
 
 void background_take_off(const struct nw_background *b, const struct nw_image_view *image,
                          const struct box *box, float *ret, size_t stride) {
-    struct row_place places[WINDOW_MAX_SIDE];
-    box_places(b, box, places);
     size_t done = 0;
     while (done < box->n_x) {
         struct box part = *box;
@@ -332,7 +321,7 @@ void background_take_off(const struct nw_background *b, const struct nw_image_vi
         const size_t stop = interval_end(b, interval_of(part.x0, b->nx, b->width_px, &t));
         const size_t left = box->n_x - done;
         part.n_x = stop - part.x0 < left ? stop - part.x0 : left;
-        take_off_stretch(b, image, &part, places, ret + done, stride);
+        take_off_stretch(b, image, &part, ret + done, stride);
         done += part.n_x;
     }
 }

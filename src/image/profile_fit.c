@@ -189,6 +189,7 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
     s.n = is_beta_free ? N_MAX : N_MAX - 1;
     s.profile = *start;
     s.own = 0;
+    s.sums.n_px = 0;
     profile_sums(window, &s.profile, field, s.n, NULL, &s.weights[0], &s.sums);
     if (s.sums.n_px < (size_t)s.n + 5) {
         return fit;

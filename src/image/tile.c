@@ -175,9 +175,10 @@ NW_CLONES static struct bin_sums sum_bins(const uint32_t *count, uint32_t from, 
     uint64_t second = 0;
 #pragma omp simd reduction(+ : n, first, second)
     for (uint32_t i = from; i < to; i++) {
+        const uint32_t square = i * i;
         n += count[i];
         first += (uint64_t)count[i] * i;
-        second += (uint64_t)count[i] * (i * i);
+        second += (uint64_t)count[i] * square;
     }
     return (struct bin_sums){n, first, second};
 }
