@@ -3,20 +3,22 @@
  * tests/support/guide_sim.h; counted are right ascension and declination. */
 #include <stdio.h>
 
-#include "guide_sim.h"
+#include "guide_cases.h"
 
 enum { SAMPLES = 3600 };
 
-static const struct sim_axis PLAIN = {.noise = 0.3,
-                                      .walk_per_sqrt_s = 0.05,
-                                      .gain = 0.6,
-                                      .deadband = 0.2,
-                                      .response = 1.0,
-                                      .delay = 1};
-
-struct one_case {
-    const char *name;
-    struct sim_axis axis;
+static const struct sim_case CASES[] = {
+    {"as the model", 0.6, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"soft, gain 0.1", 0.1, 0.0, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"hard, gain 1.2", 1.2, 0.0, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"memory 0.2", 0.6, 0.2, 0.3, 0.2, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"memory 0.5", 0.6, 0.2, 0.3, 0.5, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"acts at 85 %", 0.6, 0.2, 0.3, 0.0, 0.85, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"acts at 60 %", 0.6, 0.2, 0.3, 0.0, 0.6, 0.0, 0.0, 0.0, 0.0, 0.0},
+    {"worm 5\" of 240 s", 0.6, 0.2, 0.3, 0.0, 1.0, 5.0, 240.0, 0.0, 0.0, 0.0},
+    {"gear noise 0.3\" of 8 s", 0.6, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.3, 8.0, 0.0},
+    {"a gap of 300 ms", 0.6, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
+    {"that gap, soft", 0.3, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
 };
 
 struct tally {
@@ -38,55 +40,21 @@ static void add(const struct nw_guide_axis *a, struct tally *t) {
     t->biased += a->habits.is_biased;
 }
 
-static struct one_case *cases(size_t *ret_n) {
-    static struct one_case list[12];
-    size_t n = 0;
-    const struct sim_axis plain = PLAIN;
-    list[n++] = (struct one_case){"as the model", plain};
-    list[n] = (struct one_case){"soft, gain 0.1", plain};
-    list[n].axis.deadband = 0.0;
-    list[n++].axis.gain = 0.1;
-    list[n] = (struct one_case){"hard, gain 1.2", plain};
-    list[n].axis.deadband = 0.0;
-    list[n++].axis.gain = 1.2;
-    list[n] = (struct one_case){"memory 0.2", plain};
-    list[n++].axis.noise_memory = 0.2;
-    list[n] = (struct one_case){"memory 0.5", plain};
-    list[n++].axis.noise_memory = 0.5;
-    list[n] = (struct one_case){"acts at 85 %", plain};
-    list[n++].axis.response = 0.85;
-    list[n] = (struct one_case){"acts at 60 %", plain};
-    list[n++].axis.response = 0.6;
-    list[n] = (struct one_case){"worm 5\" of 240 s", plain};
-    list[n].axis.worm_period_s = 240.0;
-    list[n++].axis.worm = 5.0;
-    list[n] = (struct one_case){"gear noise 0.3\" of 8 s", plain};
-    list[n].axis.gear_s = 8.0;
-    list[n++].axis.gear = 0.3;
-    list[n] = (struct one_case){"a gap of 300 ms", plain};
-    list[n++].axis.gap = 2.25;
-    list[n] = (struct one_case){"that gap, soft", plain};
-    list[n].axis.gain = 0.3;
-    list[n++].axis.gap = 2.25;
-    *ret_n = n;
-    return list;
-}
-
 int main(int argc, char **argv) {
     const size_t nights = argc > 1 ? (size_t)strtoul(argv[1], NULL, 10) : 20;
-    size_t n = 0;
-    const struct one_case *list = cases(&n);
+    const size_t n = sizeof CASES / sizeof CASES[0];
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     int failed = 0;
     for (size_t i = 0; i < n; i++) {
         struct tally t[2] = {{0}};
+        const struct sim_axis loop = sim_case_axis(&CASES[i], 0.0);
         gsl_rng_set(rng, 500 + i);
         for (size_t j = 0; j < nights; j++) {
             struct sim_night night;
             struct nw_guide_analysis *a = NULL;
             struct nw_err err = {0};
             sim_night_init(&night, SAMPLES, 2.0);
-            sim_night_run(&night, &list[i].axis, &list[i].axis, rng);
+            sim_night_run(&night, &loop, &loop, rng);
             if (nw_guide_analyse(&night.log, NULL, &a, &err) == NW_OK) {
                 add(&a->ra, &t[0]);
                 add(&a->dec, &t[1]);
@@ -102,7 +70,7 @@ int main(int argc, char **argv) {
             const double k = (double)at->n;
             printf("%-24s %-3s scatter %.3f off %3d; memory %+.3f off %3d; pulses %+.3f off %3d; "
                    "errors' memory %+.2f, sluggish %3d eager %3d biased %3d of %d\n",
-                   list[i].name, axis ? "Dec" : "RA", at->scatter / k, at->off_scatter,
+                   CASES[i].name, axis ? "Dec" : "RA", at->scatter / k, at->off_scatter,
                    at->memory / k, at->off_memory, at->pulses / k, at->off_pulses,
                    at->errors_memory / k, at->sluggish, at->eager, at->biased, at->n);
         }

@@ -298,7 +298,7 @@ enum nw_status nw_guide_compare(const struct nw_guide_compared *runs, size_t n,
     struct desk desk = {.spans = spans, .n_spans = n_spans};
     size_t *order = NULL;
     enum nw_status status = desk_init(runs, n, &desk, &order, err);
-    if (status == NW_OK) {
+    if (status == NW_OK && order && desk.blocks && desk.rules) {
         sort_runs(runs, n, order);
         status = add_runs(&desk, runs, order, n, &c, err);
     }

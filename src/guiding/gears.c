@@ -37,6 +37,17 @@ static void say_why(const struct guide_backlash_fit *fit, bool is_there,
     }
 }
 
+/* Without the gap's own path the first pulses after a dither count in full, though they may only
+ * have crossed it: 0.71 came out for 0.93. */
+static void warn_of_response(const struct guide_backlash_fit *fit, bool is_there,
+                             struct nw_guide_axis *axis) {
+    if (isfinite(axis->response) && (is_there || !isfinite(fit->high_s))) {
+        (void)snprintf(axis->why_response, sizeof axis->why_response,
+                       "told by pulses after dithers, some of which may only have crossed a gap "
+                       "that is not told: it may read low");
+    }
+}
+
 /* The path of the axis takes the place of the sum of pulses; the response comes from both. */
 static void take_path(const struct nw_guide_log *log, struct guide_series *s,
                       const struct guide_moves *moves, const struct guide_backlash_fit *fit,
@@ -108,6 +119,7 @@ enum nw_status nw_guide_find_backlash(const struct nw_guide_log *log, struct gui
             *ret_is_path_new = true;
         } else {
             say_why(&fit, is_there, ret);
+            warn_of_response(&fit, is_there, gears->axis);
         }
     }
     nw_guide_moves_done(&moves);
