@@ -18,6 +18,7 @@
     X(back_focus, "mm", "BACK FOCUS")                                                              \
     X(balance, "N m", "BALANCE")                                                                   \
     X(clearance, "mm", "CLEARANCE")                                                                \
+    X(damp, "K", "DAMP")                                                                           \
     X(guide_train, "arcsec2", "GUIDE TRAIN")                                                       \
     X(light, "%", "LIGHT")                                                                         \
     X(power, "W", "POWER")                                                                         \

@@ -46,9 +46,10 @@ static void rows(const struct nw_ledger *ledger, bool is_summed, struct nw_buf *
             unit = line->unit;
             char head[64];
             (void)snprintf(head, sizeof head, "%s, %s",
-                           is_summed          ? "what adds up"
-                           : ledger->is_floor ? "what could touch"
-                                              : "beside it",
+                           is_summed                           ? "what adds up"
+                           : strcmp(ledger->name, "damp") == 0 ? "damp"
+                           : ledger->is_floor                  ? "what could touch"
+                                                               : "beside it",
                            unit);
             nw_buf_printf(buf, "%s  ", is_summed || ledger->is_floor ? "" : "\n");
             nw_report_left(buf, 30, head);
