@@ -154,30 +154,35 @@ static enum nw_status one_frame(struct work *w, const struct nw_series_item *ite
     const struct nw_light_case what = {
         .rig = w->rig, .setup = w->setup, .filter = filter, .airmass = row->airmass};
     struct nw_light_band band = nw_light_main_band(w->setup, filter);
-    const struct nw_throughput_case one = {
-        .what = &what,
-        .band = &band,
-        .stars = item->measures[0],
-        .exposure_s = f->exposure_s,
-        .gain_e_per_adu =
-            isfinite(f->gain_e_per_adu) ? f->gain_e_per_adu : w->setup->camera.gain_e_per_adu.v,
-        .ra_rad = place_rad[0],
-        .dec_rad = place_rad[1],
-        .references = w->references,
-        .n = find_references(w, place_rad)};
+    /* of a colour-filter frame one grid of a quarter of the pixels was measured */
+    const bool is_grid =
+        item->frame->n_planes == 1 && item->measures[0]->channel != NW_CHANNEL_MONO;
+    const double gain =
+        isfinite(f->gain_e_per_adu) ? f->gain_e_per_adu : w->setup->camera.gain_e_per_adu.v;
+    const struct nw_throughput_case one = {.what = &what,
+                                           .band = &band,
+                                           .stars = item->measures[0],
+                                           .exposure_s = f->exposure_s,
+                                           .gain_e_per_adu = is_grid ? 4.0 * gain : gain,
+                                           .ra_rad = place_rad[0],
+                                           .dec_rad = place_rad[1],
+                                           .references = w->references,
+                                           .n = find_references(w, place_rad)};
     return nw_light_throughput(&one, &row->value, err);
 }
 
 static enum nw_status gather(struct work *w, size_t n, struct nw_err *err) {
     size_t n_set = 0;
     const char *const *const set = cli_texts(w->args, "set", &n_set);
-    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G};
     enum nw_status status = nw_rig_read(cli_arg(w->args, 0), set, n_set, &w->rig, err);
     status = status == NW_OK ? nw_rig_find_setup(w->rig, cli_text(w->args, "setup"), &w->setup, err)
                              : status;
     status = status == NW_OK
                  ? cli_catalogue_open(cli_text(w->args, "catalogue"), &w->catalogue, err)
                  : status;
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
+                                        .pattern_if_unsaid =
+                                            status == NW_OK ? w->setup->camera.pattern : NULL};
     status = status == NW_OK
                  ? nw_series_measure(cli_positional(w->args) + 1, n, &opts, NULL, &w->series, err)
                  : status;

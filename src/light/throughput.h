@@ -23,7 +23,8 @@ struct nw_throughput_case {
     const struct nw_light_case *what; /* rig, setup, filter, airmass */
     const struct nw_light_band *band;
     const struct nw_measure *stars;
-    double exposure_s, gain_e_per_adu;
+    double exposure_s, gain_e_per_adu;     /* of colour-filter frames, whose measured grid has a
+                                              quarter of the pixels, four times the gain */
     double ra_rad, dec_rad;                /* about the middle of the frame, to half a field */
     const struct nw_reference *references; /* brightest first, around that place */
     size_t n;

@@ -91,6 +91,7 @@ enum nw_status nw_handover_audit(const struct nw_measure *master,
     enum nw_status status = NW_DATA;
     double *const work = nw_calloc(master->n_stars + 1, sizeof *work);
     size_t most = 0;
+    bool is_grid = false;
     if (!work) {
         return nw_err_set(err, NW_NOMEM, "audit");
     }
@@ -99,6 +100,10 @@ enum nw_status nw_handover_audit(const struct nw_measure *master,
         const struct nw_measure *const best =
             groups[g].best == SIZE_MAX ? NULL : subs[groups[g].best].measure;
         size_t n_used = 0;
+        if (best && subs[groups[g].best].facts->bayer[0]) {
+            is_grid = true;
+            continue;
+        }
         if (groups[g].n_kept == 0 || !best || nw_stars_match(best, master, &match, NULL) != NW_OK) {
             continue;
         }
@@ -116,6 +121,11 @@ enum nw_status nw_handover_audit(const struct nw_measure *master,
         nw_match_done(&match);
     }
     free(work);
+    if (status != NW_OK && is_grid) {
+        return nw_err_set(err, status,
+                          "its subs are of a colour-filter camera: a master's interpolated pixels "
+                          "are not told");
+    }
     return status == NW_OK
                ? NW_OK
                : nw_err_set(err, status, "its stars are not those of any group of subs");

@@ -112,3 +112,14 @@ def test_other_stars_and_bad_input(stars, tmp_path):
     text = run("throughput", RIG, path, "--catalogue", stars[0])
     assert text.returncode == 0 and "electrons" in text.stdout
     assert max(map(len, text.stdout.splitlines())) <= 80
+
+
+def test_a_colour_camera_by_its_green_pixels(stars, tmp_path):
+    """The green filter lets light to the green pixels alone: half of them, none interpolated."""
+    path = draw(tmp_path / "cfa.fits", stars, BAYERPAT="RGGB")
+    with fits.open(path, mode="update") as hdus:
+        data = hdus[0].data
+        data[0::2, 0::2] = 500
+        data[1::2, 1::2] = 500
+    frame, = told(stars, path, options=["--set", "cameras.cooled mono.pattern=RGGB"])
+    assert frame["throughput_percent"] == pytest.approx(100 * SHARE, rel=0.1)
