@@ -21,7 +21,7 @@ struct cli_handover { /* all owned; cli_handover_done frees it, zeroed and half-
     struct nw_hand_master *audits;
     size_t n_unreadable;
 };
-enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handover *ret,
+enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handover *work,
                                  struct nw_err *err) NW_CHECKED;
 /* The headers of `paths` into subs and calibration frames. */
 enum nw_status cli_handover_headers(struct cli_handover *work, struct nw_err *err) NW_CHECKED;

@@ -20,7 +20,7 @@ struct cli_light { /* all owned; cli_light_done frees it, zeroed and half-filled
     struct nw_light_report report;
 };
 /* Rig, setup, filter, target, minute, wishes, frame; not yet the budget. */
-enum nw_status cli_light_load(const struct cli_args *args, struct cli_light *ret,
+enum nw_status cli_light_load(const struct cli_args *args, struct cli_light *light,
                               struct nw_err *err) NW_CHECKED;
 void cli_light_done(struct cli_light *light);
 
