@@ -4,6 +4,7 @@
 #include "report/report.h"
 #include "rig/rig.h"
 #include "synth/synth.h"
+#include "synth/trail.h"
 
 #include <math.h>
 
@@ -71,6 +72,11 @@ static const struct cli_option OPTIONS[] = {
      .value = "sensor|panel",
      .help = "no night but bias, dark and flat frames, to try `sensor` and `flats` on; --inject "
              "then takes NAME=NUMBER, --set sensor --injectable lists them"},
+    {.name = "trial",
+     .kind = CLI_CHOICE,
+     .value = "drive-off-trail",
+     .help = "no night but the frames of a trial, to try `trial NAME --frames` on: 3 of 20 s near "
+             "the equator and the meridian, else as --subs, --sub, --dec and --hour-angle say"},
     {.name = "reach",
      .kind = CLI_TEXT,
      .value = "LENGTH",
@@ -233,6 +239,27 @@ static enum nw_status list_injectable(bool wants_json, struct cli_result *result
     return wants_json ? nw_json_end(&json, &result->json, err) : NW_OK;
 }
 
+static enum nw_status write_trial(const struct cli_args *args, const struct nw_rig *rig,
+                                  const struct nw_synth_opts *opts, struct cli_result *result,
+                                  struct nw_err *err) {
+    const char *const folder = cli_text(args, "output");
+    size_t n = 0;
+    const enum nw_status status =
+        nw_synth_trail_frames(rig, cli_text(args, "setup"), opts, folder, &n, err);
+    if (status != NW_OK || !cli_wants_json(args)) {
+        if (status == NW_OK) {
+            nw_buf_printf(&result->text, "%zu frames and truth.json written to %s\n", n, folder);
+        }
+        return status;
+    }
+    struct nw_json json;
+    nw_json_begin(&json, "synth", 1);
+    nw_json_text(&json, NULL, "folder", folder);
+    nw_json_count(&json, NULL, "frames", n);
+    nw_json_text(&json, NULL, "truth", "truth.json");
+    return nw_json_end(&json, &result->json, err);
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     const char *folder = cli_text(args, "output");
@@ -254,6 +281,11 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     if (status == NW_OK) {
         status = nw_rig_read(cli_arg(args, 0), NULL, 0, &rig, err);
+    }
+    if (status == NW_OK && cli_given(args, "trial")) {
+        status = write_trial(args, rig, &opts, result, err);
+        nw_rig_free(rig);
+        return status;
     }
     if (status == NW_OK) {
         struct cli_progress bar;

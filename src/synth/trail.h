@@ -11,7 +11,7 @@
 #include <stddef.h>
 #include <stdint.h>
 
-#include "base/base.h"
+#include "synth/synth.h"
 
 enum { NW_SYNTH_LAYERS = 6 };
 struct nw_synth_layer {
@@ -55,5 +55,13 @@ struct nw_synth_tilt_path {
 enum nw_status nw_synth_trail_tilt(const struct nw_synth_trail_opts *opts,
                                    const struct nw_synth_tilt_path *path, double *tilt_x_rad,
                                    double *tilt_y_rad, struct nw_err *err) NW_CHECKED;
+
+/* The drive-off trial of a rig into `folder` (new or empty): trail_001.fits ..., n_subs of them (0:
+ * 3), and truth.json. Of the options seed, n_subs, size, seeing, sub_length_s (20 s), dec_rad (0)
+ * and hour_angle_rad (0) count. Errors as nw_synth_night; DOMAIN: the field stands below airmass 5.
+ */
+enum nw_status nw_synth_trail_frames(const struct nw_rig *rig, const char *setup,
+                                     const struct nw_synth_opts *opts, const char *folder,
+                                     size_t *ret_n, struct nw_err *err) NW_CHECKED;
 
 #endif
