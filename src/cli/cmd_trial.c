@@ -5,6 +5,7 @@
 
 #include "budget/trials.h"
 #include "cli/check_internal.h"
+#include "cli/trial_trail.h"
 #include "report/report_apart.h"
 
 struct work {
@@ -16,6 +17,7 @@ struct work {
     struct nw_trial_rank ranks[NW_N_TRIALS];
     struct nw_trial_result result;
     struct nw_trials_report report;
+    bool is_written; /* the result is there already */
 };
 
 static enum nw_status read_rig(const struct cli_args *args, struct work *w, struct nw_err *err) {
@@ -110,7 +112,8 @@ static enum nw_status evaluate(const struct cli_args *args, struct work *w, stru
     return status;
 }
 
-static enum nw_status work_on(const struct cli_args *args, struct work *w, struct nw_err *err) {
+static enum nw_status work_on(const struct cli_args *args, struct work *w,
+                              struct cli_result *result, struct nw_err *err) {
     enum nw_status status = NW_OK;
     const bool has_frames = cli_given(args, "frames");
     if (cli_n_args(args) > 0) {
@@ -126,6 +129,10 @@ static enum nw_status work_on(const struct cli_args *args, struct work *w, struc
     }
     if (status == NW_OK && cli_given(args, "rig")) {
         status = read_rig(args, w, err);
+    }
+    if (status == NW_OK && has_frames && w->report.card->id == NW_TRIAL_DRIVE_OFF_TRAIL) {
+        w->is_written = true;
+        return cli_trial_trail(args, w->report.card, w->rig, w->setup, result, err);
     }
     if (status == NW_OK && has_frames) {
         return evaluate(args, w, err);
@@ -144,10 +151,11 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     nw_buf_init(&w->night.remark, 400);
     w->report.evening = cli_text(args, "evening");
-    enum nw_status status = work_on(args, w, err);
-    if (status == NW_OK && cli_wants_json(args)) {
+    enum nw_status status = work_on(args, w, result, err);
+    const bool is_open = status == NW_OK && !w->is_written;
+    if (is_open && cli_wants_json(args)) {
         status = nw_report_trials_json(&w->report, &result->json, err);
-    } else if (status == NW_OK) {
+    } else if (is_open) {
         nw_report_trials_text(&w->report, &result->text);
     }
     check_night_done(&w->night);
