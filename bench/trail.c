@@ -1,7 +1,10 @@
 /* trail.c - what +- a drive-off frame reaches, and whether its error is the true one. Frames of 20
  * s (or as asked) through three layers of random directions, drawn by synth/trail.c pixel by pixel,
  * found, cut and judged as a user's frame would be. The table of docs/models.md.
- * Arguments: frames a row (100), exposure in s (20), first seed (1), stars (24).
+ * Row 0 0 0: seeing even between 1.5 and 3 arcsec, wind and outer scale drawn from the prior: there
+ * the pull must be 1.
+ * Arguments: frames a row (100), exposure in s (20), first seed (1), stars (24), row (0 to 11;
+ * all).
  */
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -116,8 +119,8 @@ int main(int argc, char **argv) {
     static const double rows[][3] = {{1.5, 5, 25}, {1.5, 10, 25}, {1.5, 20, 25}, {2, 5, 25},
                                      {2, 10, 25},  {2, 20, 25},   {3, 5, 25},    {3, 10, 25},
                                      {3, 20, 25},  {2, 10, 12},   {2, 10, 60}};
-    long arguments[4] = {100, 20, 1, 24};
-    for (int i = 0; i < 4 && i + 1 < argc; i++) {
+    long arguments[5] = {100, 20, 1, 24, -1};
+    for (int i = 0; i < 5 && i + 1 < argc; i++) {
         if (!nw_text_to_long(argv[i + 1], &arguments[i])) {
             return 2;
         }
@@ -131,9 +134,16 @@ int main(int argc, char **argv) {
            "scat  sigma share stars cpu/s\n");
     for (size_t row = 0; row < sizeof rows / sizeof *rows; row++) {
         struct tally tally = {0};
+        if (arguments[4] >= 0 && row != (size_t)arguments[4]) {
+            continue;
+        }
         gsl_rng_set(rng, (unsigned long)arguments[2] + row);
         for (long i = 0; i < arguments[0]; i++) {
-            struct nw_synth_trail_opts o = draw(rows[row][0], rows[row][1], rows[row][2], rng);
+            const bool is_drawn = !(rows[row][0] > 0.0);
+            const double wind = is_drawn ? 10.0 * exp(gsl_ran_gaussian(rng, 0.472)) : rows[row][1];
+            struct nw_synth_trail_opts o =
+                draw(is_drawn ? 1.5 + 1.5 * gsl_rng_uniform(rng) : rows[row][0], wind,
+                     is_drawn ? 25.0 * exp(gsl_ran_gaussian(rng, 0.385)) : rows[row][2], rng);
             o.exposure_s = (double)arguments[1];
             o.n_stars = (size_t)arguments[3];
             struct nw_trail_seeing seeing;
@@ -154,10 +164,10 @@ int main(int argc, char **argv) {
                 printf("# seed %llu: %.2f for %.2f arcsec, wind %.1f m/s, %zu stars, wobble %.2f "
                        "noise %.2f arcsec\n",
                        (unsigned long long)o.seed, seeing.seeing_rad * NW_ARCSEC_PER_RAD,
-                       rows[row][0], seeing.wind_m_s, seeing.n_stars,
+                       o.seeing_rad * NW_ARCSEC_PER_RAD, seeing.wind_m_s, seeing.n_stars,
                        seeing.wobble_rad * NW_ARCSEC_PER_RAD, seeing.noise_rad * NW_ARCSEC_PER_RAD);
             }
-            count(&o, &seeing, rows[row][1], &tally);
+            count(&o, &seeing, wind, &tally);
         }
         print(rows[row][0], rows[row][1], rows[row][2], &tally);
     }

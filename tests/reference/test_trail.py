@@ -1,4 +1,4 @@
-"""The drive-off trial through the program: frames of the simulator in, the seeing of its truth out."""
+"""The drive-off trial: frames of the simulator in, the seeing of its truth out."""
 import json
 import pathlib
 import subprocess
