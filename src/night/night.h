@@ -19,7 +19,8 @@ enum {
     NW_NIGHT_STEPS = 3,
     NW_NIGHT_BLOCKS = 64,
     NW_NIGHT_SWITCHES = 24,
-    NW_NIGHT_AZIMUTHS = 72
+    NW_NIGHT_AZIMUTHS = 72,
+    NW_NIGHT_PLANETS = 4
 };
 
 /* Share of clear sky over time, from the owner's forecast. */
@@ -67,6 +68,7 @@ enum nw_night_bar { /* what stands against a slot, the first that does */
                     NW_BAR_HORIZON, /* the owner's list */
                     NW_BAR_TUBE,    /* walls, as the tube's light column sees them */
                     NW_BAR_MOON,
+                    NW_BAR_PLANET, /* Venus, Mars, Jupiter or Saturn in or beside the field */
                     NW_BAR_CONTACT
 };
 const char *nw_night_bar_text(enum nw_night_bar bar);
@@ -113,6 +115,7 @@ struct nw_plan {
     struct nw_sky_moment moments[NW_NIGHT_SLOTS]; /* middles of the slots */
     size_t n_slots;
     double slot0_s;
+    double planets[NW_NIGHT_PLANETS][3]; /* directions at the middle of the night, as seen */
     struct nw_night_target *targets;
     size_t n_targets;
     size_t order[NW_NIGHT_STEPS];

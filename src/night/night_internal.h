@@ -25,6 +25,9 @@ void night_blocks(const struct nw_night_input *input, const struct night_table *
                   struct nw_plan *plan);
 void night_turns(const struct nw_night_input *input, struct nw_plan *plan);
 void night_switches(const struct nw_night_input *input, struct nw_plan *plan);
+bool night_has_panel(const struct nw_rig *rig);
+/* Directions of the bright planets at the middle of the plan's moments. */
+enum nw_status night_planets(struct nw_plan *plan, struct nw_err *err) NW_CHECKED;
 double night_clear(const struct nw_forecast *forecast, double t_s);
 
 #endif

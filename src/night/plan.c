@@ -25,6 +25,20 @@ static enum nw_status find_dark(const struct nw_night_input *in, const struct nw
     return status;
 }
 
+/* The bright ones at the middle of the night: in half a night they move by half a degree at most.
+ */
+enum nw_status night_planets(struct nw_plan *plan, struct nw_err *err) {
+    static const enum nw_planet BRIGHT[NW_NIGHT_PLANETS] = {NW_PLANET_VENUS, NW_PLANET_MARS,
+                                                            NW_PLANET_JUPITER, NW_PLANET_SATURN};
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < NW_NIGHT_PLANETS && plan->n_slots > 0 && status == NW_OK; i++) {
+        double distance_m;
+        status = nw_sky_planet(&plan->moments[plan->n_slots / 2], BRIGHT[i], plan->planets[i],
+                               &distance_m, err);
+    }
+    return status;
+}
+
 static enum nw_status fill_sky(const struct nw_night_input *in, struct nw_plan *plan,
                                struct nw_err *err) {
     const struct nw_observer o = nw_night_observer(in->rig);
@@ -40,6 +54,7 @@ static enum nw_status fill_sky(const struct nw_night_input *in, struct nw_plan *
     status = status == NW_OK
                  ? nw_sky_moon_events(&o, plan->sunset_s, plan->sunrise_s, &plan->moon, err)
                  : status;
+    status = status == NW_OK ? night_planets(plan, err) : status;
     plan->moon_lit = plan->n_slots ? plan->moments[plan->n_slots / 2].moon_lit : NAN;
     return status;
 }

@@ -60,8 +60,9 @@ static enum nw_status one_night(const struct nw_night_input *in, double date_s,
     night->slot0_s = ceil(dark.start_s / NW_SLOT_s) * NW_SLOT_s;
     night->n_slots =
         (size_t)fmin(fmax(floor((dark.end_s - night->slot0_s) / NW_SLOT_s), 0.0), NW_NIGHT_SLOTS);
-    return nw_sky_moments(&o, night->slot0_s + 0.5 * NW_SLOT_s, NW_SLOT_s, night->n_slots,
-                          night->moments, err);
+    status = nw_sky_moments(&o, night->slot0_s + 0.5 * NW_SLOT_s, NW_SLOT_s, night->n_slots,
+                            night->moments, err);
+    return status == NW_OK ? night_planets(night, err) : status;
 }
 
 enum nw_status nw_season(const struct nw_night_input *in, size_t n_days, struct nw_season_row *ret,

@@ -26,6 +26,53 @@ static double dew_spread_K(const struct nw_site *site) {
     return t - 243.12 * x / (17.62 - x);
 }
 
+/* A body that opens on a hinge, or one that is called so; taken for granted where no body is
+ * described. */
+bool night_has_panel(const struct nw_rig *rig) {
+    for (size_t i = 0; i < rig->n_bodies; i++) {
+        if (rig->bodies[i].hinge >= 0 || strstr(rig->bodies[i].name, "panel")) {
+            return true;
+        }
+    }
+    return rig->n_bodies == 0;
+}
+
+/* When the sky is bright enough for flats and no star shows: Sun 6 deg down at dawn (common
+ * practice, no source), after the last sub. */
+static double sky_flats_s(const struct nw_plan *plan, double last_s) {
+    for (size_t k = plan->n_slots / 2; k < plan->n_slots; k++) {
+        if (plan->moments[k].t_utc_s > last_s &&
+            plan->moments[k].sun_altitude_rad > NW_TWILIGHT_CIVIL_RAD) {
+            return plan->moments[k].t_utc_s;
+        }
+    }
+    return fmax(last_s, plan->sunrise_s - 1800.0);
+}
+
+/* Panel or dawn; returns when they are done. */
+static double add_flats(const struct nw_night_input *in, size_t n_filters, double last_s,
+                        struct nw_plan *plan) {
+    char why[160];
+    const double flats_s = (double)n_filters * in->targets->habits.flats_s;
+    const bool has_panel = night_has_panel(in->rig);
+    const double flats_from_s = has_panel ? last_s : sky_flats_s(plan, last_s);
+    const double capped_s = flats_from_s + flats_s;
+    if (has_panel) {
+        (void)snprintf(why, sizeof why,
+                       "flats in %zu filters, %.0f min, with focus and rotator as they were",
+                       n_filters, flats_s / 60.0);
+        add(plan, last_s + 1.0, "light panel", "on", why);
+        add(plan, capped_s, "light panel", "off", "flats are done");
+    } else {
+        (void)snprintf(why, sizeof why,
+                       "no panel: %zu filters, narrow ones first, 15 deg from the zenith away from "
+                       "the Sun, drive off between frames",
+                       n_filters);
+        add(plan, flats_from_s + 1.0, "twilight flats", "take", why);
+    }
+    return capped_s;
+}
+
 void night_switches(const struct nw_night_input *in, struct nw_plan *plan) {
     if (plan->n_blocks == 0) {
         return;
@@ -62,13 +109,7 @@ void night_switches(const struct nw_night_input *in, struct nw_plan *plan) {
         add(plan, last_s + 2.0, "heater straps", "off", "tube is about to be covered");
     }
     add(plan, last_s, "mount", "park", "after the last sub");
-    const double flats_s = (double)n_filters * h->flats_s;
-    (void)snprintf(why, sizeof why,
-                   "flats in %zu filters, %.0f min, with focus and rotator as they were", n_filters,
-                   flats_s / 60.0);
-    add(plan, last_s + 1.0, "light panel", "on", why);
-    const double capped_s = last_s + flats_s;
-    add(plan, capped_s, "light panel", "off", "flats are done");
+    const double capped_s = add_flats(in, n_filters, last_s, plan);
     add(plan, capped_s + 1.0, "caps", "on",
         capped_s < plan->sunrise_s ? "before the Sun rises" : "AT ONCE: the Sun is up");
     add(plan, capped_s + 2.0, "camera cooling", "off", "warm up slowly, then power off");

@@ -14,6 +14,7 @@ const char *nw_night_bar_text(enum nw_night_bar bar) {
                                         "behind the horizon given",
                                         "walls in the tube's view",
                                         "the Moon",
+                                        "a bright planet in or beside the field",
                                         "contact limits of the mount"};
     return TEXTS[bar];
 }
@@ -21,7 +22,7 @@ const char *nw_night_bar_text(enum nw_night_bar bar) {
 struct nw_observer nw_night_observer(const struct nw_rig *rig) {
     const struct nw_site *const s = &rig->site;
     struct nw_observer o = {.place = {s->latitude_rad.v, s->longitude_rad.v, s->elevation_m.v},
-                            .ut1_utc_s = NAN};
+                            .ut1_utc_s = s->ut1_utc_s.v};
     o.air.pressure_Pa = isfinite(s->pressure_Pa.v) ? s->pressure_Pa.v
                                                    : nw_sky_standard_pressure_Pa(s->elevation_m.v);
     o.air.temperature_K = s->temperature_K.v;
@@ -63,6 +64,21 @@ static bool is_moon_barred(const struct nw_target *t, const struct nw_sky_moment
             nw_sky_angle_rad(seen, m->moon) < fmax(t->moon_separation_rad, 10.0 * NW_RAD_PER_DEG));
 }
 
+/* Venus to Saturn within the field, a degree of margin: their halo and ghosts spoil it. */
+static bool is_planet_near(const struct nw_night_input *in, const struct nw_target *t,
+                           const struct nw_plan *plan, const double seen[static 3]) {
+    const struct nw_setup *const u = in->setup;
+    const double half_rad = 0.5 * hypot((double)u->camera.width_px, (double)u->camera.height_px) *
+                            u->camera.pixel_m.v / u->focal_length_m.v;
+    const double panels = fmax(1.0, fmax((double)t->columns, (double)t->rows));
+    for (size_t i = 0; i < NW_NIGHT_PLANETS; i++) {
+        if (nw_sky_angle_rad(seen, plan->planets[i]) < half_rad * panels + NW_RAD_PER_DEG) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static double tube_horizon(const struct nw_night_input *in, double azimuth_rad) {
     const double place = azimuth_rad / (2.0 * NW_PI) * NW_NIGHT_AZIMUTHS;
     const double low = floor(place);
@@ -75,7 +91,8 @@ static double tube_horizon(const struct nw_night_input *in, double azimuth_rad) 
 }
 
 static enum nw_night_bar bar_of(const struct nw_night_input *in, const struct nw_target *t,
-                                const struct nw_sky_moment *m, const struct nw_pointing *p,
+                                const struct nw_plan *plan, const struct nw_sky_moment *m,
+                                const struct nw_pointing *p,
                                 const struct nw_reach reach[static 2]) {
     double s[3];
     double seen[3];
@@ -93,6 +110,9 @@ static enum nw_night_bar bar_of(const struct nw_night_input *in, const struct nw
     }
     if (is_moon_barred(t, m, seen)) {
         return NW_BAR_MOON;
+    }
+    if (is_planet_near(in, t, plan, seen)) {
+        return NW_BAR_PLANET;
     }
     if (in->model) {
         const int side = p->hour_angle_rad >= 0.0 ? NW_SIDE_EAST : NW_SIDE_WEST;
@@ -167,7 +187,7 @@ void night_fill_table(const struct nw_night_input *in, const struct nw_plan *pla
         ret->azimuth_rad[k] = p.azimuth_rad;
         ret->ha_rad[k] = p.hour_angle_rad;
         ret->sky_nl[k] = glow.dark_nl + glow.moon_nl + glow.twilight_nl;
-        ret->bar[k] = (unsigned char)bar_of(in, t, m, &p, reach);
+        ret->bar[k] = (unsigned char)bar_of(in, t, plan, m, &p, reach);
         ret->west_stays[k] = in->model && is_within(&reach[NW_SIDE_WEST], p.hour_angle_rad);
         if (k > 0 && ret->ha_rad[k - 1] < 0.0 && ret->ha_rad[k] >= 0.0) {
             ret->flip_slot = k;

@@ -55,6 +55,9 @@ static const struct nw_rig_key ROWS[] = {
     ASSUMED("site.humidity", SITE, nw_site, relative_humidity, NUMBER, "0", "1", "0.7", "0.2",
             PRACTICE, "relative humidity, as a share: 0.7 is 70 %"),
 
+    DERIVED("site.ut1_utc", SITE, nw_site, ut1_utc_s, TIME, "-0.9 s", "0.9 s",
+            "not known: 0 is taken, wrong by up to 0.9 s, 13 arcsec of hour angle",
+            "UT1 - UTC of these months, from the bulletins of the Earth's rotation"),
     ASSUMED("site.reaction_time", SITE, nw_site, reaction_time_s, TIME, "0 s", "24 h", "3 min",
             "2 min", PRACTICE, "from the first drop until somebody or something acts"),
     DERIVED("site.roof_time", SITE, nw_site, roof_time_s, TIME, "1 s", "1 h",

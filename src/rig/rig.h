@@ -25,6 +25,7 @@ struct nw_site {
     struct nw_val extinction_mag; /* per airmass */
     struct nw_val summer_K, winter_K; /* of usual nights in the warmest and the coldest month */
     struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
+    struct nw_val ut1_utc_s; /* of the Earth's turning, from a bulletin; NaN */
     /* until everything is closed */
     struct nw_val reaction_time_s, roof_time_s, warning_time_s;
     struct nw_val hand_time_s; /* without power: mount to park and roof shut, by hand */

@@ -240,6 +240,68 @@ static void test_season_is_the_sum_of_its_nights(void **state) {
     end(&n);
 }
 
+/* Jupiter by astropy's built-in ephemeris (get_body, ephemeris="builtin"): 2026-01-19 00:00 UTC at
+ * RA 7 h 21 min, dec +22.5 deg; new Moon. */
+static void test_a_bright_planet_bars_its_field(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, "2026-01-18T00:00:00Z",
+          "targets:\n"
+          "  beside: {ra: 07:21:00, dec: 22.5, goals: {" F ": 3 h}}\n"
+          "  clear: {ra: 08:00:00, dec: 22.5, goals: {" F ": 3 h}}\n");
+    struct nw_plan *plan = NULL;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_int_equal(plan->targets[0].most, NW_BAR_PLANET);
+    check_near(plan->targets[0].usable_s, 0.0, 0.0, "Jupiter is in the field all night");
+    assert_true(plan->targets[1].usable_s > 4.0 * 3600.0);
+    nw_plan_free(plan);
+    end(&n);
+}
+
+static const struct nw_night_switch *find_switch(const struct nw_plan *plan, const char *load) {
+    for (size_t i = 0; i < plan->n_switches; i++) {
+        if (strcmp(plan->switches[i].load, load) == 0) {
+            return &plan->switches[i];
+        }
+    }
+    return NULL;
+}
+
+/* Bodies without a panel among them: flats come from the sky at dawn, before the Sun. */
+static void test_flats_from_the_sky_without_a_panel(void **state) {
+    (void)state;
+    struct night n;
+    struct nw_body tube = {.name = "main tube", .hinge = -1};
+    begin(&n, "2026-01-18T00:00:00Z",
+          "targets:\n  clear: {ra: 08:00:00, dec: 22.5, goals: {" F ": 3 h}}\n");
+    struct nw_plan *plan = NULL;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    assert_non_null(find_switch(plan, "light panel"));
+    assert_null(find_switch(plan, "twilight flats"));
+    nw_plan_free(plan);
+    n.rig->bodies = &tube;
+    n.rig->n_bodies = 1;
+    assert_int_equal(nw_plan_new(&n.input, &plan, NULL), NW_OK);
+    const struct nw_night_switch *flats = find_switch(plan, "twilight flats");
+    assert_non_null(flats);
+    assert_null(find_switch(plan, "light panel"));
+    assert_true(flats->t_s > plan->dark.end_s && flats->t_s < plan->sunrise_s);
+    nw_plan_free(plan);
+    n.rig->bodies = NULL;
+    n.rig->n_bodies = 0;
+    end(&n);
+}
+
+static void test_the_earths_clock_is_the_rigs(void **state) {
+    (void)state;
+    struct night n;
+    begin(&n, "2026-01-18T00:00:00Z", "targets: {a: {ra: 1, dec: 1, goals: {" F ": 1 h}}}\n");
+    assert_true(isnan(nw_night_observer(n.rig).ut1_utc_s));
+    n.rig->site.ut1_utc_s.v = 0.4;
+    check_near(nw_night_observer(n.rig).ut1_utc_s, 0.4, 0.0, "as given");
+    end(&n);
+}
+
 static void test_the_moon_bars_what_its_rule_says(void **state) {
     (void)state;
     struct night n;
@@ -303,6 +365,9 @@ int main(void) {
         cmocka_unit_test(test_a_night_of_two_targets),
         cmocka_unit_test(test_clouds_move_the_plan),
         cmocka_unit_test(test_no_darkness_is_refused_in_words),
+        cmocka_unit_test(test_a_bright_planet_bars_its_field),
+        cmocka_unit_test(test_flats_from_the_sky_without_a_panel),
+        cmocka_unit_test(test_the_earths_clock_is_the_rigs),
         cmocka_unit_test(test_the_moon_bars_what_its_rule_says),
         cmocka_unit_test(test_panels_of_a_mosaic),
         cmocka_unit_test(test_the_sun_by_day),
