@@ -171,7 +171,7 @@ static struct solution solve(struct bench *b, double ln_k) {
     respond(b, exp(ln_k));
     double a[COLUMNS] = {0.0};
     double m[COLUMNS][COLUMNS] = {{0.0}};
-    double inverse[COLUMNS][COLUMNS];
+    double inverse[COLUMNS][COLUMNS] = {{0.0}};
     s.rss = dot(b->column[0], b->column[0], b->n);
     for (size_t i = 0; i < b->n_inputs; i++) {
         a[i] = dot(b->column[1 + i], b->column[0], b->n);
@@ -259,8 +259,8 @@ static bool find_errors(struct bench *b, double ln_k, const struct solution *bes
                         struct nw_air_lag *ret) {
     const double step = 1e-4;
     double m[COLUMNS][COLUMNS] = {{0.0}};
-    double inverse[COLUMNS][COLUMNS];
-    const double *columns[COLUMNS];
+    double inverse[COLUMNS][COLUMNS] = {{0.0}};
+    const double *columns[COLUMNS] = {NULL};
     const size_t order = 1 + b->n_inputs;
     /* derivative of the residuals by ln k at fixed gains; the decay is projected out of both */
     residuals(b, ln_k + step, best->gain, b->derivative);
@@ -300,7 +300,7 @@ static bool find_errors(struct bench *b, double ln_k, const struct solution *bes
     if (m[0][0] <= 1e-20 * dot(b->y, b->y, b->n) || !invert(m, order, inverse)) {
         return false;
     }
-    double variance[COLUMNS]; /* of every parameter, over its element of the inverse */
+    double variance[COLUMNS] = {0.0}; /* of every parameter, over its element of the inverse */
     widen(b, columns, inverse, keep, widened, variance);
     ret->rss = rss;
     ret->inflation = variance[0] / fmax(white, 1e-300);

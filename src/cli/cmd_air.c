@@ -65,21 +65,23 @@ static enum nw_status find_times(const struct nw_rig *rig, double noon_s, struct
         .ut1_utc_s = NAN};
     static const double ALTITUDES_RAD[] = {NW_TWILIGHT_ASTRONOMICAL_RAD, NW_TWILIGHT_NAUTICAL_RAD,
                                            NW_TWILIGHT_CIVIL_RAD, NW_SUN_SET_RAD};
-    struct nw_dark down;
-    struct nw_dark dark;
+    struct nw_dark down = {0};
+    struct nw_dark dark = {0};
     enum nw_status status = nw_sky_dark(&observer, noon_s, NW_SUN_SET_RAD, &down, err);
     if (status == NW_OK && !down.exists) {
         return nw_err_set(err, NW_DATA, "the Sun does not set on that date");
     }
     for (size_t i = 0; i < 4 && status == NW_OK; i++) {
         status = nw_sky_dark(&observer, noon_s, ALTITUDES_RAD[i], &dark, err);
-        if (dark.exists && dark.end_s - dark.start_s > 1800.0) {
+        if (status == NW_OK && dark.exists && dark.end_s - dark.start_s > 1800.0) {
             *ret_is_dark = i == 0;
             break;
         }
     }
-    *ret = (struct nw_air_times){down.start_s, down.start_s, dark.start_s, dark.end_s,
-                                 dark.end_s + COVERED_S};
+    if (status == NW_OK) {
+        *ret = (struct nw_air_times){down.start_s, down.start_s, dark.start_s, dark.end_s,
+                                     dark.end_s + COVERED_S};
+    }
     return status;
 }
 

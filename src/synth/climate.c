@@ -249,7 +249,9 @@ enum nw_status nw_synth_climate(const struct nw_rig *rig, const struct nw_synth_
     begin(&shed);
     write_head(&shed, csv);
     double next_row_s = opts->begin_s;
-    for (double t_s = opts->begin_s; t_s <= opts->end_s; t_s += STEP_S) {
+    const size_t n_steps = (size_t)fmax(0.0, (opts->end_s - opts->begin_s) / STEP_S) + 1;
+    for (size_t i = 0; i < n_steps; i++) {
+        const double t_s = opts->begin_s + STEP_S * (double)i;
         set_switches(&shed, t_s);
         if (t_s >= next_row_s) {
             write_row(&shed, t_s, csv);
