@@ -8,10 +8,11 @@
 #include <math.h>
 
 #define SAME_TEMPERATURE_K 0.75
-#define CLAMP_SIGMAS 4.0
-#define GOOD_SHARE 0.05 /* an error that is good enough: 5 %, or */
-#define GOOD_E_S 0.0005 /* this */
-#define HOT_SIGMAS 6.0  /* in each of two darks */
+#define CLAMP_SIGMAS 4.0 /* to say that the camera takes the dark off */
+#define DOUBT_SIGMAS 2.5 /* to leave a level that the noise contradicts */
+#define GOOD_SHARE 0.05  /* an error that is good enough: 5 %, or */
+#define GOOD_E_S 0.0005  /* this */
+#define HOT_SIGMAS 6.0   /* in each of two darks */
 
 enum { MAX_POINTS = 600 };
 struct points {
@@ -167,8 +168,9 @@ static void believe(struct nw_sensor_dark *dark) {
     dark->is_clamped = isfinite(s->v) && isfinite(n->v) && s->v < 0.5 * n->v &&
                        n->v > CLAMP_SIGMAS * n->sigma &&
                        n->v - s->v > CLAMP_SIGMAS * hypot(s->sigma, n->sigma);
-    dark->is_from_variance = isfinite(n->v) && (dark->is_clamped || !isfinite(s->v) ||
-                                                (!is_good(s) && !(n->sigma > s->sigma)));
+    const bool is_doubted = fabs(n->v - s->v) > DOUBT_SIGMAS * hypot(s->sigma, n->sigma);
+    const bool is_poor = !isfinite(s->v) || (!is_good(s) && !(n->sigma > s->sigma));
+    dark->is_from_variance = isfinite(n->v) && (is_doubted || is_poor);
     dark->dark_e_s = dark->is_from_variance ? *n : *s;
 }
 

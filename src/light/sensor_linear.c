@@ -137,38 +137,57 @@ static bool find_clipped(struct sensor_work *work) {
     return true;
 }
 
-void sensor_find_ceiling(struct sensor_work *work) {
+/* Slope of the faintest pair of a site, and its level. */
+static void faintest(const struct sensor_work *work, size_t site, double *ret_K, double *ret_m) {
+    *ret_K = NAN;
+    *ret_m = INFINITY;
+    for (size_t i = 0; i < work->n_pairs; i++) {
+        const struct sensor_pair *const p = &work->pairs[i];
+        const double m = p->mean[0][site] - work->offset_adu[site];
+        double K = NAN;
+        double sigma = NAN;
+        if (work->frames[p->a].use == NW_USE_FLAT && p->a != p->b && m < *ret_m &&
+            sensor_pair_slope(work, p, site, &K, &sigma)) {
+            *ret_m = m;
+            *ret_K = K;
+        }
+    }
+}
+
+/* Pairs whose noise collapses at one site: its wells are full. The colours fill one by one. */
+static void find_full_wells(struct sensor_work *work, size_t site) {
     struct nw_sensor *const out = work->out;
     double K_low = NAN;
-    double m_low = INFINITY;
+    double m_low = NAN;
+    faintest(work, site, &K_low, &m_low);
+    for (size_t i = 0; i < work->n_pairs; i++) {
+        const struct sensor_pair *const p = &work->pairs[i];
+        double K = NAN;
+        double sigma = NAN;
+        if (work->frames[p->a].use != NW_USE_FLAT || p->a == p->b) {
+            continue;
+        }
+        (void)sensor_pair_slope(work, p, site, &K, &sigma); /* may well be below nil */
+        const double m = p->mean[0][site] - work->offset_adu[site];
+        if (m > 2.0 * m_low && K < COLLAPSE * K_low) {
+            double sd = NAN;
+            const double level = bright_tiles(p, site, work->offset_adu[site], &sd);
+            work->is_clipped[p->a] = work->is_clipped[p->b] = true;
+            if (!(out->full_scale_adu.v >= level)) {
+                out->full_scale_limit = "well";
+                sensor_value_set(&out->full_scale_adu, level, sd);
+            }
+        }
+    }
+}
+
+void sensor_find_ceiling(struct sensor_work *work) {
+    struct nw_sensor *const out = work->out;
     sensor_value_why(&out->full_scale_adu, "no flat reaches it: expose two flats until nothing "
                                            "grows any more");
-    if (find_clipped(work)) {
-        return;
-    }
-    for (int pass = 0; pass < 2; pass++) { /* the faintest pair's slope first */
-        for (size_t i = 0; i < work->n_pairs; i++) {
-            const struct sensor_pair *const p = &work->pairs[i];
-            double K = NAN;
-            double sigma = NAN;
-            if (work->frames[p->a].use != NW_USE_FLAT || p->a == p->b) {
-                continue;
-            }
-            const bool is_slope = sensor_pair_slope(work, p, 0, &K, &sigma);
-            const double m = p->mean[0][0] - work->offset_adu[0];
-            if (pass == 0 && is_slope && m < m_low) {
-                m_low = m;
-                K_low = K;
-            }
-            if (pass == 1 && m > 2.0 * m_low && K < COLLAPSE * K_low) {
-                double sd = NAN;
-                const double level = bright_tiles(p, 0, work->offset_adu[0], &sd);
-                work->is_clipped[p->a] = work->is_clipped[p->b] = true;
-                if (!(out->full_scale_adu.v >= level)) {
-                    out->full_scale_limit = "well";
-                    sensor_value_set(&out->full_scale_adu, level, sd);
-                }
-            }
+    if (!find_clipped(work)) {
+        for (size_t site = 0; site < out->n_sites; site++) {
+            find_full_wells(work, site);
         }
     }
 }

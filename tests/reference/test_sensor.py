@@ -158,3 +158,18 @@ def test_lights_want_a_flat_of_their_angle(panel_set):
     assert got["flat_error"]["chip_x_percent"] is not None  # the two are turned by 90 deg
     got = document("flats", RIG, *now, "--for", now[0])
     assert "both tube sides" in got["flat_error"]["why_null"]["chip_x_percent"]
+
+
+def test_colours_fill_one_by_one(tmp_path):
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG.read_text().replace("    pattern: mono", "    pattern: RGGB", 1))
+    done = run("synth", rig, "--set", "sensor", "--size", "320x240", "-o", tmp_path / "set")
+    assert done.returncode == 0, done.stderr
+    got = document("sensor", tmp_path / "set")
+    assert [plane["channel"] for plane in got["planes"]] == ["R", "G", "B"]
+    for plane in got["planes"]:
+        assert plane["gain_e_per_adu"] == pytest.approx(
+            0.25, abs=max(4 * plane["gain_sigma_e_per_adu"], 0.002))
+        assert plane["read_noise_e"] == pytest.approx(1.507, rel=0.03)
+    assert got["full_scale_limit"] == "well"
+    assert got["full_scale_e"] == pytest.approx(16000, rel=0.02)
