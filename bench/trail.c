@@ -118,7 +118,7 @@ static void print(double seeing, double wind, double outer, const struct tally *
 int main(int argc, char **argv) {
     static const double rows[][3] = {{1.5, 5, 25}, {1.5, 10, 25}, {1.5, 20, 25}, {2, 5, 25},
                                      {2, 10, 25},  {2, 20, 25},   {3, 5, 25},    {3, 10, 25},
-                                     {3, 20, 25},  {2, 10, 12},   {2, 10, 60}};
+                                     {3, 20, 25},  {2, 10, 12},   {2, 10, 60},   {0, 0, 0}};
     long arguments[5] = {100, 20, 1, 24, -1};
     for (int i = 0; i < 5 && i + 1 < argc; i++) {
         if (!nw_text_to_long(argv[i + 1], &arguments[i])) {

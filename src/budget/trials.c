@@ -18,7 +18,8 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 4.0,
          .caution = "the mount stands still while the sky turns on: tracking back on before you "
                     "leave it, or the tube meets the pier at the next flip that does not come",
-         .settles = "seeing to about 15 % of its width, wind of the turbulent layers",
+         .settles = "seeing to about 15 % of its width (one frame: 18 %); the wind only a "
+                    "little better than the rig file",
          .recognised = "every star is a trail of the same length and direction",
          .evaluate = "trial drive-off-trail --frames FRAME... --rig RIG",
          .terms = {NW_APART_AIR},

@@ -120,8 +120,8 @@ static void fill_row(double centre, double first, double sigma_px, double *ret) 
 static void stamp(const struct nw_synth_trail_opts *opts, double x, double y, double electrons,
                   float *px) {
     const double sigma_px = opts->width_rad / opts->scale_rad / NW_FWHM_PER_SIGMA;
-    const double x0 = round(x) - WINDOW_PX / 2;
-    const double y0 = round(y) - WINDOW_PX / 2;
+    const double x0 = round(x) - 0.5 * WINDOW_PX;
+    const double y0 = round(y) - 0.5 * WINDOW_PX;
     for (int part = 0; part < 2; part++) {
         double row[WINDOW_PX];
         double column[WINDOW_PX];
