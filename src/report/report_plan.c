@@ -50,7 +50,7 @@ static void text_blocks(const struct nw_plan_report *r, struct nw_buf *buf) {
     char b[48];
     nw_buf_printf(buf, "\nBLOCKS (clock: %s)\n", r->zone_name);
     nw_buf_printf(buf,
-                  "  TIME          TARGET            FILTER         SUBS   ALTITUDE  TUBE  SKY\n");
+                  "  TIME          TARGET            FILTER          SUBS   ALTITUDE  TUBE  SKY\n");
     for (size_t i = 0; i < p->n_blocks; i++) {
         const struct nw_night_block *const k = &p->blocks[i];
         char subs[48];
@@ -65,7 +65,7 @@ static void text_blocks(const struct nw_plan_report *r, struct nw_buf *buf) {
                        k->altitude_end_rad * DEG);
         nw_buf_printf(buf, "  %s - %s ", clock_of(r, k->start_s, a), clock_of(r, k->end_s, b));
         nw_report_left(buf, 18, p->targets[k->target].target->name);
-        nw_report_left(buf, 13, k->filter);
+        nw_report_left(buf, 14, k->filter);
         nw_report_right(buf, 11, subs);
         nw_report_right(buf, 10, altitude);
         nw_buf_printf(buf, "  %s  %.1f\n", SIDES[k->side], k->sky_mag);
