@@ -147,7 +147,7 @@ static void depth_and_tilt(const struct desk *desk, double depth_m, double per_t
         line->measured = s->tilt_m.v * UM;
         line->measured_sigma = s->tilt_m.sigma * UM;
     }
-    nw_text_copy(line->why_null, sizeof line->why_null, "trial: pair about focus (`surface`)");
+    nw_text_copy(line->why_null, sizeof line->why_null, "trial: pair-about-focus (`surface`)");
 }
 
 /* Thermal shift over one focus interval: measured coefficient, else the tube's (star_lines.c). */

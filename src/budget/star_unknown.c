@@ -6,6 +6,7 @@
 #include <math.h>
 
 #include "budget/star_internal.h"
+#include "budget/trials.h"
 
 #define CORRELATION_MOST 0.9
 #define EFFECT_LEAST 0.01 /* of the total: below that a line does not matter here */
@@ -13,16 +14,16 @@
 
 static const struct {
     enum nw_star_line_id id;
-    const char *trial, *settles_to;
-    int minutes;
+    enum nw_trial_id trial;
+    const char *settles_to;
 } TRIALS[] = {
-    {NW_STAR_LOCAL_AIR, "first hour against third hour at one airmass", "0.3 arcsec", 20},
-    {NW_STAR_FOCUS, "short subs before and after a focus run", "0.2 arcsec", 10},
-    {NW_STAR_TILT_CURVATURE, "pair about focus", "3 um or 3 % of tilt, with its sign", 3},
-    {NW_STAR_LENS_COLOUR, "narrow-band against luminance at fresh focus", "0.2 arcsec", 10},
-    {NW_STAR_DECENTRE, "pair about focus", "coma against tilt, where they agree", 3},
-    {NW_STAR_MOTION, "short and long subs by turns", "0.15 arcsec of motion and flexure", 15},
-    {NW_STAR_FLEXURE, "short and long subs by turns", "0.15 arcsec of motion and flexure", 15},
+    {NW_STAR_LOCAL_AIR, NW_TRIAL_FIRST_AND_THIRD_HOUR, "0.3 arcsec"},
+    {NW_STAR_FOCUS, NW_TRIAL_ACROSS_A_FOCUS_RUN, "0.2 arcsec"},
+    {NW_STAR_TILT_CURVATURE, NW_TRIAL_PAIR_ABOUT_FOCUS, "3 um or 3 % of tilt, with its sign"},
+    {NW_STAR_LENS_COLOUR, NW_TRIAL_NARROW_AND_WIDE, "0.2 arcsec"},
+    {NW_STAR_DECENTRE, NW_TRIAL_PAIR_ABOUT_FOCUS, "coma against tilt, where they agree"},
+    {NW_STAR_MOTION, NW_TRIAL_SHORT_AND_LONG, "0.15 arcsec of motion and flexure"},
+    {NW_STAR_FLEXURE, NW_TRIAL_SHORT_AND_LONG, "0.15 arcsec of motion and flexure"},
 };
 
 static void add(struct nw_star_budget *budget, const char *trial, int minutes,
@@ -33,6 +34,12 @@ static void add(struct nw_star_budget *budget, const char *trial, int minutes,
             (struct nw_star_unknown){.trial = trial, .minutes = minutes, .settles_to = settles_to};
         nw_text_copy(unknown->what, sizeof unknown->what, what);
     }
+}
+
+/* One of the cards of `trial`, by the name that the command takes. */
+static void add_trial(struct nw_star_budget *budget, enum nw_trial_id id, const char *settles_to,
+                      const char *what) {
+    add(budget, nw_trial_name(id), (int)ceil(nw_trial_get(id)->minutes), settles_to, what);
 }
 
 static double correlation(double a, double b, double error) {
@@ -53,7 +60,7 @@ static void tied_to_air(const double effect[NW_STAR_N_LINES], struct nw_star_bud
                            "%s against the air above: correlation %.2f (%.2f arcsec each way)",
                            budget->lines[TRIALS[i].id].label, correlation(air, other, error),
                            ARCSEC(fabs(other)));
-            add(budget, TRIALS[i].trial, TRIALS[i].minutes, TRIALS[i].settles_to, what);
+            add_trial(budget, TRIALS[i].trial, TRIALS[i].settles_to, what);
             const int n = snprintf(names + len, sizeof names - len, "%s%s", len ? ", " : "",
                                    budget->lines[TRIALS[i].id].label);
             len += n > 0 && (size_t)n < sizeof names - len ? (size_t)n : 0;
@@ -61,7 +68,7 @@ static void tied_to_air(const double effect[NW_STAR_N_LINES], struct nw_star_bud
     }
     if (len > 0) {
         (void)snprintf(what, sizeof what, "the air above itself: one width holds it and %s", names);
-        add(budget, "drive-off trail", 5, "15 % of the seeing", what);
+        add_trial(budget, NW_TRIAL_DRIVE_OFF_TRAIL, "15 % of the seeing", what);
     }
 }
 
@@ -71,7 +78,7 @@ static void backlash(const struct nw_star_evidence *evidence, struct nw_star_bud
     if (!loop->is_backlash_told) {
         (void)snprintf(what, sizeof what, "Dec backlash: %.180s",
                        loop->why_backlash[0] ? loop->why_backlash : "the log does not tell it");
-        add(budget, "there and back", 3, "10 ms of the gap", what);
+        add_trial(budget, NW_TRIAL_THERE_AND_BACK, "10 ms of the gap", what);
     }
 }
 
@@ -93,8 +100,8 @@ void star_find_unknown(const struct star_point *point, const struct nw_star_evid
     }
     const bool is_tilt_told = point->p[STAR_P_TILT].from == NW_FROM_MEASURED;
     if (tilt->is_present && !is_tilt_told && tilt->alone_rad > 0.15 * budget->predicted_rad) {
-        add(budget, "pair about focus", 3, "3 um or 3 % of tilt, with its sign",
-            "sign of tilt and curvature: one frame shows their size only");
+        add_trial(budget, NW_TRIAL_PAIR_ABOUT_FOCUS, "3 um or 3 % of tilt, with its sign",
+                  "sign of tilt and curvature: one frame shows their size only");
     }
     if (!budget->is_angle_known) {
         add(budget, "solve one frame", 1, "0.1 degree",

@@ -16,15 +16,15 @@ static const char *const LABELS[NW_STAR_N_LINES] = {
 };
 
 static const char *const NOT_MEASURED[NW_STAR_N_LINES] = {
-    [NW_STAR_AIR_ABOVE] = "a width holds all lines at once; trial: drive-off trail",
-    [NW_STAR_LOCAL_AIR] = "no witness; trial: first against third hour at one airmass",
+    [NW_STAR_AIR_ABOVE] = "a width holds all lines at once; trial: drive-off-trail",
+    [NW_STAR_LOCAL_AIR] = "no witness; trial: first-and-third-hour",
     [NW_STAR_DIFFRACTION] = "geometry; nothing to measure at this scale",
-    [NW_STAR_LENS_COLOUR] = "no witness; trial: narrow-band against luminance at fresh focus",
-    [NW_STAR_DECENTRE] = "no witness; trial: pair about focus",
-    [NW_STAR_FOCUS] = "no witness; trial: short subs before and after a focus run",
-    [NW_STAR_TILT_CURVATURE] = "no witness; trial: pair about focus",
+    [NW_STAR_LENS_COLOUR] = "no witness; trial: narrow-and-wide",
+    [NW_STAR_DECENTRE] = "no witness; trial: pair-about-focus",
+    [NW_STAR_FOCUS] = "no witness; trial: across-a-focus-run",
+    [NW_STAR_TILT_CURVATURE] = "no witness; trial: pair-about-focus",
     [NW_STAR_MOTION] = "no guide log of these subs",
-    [NW_STAR_FLEXURE] = "needs undithered subs and the lock point; trial: short and long subs",
+    [NW_STAR_FLEXURE] = "needs undithered subs and the lock point; trial: short-and-long",
     [NW_STAR_FIELD_ROTATION] = "needs matched stars of first and last sub; trial: one-hour pair",
     [NW_STAR_DISPERSION] = "no witness; trial: red and blue subs at low altitude",
     [NW_STAR_PIXEL] = "geometry; the scale comes with a solved frame",

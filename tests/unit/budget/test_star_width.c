@@ -294,7 +294,7 @@ static void test_one_width_does_not_separate_air_and_focus(void **state) {
     bool has_trail = false;
     for (size_t i = 0; i < b->n_unknown; i++) {
         has_focus = has_focus || strstr(b->unknown[i].what, "focus between runs against");
-        has_trail = has_trail || strcmp(b->unknown[i].trial, "drive-off trail") == 0;
+        has_trail = has_trail || strcmp(b->unknown[i].trial, "drive-off-trail") == 0;
     }
     assert_true(has_focus && has_trail);
     nw_star_budget_free(b);
