@@ -4,6 +4,7 @@
  * what the night's own line leaves; Frisch & Waugh 1933, Econometrica 1, 387).
  * Holds: a sub that lies in two settings, or in none, counts for none. Paper: Box, Hunter & Hunter
  * 2005, Statistics for Experimenters, ch. 4 (blocking against trends). */
+#include <assert.h>
 #include <gsl/gsl_cdf.h>
 #include <math.h>
 
@@ -131,6 +132,7 @@ static enum nw_status span_of(struct desk *desk, double start_s, double end_s,
 
 static void add_sub(struct desk *desk, const struct nw_guide_sub *s, int which, size_t night,
                     struct nw_guide_compare *c) {
+    assert(desk->blocks);
     const double rad2 = s->ra_rad * s->ra_rad + s->dec_rad * s->dec_rad;
     if (which < 0 || !isfinite(rad2)) {
         c->n_left_out++;
@@ -298,7 +300,7 @@ enum nw_status nw_guide_compare(const struct nw_guide_compared *runs, size_t n,
     struct desk desk = {.spans = spans, .n_spans = n_spans};
     size_t *order = NULL;
     enum nw_status status = desk_init(runs, n, &desk, &order, err);
-    if (status == NW_OK && order && desk.blocks && desk.rules) {
+    if (status == NW_OK) {
         sort_runs(runs, n, order);
         status = add_runs(&desk, runs, order, n, &c, err);
     }

@@ -22,7 +22,7 @@ struct nw_site {
     struct nw_val local_air_rad;  /* FWHM of tube, lens, roof and wall out of equilibrium */
     struct nw_val wind_speed_m_s; /* of the turbulent layers: how fast tilt averages out */
     struct nw_val sky_brightness_mag_arcsec2;
-    struct nw_val extinction_mag; /* per airmass */
+    struct nw_val extinction_mag;     /* per airmass */
     struct nw_val summer_K, winter_K; /* of usual nights in the warmest and the coldest month */
     struct nw_val temperature_K, temperature_rate_K_s, pressure_Pa, relative_humidity;
     struct nw_val ut1_utc_s; /* of the Earth's turning, from a bulletin; NaN */

@@ -128,7 +128,7 @@ static void test_gap_with_its_interval_when_it_is_crossed(void **state) {
         "gap inside its interval %d, angle %d of %d; median error %.1f ms, response %.3f\n", inside,
         angle_inside, NIGHTS, median * 1e3, response);
     assert_true(inside >= 9 && angle_inside >= 9); /* 11.4 +- 0.8: 3 sigma */
-    assert_true(median < 0.03 * 0.3 + 0.010);        /* OBSERVABILITY 10: 3 % + 10 ms */
+    assert_true(median < 0.03 * 0.3 + 0.010);      /* OBSERVABILITY 10: 3 % + 10 ms */
     check_near(response, 1.0, 0.03, "as simulated");
 }
 
