@@ -16,7 +16,7 @@
 #define CHI2_95 3.841 /* one parameter */
 #define REFUTED 40.0  /* by -2 ln L; chance fits came out up to 20 better (simulated) */
 
-enum { GRID = 48, KEEP = 3, CLOSE = 10 };
+enum { GRID = 48, KEEP = 3, CLOSE = 10, TURNS = 3 };
 
 /* ---- the scan over gaps, side by side ---- */
 struct scan {
@@ -298,7 +298,12 @@ enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct 
         find_start(s, &benches[0], &w, rest, white, most, &fit);
         double best = INFINITY;
         for (int pass = 0; pass < 2; pass++) {
-            refit_noise(s, &benches[0], &w, rest, white, &fit);
+            /* noise and response lean on each other: spectra found under the rate as given would
+             * hold a weaker response back */
+            for (int turn = 0; turn < TURNS; turn++) {
+                refit_noise(s, &benches[0], &w, rest, white, &fit);
+                (void)nw_guide_gap_improve(&benches[0], &fit.play, 8, fit.play.gap_rad > 0.0);
+            }
             profile(scan, &benches[0], most, &fit);
             fit.total = fit.score + w.ln_s;
             if (fit.total < best) {
