@@ -40,7 +40,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size) {
     const ssize_t written = size > 0 ? write(fd, data, size) : 0;
     (void)close(fd);
     for (int hdu = 0; hdu <= 2; hdu++) {
-        const struct nw_frame_opts opts = {.hdu = hdu};
+        const struct nw_frame_opts opts = {.hdu = hdu, .may_be_cut = hdu == 0};
         struct nw_frame *frame = NULL;
         struct nw_err err = {0};
         if (nw_frame_read(path, &opts, &frame, &err) == NW_OK) {
