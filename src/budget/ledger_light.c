@@ -145,6 +145,9 @@ enum nw_status nw_ledger_light(const struct nw_rig *rig, const struct nw_setup *
     struct desk d = {.rig = rig, .setup = setup, .ledger = ret};
     const struct nw_light_case what = case_of(&d, &setup->filter);
     const struct nw_light_band band = nw_light_main_band(setup, &setup->filter);
+    if (setup->n_sun_filtered > 0) { /* neither sky nor faint light is its concern */
+        return nw_err_set(err, NW_NOTFOUND, "setup %s is for the Sun", setup->name);
+    }
     if (!(band.width_m > 0.0)) {
         return nw_err_set(err, NW_NOTFOUND, "filter %s lets no light to any colour of camera %s",
                           setup->filter.name, setup->camera.name);

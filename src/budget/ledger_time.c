@@ -74,6 +74,10 @@ static void judge(struct nw_ledger *l, const struct nw_setup *setup, double shar
 
 enum nw_status nw_ledger_time(const struct nw_rig *rig, const struct nw_setup *setup,
                               struct nw_ledger *ret, struct nw_err *err) {
+    if (setup->n_sun_filtered > 0) {
+        return nw_err_set(err, NW_NOTFOUND, "setup %s is for the Sun, not for dark hours",
+                          setup->name);
+    }
     const double sub_s = setup->sub_length_s.v;
     const double winter = dark_h(rig, "2026-12-21T00:00:00Z", err);
     const double summer = dark_h(rig, "2026-06-21T00:00:00Z", err);

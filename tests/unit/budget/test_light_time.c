@@ -73,11 +73,24 @@ static void test_time_by_hand(void **state) {
     nw_ledger_free(fast);
 }
 
+static void test_the_sun_has_neither(void **state) {
+    (void)state;
+    struct nw_rig *rig = NULL;
+    struct nw_ledger *ledger = NULL;
+    struct nw_err err = {0};
+    assert_int_equal(nw_rig_read(NW_SOURCE_ROOT "/data/demo/rig.yaml", NULL, 0, &rig, &err), NW_OK);
+    const struct nw_setup *const solar = nw_rig_setup(rig, "solar");
+    assert_int_equal(nw_ledger_new("light", rig, solar, &ledger, &err), NW_NOTFOUND);
+    assert_int_equal(nw_ledger_new("time", rig, solar, &ledger, &err), NW_NOTFOUND);
+    nw_rig_free(rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_shares_of_light_are_whole),
         cmocka_unit_test(test_short_subs_are_over_and_told_what_they_cost),
         cmocka_unit_test(test_time_by_hand),
+        cmocka_unit_test(test_the_sun_has_neither),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
