@@ -234,7 +234,7 @@ static struct moments sum_up(const struct job *job) {
     struct moments m = {0};
     double total = 0.0;
     double second[3][3] = {{0}};
-    for (size_t row = 0; row < CELLS * MIXES; row++) {
+    for (size_t row = 0; row < (size_t)CELLS * MIXES; row++) {
         const size_t cell = row / MIXES;
         for (size_t i = 0; i < AMPLITUDES; i++) {
             const size_t at = row * AMPLITUDES + i;

@@ -64,13 +64,13 @@ static double cut_light(const struct trail_plane *plane, const struct line *line
     const double middle = line_at(line, a);
     const double low = ceil(middle - half_px);
     const double high = floor(middle + half_px);
-    if (a < 0.0 || a > (double)plane->size_a - 1.0 || low < 0.0 ||
-        high > (double)plane->size_b - 1.0) {
+    if (!(a >= 0.0) || !(a <= (double)plane->size_a - 1.0) || !(low >= 0.0) ||
+        !(high <= (double)plane->size_b - 1.0)) {
         return NAN;
     }
     double sum = 0.0;
-    for (double b = low; b <= high; b += 1.0) {
-        sum += trail_at(plane, (size_t)a, (size_t)b);
+    for (size_t b = (size_t)low; b <= (size_t)high; b++) {
+        sum += trail_at(plane, (size_t)a, b);
     }
     return sum;
 }
@@ -112,7 +112,7 @@ static bool line_of(const struct trail_plane *plane, const struct trail_patch *p
     const double half_px = fmin(1.0 + p->width_px, TRAIL_HALF_WINDOW_MAX);
     for (int i = 0; i < N; i++) {
         light[i] =
-            cut_light(plane, ret, round(ret->a_mid + 0.02 * (i - N / 2) * p->length_px), half_px);
+            cut_light(plane, ret, round(ret->a_mid + (0.02 * i - 0.2) * p->length_px), half_px);
         if (!isfinite(light[i])) {
             return false;
         }
@@ -399,7 +399,7 @@ enum nw_status nw_trails_measure(struct nw_image_view image, const struct nw_tra
     struct nw_trails trails = {0};
     double *spare = NULL;
     struct job job = {.opts = opts ? opts : &defaults, .patches = &patches};
-    if (image.width_px < 2 * STEPS_MIN || image.height_px < 32) {
+    if (image.width_px < (size_t)2 * STEPS_MIN || image.height_px < 32) {
         return nw_err_set(err, NW_DOMAIN, "image of %zu x %zu px is too small for trails",
                           image.width_px, image.height_px);
     }

@@ -13,15 +13,15 @@ static bool sum_cut(const struct trail_cuts *cuts, double a, double centre, doub
     const double half_px = fmin(3.5 * cuts->sigma_px + 1.0, TRAIL_HALF_WINDOW_MAX);
     const double low = ceil(centre - half_px);
     const double high = floor(centre + half_px);
-    if (low < 0.0 || high > (double)cuts->plane->size_b - 1.0) {
+    if (!(low >= 0.0) || !(high <= (double)cuts->plane->size_b - 1.0)) {
         return false;
     }
     memset(ret, 0, 4 * sizeof *ret);
     const double sky2 = cuts->plane->noise_adu * cuts->plane->noise_adu;
-    for (double b = low; b <= high; b += 1.0) {
-        const double d = b - centre;
+    for (size_t b = (size_t)low; b <= (size_t)high; b++) {
+        const double d = (double)b - centre;
         const double weight = exp(-0.5 * d * d / (cuts->sigma_px * cuts->sigma_px));
-        const double v = trail_at(cuts->plane, (size_t)a, (size_t)b);
+        const double v = trail_at(cuts->plane, (size_t)a, b);
         const double variance =
             sky2 + (cuts->gain_e_per_adu > 0.0 ? fmax(0.0, v) / cuts->gain_e_per_adu : 0.0);
         ret[0] += weight * v;

@@ -42,7 +42,6 @@ double nw_trail_response(double frequency_1_px, const struct nw_trail_profile *p
 }
 
 void trail_stack_add(struct trail_stack *stack, const struct trail_cuts *cuts, double cosine) {
-    double light = 0.0;
     const double reach = TRAIL_BINS * stack->bin_px;
     const double weight = 1.0 / (cuts->weighed * (double)cuts->n);
     for (size_t i = 0; i < cuts->n; i++) {
@@ -50,11 +49,11 @@ void trail_stack_add(struct trail_stack *stack, const struct trail_cuts *cuts, d
         const double low = fmax(0.0, ceil(cuts->centre[i] - reach / cosine));
         const double high =
             fmin((double)cuts->plane->size_b - 1.0, floor(cuts->centre[i] + reach / cosine));
-        for (double b = low; b <= high; b += 1.0) {
-            const double d = fabs(b - cuts->centre[i]) * cosine;
+        for (size_t b = (size_t)low; (double)b <= high; b++) {
+            const double d = fabs((double)b - cuts->centre[i]) * cosine;
             const size_t bin = (size_t)(d / stack->bin_px);
-            if (bin < TRAIL_BINS) {
-                light = trail_at(cuts->plane, (size_t)a, (size_t)b) * weight;
+            const double light = trail_at(cuts->plane, (size_t)a, b) * weight;
+            if (bin < TRAIL_BINS && isfinite(light)) {
                 stack->sum[bin] += light;
                 stack->count[bin] += weight;
             }
