@@ -219,12 +219,11 @@ static void conclude(const struct desk *desk) {
 
 enum nw_status nw_ledger_power(const struct nw_rig *rig, const struct nw_setup *setup,
                                struct nw_ledger *ret, struct nw_err *err) {
-    (void)setup; /* the wires are the same for all */
     struct nw_power_result *const r = nw_calloc(1, sizeof *r);
     if (!r) {
         return nw_err_set(err, NW_NOMEM, "power budget");
     }
-    const enum nw_status status = nw_power_result_of(rig, r, err);
+    const enum nw_status status = nw_power_result_of(rig, setup, r, err);
     if (status == NW_OK) {
         const struct desk desk = {.rig = rig, .r = r, .ledger = ret};
         const struct nw_circuit *const main = circuit(&desk, r->main_source);

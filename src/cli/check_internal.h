@@ -76,7 +76,8 @@ enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
                              struct nw_err *err) NW_CHECKED;
 /* What --power and --frames say to them. */
 enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *rig,
-                              const struct check_ledgers *ledgers, struct nw_err *err) NW_CHECKED;
+                              const struct nw_setup *setup, const struct check_ledgers *ledgers,
+                              struct nw_err *err) NW_CHECKED;
 void check_ledgers_done(struct check_ledgers *ledgers);
 /* Reads the truth of a simulated night. FORMAT for anything else. */
 enum nw_status check_truth(const char *path, struct nw_check_truth *ret,

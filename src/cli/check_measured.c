@@ -15,11 +15,12 @@ static struct nw_ledger *ledger_of(const struct check_ledgers *ledgers, const ch
 }
 
 static enum nw_status power_log(const char *path, const struct nw_rig *rig,
-                                struct nw_ledger *ledger, struct nw_err *err) {
+                                const struct nw_setup *setup, struct nw_ledger *ledger,
+                                struct nw_err *err) {
     struct nw_power_result *const result = nw_calloc(1, sizeof *result);
     struct nw_power_log *const log = nw_calloc(1, sizeof *log);
-    enum nw_status status =
-        result && log ? nw_power_result_of(rig, result, err) : nw_err_set(err, NW_NOMEM, "log");
+    enum nw_status status = result && log ? nw_power_result_of(rig, setup, result, err)
+                                          : nw_err_set(err, NW_NOMEM, "log");
     if (status == NW_OK) {
         status = nw_power_log_read(path, result, log, err);
     }
@@ -53,14 +54,15 @@ static enum nw_status frames(const char *const *given, size_t n, struct nw_ledge
 }
 
 enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *rig,
-                              const struct check_ledgers *ledgers, struct nw_err *err) {
+                              const struct nw_setup *setup, const struct check_ledgers *ledgers,
+                              struct nw_err *err) {
     size_t n = 0;
     const char *const *const given = cli_texts(args, "frames", &n);
     struct nw_ledger *const storage = ledger_of(ledgers, "storage");
     const char *const log = cli_text(args, "power");
     enum nw_status status = NW_OK;
     if (log) {
-        status = power_log(log, rig, ledger_of(ledgers, "power"), err);
+        status = power_log(log, rig, setup, ledger_of(ledgers, "power"), err);
     }
     if (status == NW_OK && n > 0 && storage) {
         status = frames(given, n, storage, err);

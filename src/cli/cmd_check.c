@@ -199,7 +199,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         status = check_ledgers(wanted, rig, check.setup, &ledgers, err);
     }
     if (status == NW_OK) {
-        status = check_measured(args, rig, &ledgers, err);
+        status = check_measured(args, rig, check.setup, &ledgers, err);
     }
     if (status == NW_OK) {
         check.rig = rig;

@@ -12,11 +12,15 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         return nw_err_set(err, NW_NOMEM, "currents");
     }
     enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
+    const struct nw_setup *setup = NULL;
     if (status == NW_OK) {
-        status = nw_power_result_of(rig, power, err);
+        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
+    }
+    if (status == NW_OK) {
+        status = nw_power_result_of(rig, setup, power, err);
     }
     struct nw_power_log *const log = nw_calloc(1, sizeof *log);
-    struct nw_power_report report = {.rig = rig, .result = power};
+    struct nw_power_report report = {.rig = rig, .setup = setup, .result = power};
     if (status == NW_OK && !log) {
         status = nw_err_set(err, NW_NOMEM, "power log");
     }
@@ -37,6 +41,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
+    {.name = "setup",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "whose circuits are on (setups.*.off), else the rig's first"},
     {.name = "set",
      .kind = CLI_TEXT,
      .value = "PATH=VALUE",

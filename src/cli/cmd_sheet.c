@@ -44,8 +44,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     if (status == NW_OK && rig->wiring->n > 0) {
         power = nw_calloc(1, sizeof *power);
-        status =
-            power ? nw_power_result_of(rig, power, err) : nw_err_set(err, NW_NOMEM, "currents");
+        status = power ? nw_power_result_of(rig, report.setup, power, err)
+                       : nw_err_set(err, NW_NOMEM, "currents");
     }
     report.rig = rig;
     report.power = power;

@@ -193,15 +193,17 @@ static enum nw_status read_options(const struct cli_args *args, struct nw_synth_
     return status == NW_OK && size ? read_size(size, opts, err) : status;
 }
 
-static enum nw_status say(const struct cli_args *args, size_t n_subs, bool has_climate,
+static enum nw_status say(const struct cli_args *args, size_t n_subs, const struct nw_rig *rig,
                           struct cli_result *result, struct nw_err *err) {
     const char *folder = cli_text(args, "output");
+    const bool has_climate = rig->damp.room.is_there;
+    const bool has_power = rig->wiring->n > 0;
     if (!cli_wants_json(args)) {
         nw_buf_printf(
             &result->text,
-            "%zu light frames, guide.csv, focus.csv, %sstars.csv and truth.json written to "
+            "%zu light frames, guide.csv, focus.csv, %s%sstars.csv and truth.json written to "
             "%s\n",
-            n_subs, has_climate ? "climate.csv, " : "", folder);
+            n_subs, has_climate ? "climate.csv, " : "", has_power ? "power.csv, " : "", folder);
         return NW_OK;
     }
     struct nw_json json;
@@ -210,6 +212,7 @@ static enum nw_status say(const struct cli_args *args, size_t n_subs, bool has_c
     nw_json_count(&json, NULL, "frames", n_subs);
     nw_json_text(&json, NULL, "guide_log", "guide.csv");
     nw_json_text(&json, NULL, "climate_log", has_climate ? "climate.csv" : NULL);
+    nw_json_text(&json, NULL, "power_log", has_power ? "power.csv" : NULL);
     nw_json_text(&json, NULL, "stars", "stars.csv");
     nw_json_text(&json, NULL, "truth", "truth.json");
     return nw_json_end(&json, &result->json, err);
@@ -294,7 +297,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         cli_progress_end(&bar);
     }
     if (status == NW_OK) {
-        status = say(args, n_frames(&opts), rig->damp.room.is_there, result, err);
+        status = say(args, n_frames(&opts), rig, result, err);
     }
     nw_rig_free(rig);
     return status;

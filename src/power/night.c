@@ -216,7 +216,8 @@ static void find_shorts(struct nw_power_result *ret) {
 
 static bool falls_out(const struct nw_power *power, const struct nw_power_answer *a, size_t i) {
     const struct nw_circuit *const c = power->nodes[i].circuit;
-    return c->kind == NW_CIRCUIT_LOAD && isfinite(c->least_V.v) && a->at[i].in_V < c->least_V.v;
+    return c->kind == NW_CIRCUIT_LOAD && !power->nodes[i].is_off && isfinite(c->least_V.v) &&
+           a->at[i].in_V < c->least_V.v;
 }
 
 /* The load that lies farthest below its least voltage; n: none. */
@@ -334,11 +335,11 @@ static void find_energy(struct nw_power_result *ret) {
               p->nights_sigma * (used_J - unused_J));
 }
 
-enum nw_status nw_power_result_of(const struct nw_rig *rig, struct nw_power_result *ret,
-                                  struct nw_err *err) {
+enum nw_status nw_power_result_of(const struct nw_rig *rig, const struct nw_setup *setup,
+                                  struct nw_power_result *ret, struct nw_err *err) {
     memset(ret, 0, sizeof *ret);
     enum nw_status status =
-        nw_power_of(rig, nw_power_mean_dark_s(rig->site.latitude_rad.v), &ret->model, err);
+        nw_power_of(rig, setup, nw_power_mean_dark_s(rig->site.latitude_rad.v), &ret->model, err);
     if (status != NW_OK) {
         return status;
     }

@@ -68,6 +68,7 @@ const char *nw_power_moment_name(enum nw_power_moment moment);
 struct nw_power_node {
     const struct nw_circuit *circuit; /* borrowed */
     size_t feeder;                    /* SIZE_MAX: none */
+    bool is_off;                      /* in this setup */
     bool is_on_mains;                 /* its feeder carries mains */
     double ohm;                       /* loop of its wire with contacts, at its temperature */
     double open_V, inner_ohm, efficiency, own_W, power_factor; /* NaN where it has none */
@@ -87,10 +88,11 @@ struct nw_power {
 
 /* Sigmas that the rig file does not state: wire 5 % (the table is a largest value), running and
  * peak 10 %, the night 5 % (common practice, no source).
- *   given   dark_s  mean dark time a night, for a rig that does not say how long it runs
+ *   given   setup   what it has off draws nothing; NULL: all is on
+ *           dark_s  mean dark time a night, for a rig that does not say how long it runs
  *   errors  NOTFOUND: the rig has no circuits */
-enum nw_status nw_power_of(const struct nw_rig *rig, double dark_s, struct nw_power *ret,
-                           struct nw_err *err) NW_CHECKED;
+enum nw_status nw_power_of(const struct nw_rig *rig, const struct nw_setup *setup, double dark_s,
+                           struct nw_power *ret, struct nw_err *err) NW_CHECKED;
 /* Mean time with the Sun below -18 deg (at high latitude: less) over a year at that latitude:
  * hours of cos H = (sin a - sin p sin d)/(cos p cos d), d = -23.44 deg cos(2 pi (N + 10)/365)
  * (Cooper 1969 form, from memory; within 3 min of nw_sky_dark's mean, at 60 deg 8 min). */
@@ -164,8 +166,8 @@ struct nw_power_result {
     double hand_s;  /* the same by hand */
 };
 /* NOTFOUND: no circuits; DATA: no steady state even while imaging. */
-enum nw_status nw_power_result_of(const struct nw_rig *rig, struct nw_power_result *ret,
-                                  struct nw_err *err) NW_CHECKED;
+enum nw_status nw_power_result_of(const struct nw_rig *rig, const struct nw_setup *setup,
+                                  struct nw_power_result *ret, struct nw_err *err) NW_CHECKED;
 
 /* The moment in which circuit i sees its lowest voltage, or takes its largest current. */
 enum nw_power_moment nw_power_lowest(const struct nw_power_result *result, size_t i);

@@ -90,8 +90,25 @@ static void look_up(struct nw_power *power) {
     }
 }
 
-enum nw_status nw_power_of(const struct nw_rig *rig, double dark_s, struct nw_power *ret,
-                           struct nw_err *err) {
+/* What the setup has off, and all that hangs on it, draws nothing. */
+static void switch_off(const struct nw_setup *setup, struct nw_power *power) {
+    for (size_t k = 0; k < power->n; k++) {
+        const size_t i = power->order[k];
+        struct nw_power_node *const node = &power->nodes[i];
+        node->is_off = node->feeder != SIZE_MAX && power->nodes[node->feeder].is_off;
+        for (size_t j = 0; setup && j < setup->n_off; j++) {
+            node->is_off = node->is_off || strcmp(setup->off[j], node->circuit->name) == 0;
+        }
+        if (node->is_off) {
+            node->running_W = node->peak_W = node->by_day_W = node->own_W = 0.0;
+            node->sigma.running_W = node->sigma.peak_W = 0.0;
+            node->sigma.by_day_W = node->sigma.own_W = 0.0;
+        }
+    }
+}
+
+enum nw_status nw_power_of(const struct nw_rig *rig, const struct nw_setup *setup, double dark_s,
+                           struct nw_power *ret, struct nw_err *err) {
     const struct nw_wiring *const w = rig->wiring;
     if (!w || w->n == 0) {
         return nw_err_set(err, NW_NOTFOUND,
@@ -115,6 +132,7 @@ enum nw_status nw_power_of(const struct nw_rig *rig, double dark_s, struct nw_po
         take(&w->items[i], &ret->nodes[i]);
     }
     look_up(ret);
+    switch_off(setup, ret);
     const struct nw_val *const night = &w->usage.night_s;
     const bool is_said = night->from != NW_FROM_UNKNOWN;
     ret->night_s = is_said ? night->v : dark_s;

@@ -33,7 +33,8 @@ static void tree_row(const struct nw_power_report *r, size_t i, int depth, struc
     char wire[40];
     (void)snprintf(name, sizeof name, "%*s%s", 2 + 2 * (depth < 8 ? depth : 8), "", c->name);
     nw_report_left(buf, 27, name);
-    nw_report_left(buf, 17, nw_report_wire(wire, sizeof wire, c));
+    nw_report_left(buf, 17,
+                   r->result->model.nodes[i].is_off ? "off" : nw_report_wire(wire, sizeof wire, c));
     if (is_root) {
         nw_report_fixed(buf, 7, c->voltage_V.v, 2);
         nw_buf_printf(buf, "\n");
@@ -240,6 +241,7 @@ static void closing(const struct nw_power_report *r, struct nw_buf *buf) {
 
 void nw_report_power_text(const struct nw_power_report *r, struct nw_buf *buf) {
     nw_report_title(buf, "POWER", r->rig->name);
+    nw_buf_printf(buf, "setup %s\n", r->setup->name);
     nw_buf_printf(buf, "\n");
     tree(r, buf);
     moments(r, buf);
@@ -322,6 +324,7 @@ enum nw_status nw_report_power_json(const struct nw_power_report *r, json_t **re
     struct nw_json json;
     nw_json_begin(&json, "power", 1);
     nw_json_text(&json, NULL, "rig", r->rig->name);
+    nw_json_text(&json, NULL, "setup", r->setup->name);
     json_t *const list = nw_json_array(&json, NULL, "circuits");
     for (size_t i = 0; i < p->model.n; i++) {
         circuit_json(r, i, &json, list);

@@ -9,6 +9,7 @@
 
 struct nw_power_report {
     const struct nw_rig *rig;
+    const struct nw_setup *setup;
     const struct nw_power_result *result;
     const struct nw_power_log *log; /* NULL: none was given */
     const char *log_path;

@@ -96,6 +96,9 @@ static void numbers(const struct wiring *w, size_t i) {
     const double volts = is_root ? w->r->model.nodes[i].open_V : at->volts[NW_POWER_QUIET];
     char wire[40];
     (void)nw_report_wire(wire, sizeof wire, c);
+    if (w->r->model.nodes[i].is_off) {
+        nw_text_copy(wire, sizeof wire, "off in this setup");
+    }
     char *const square = strstr(wire, "mm2");
     if (square) {
         nw_text_copy(square + 2, sizeof wire - (size_t)(square + 2 - wire), "²");

@@ -98,28 +98,56 @@ enum nw_status nw_rig_finish_circuit(struct nw_rig_reader *reader, const struct 
     return NW_OK;
 }
 
+/* A circuit by its name; NOTFOUND with the nearest one, at `node`. */
+static enum nw_status find_circuit(const struct nw_rig_reader *reader,
+                                   const struct nw_rig_node *node, const char *path,
+                                   const char *name, size_t *ret) {
+    const struct nw_wiring *const wiring = reader->rig->wiring;
+    const char *names[NW_RIG_MAX_PARTS];
+    for (size_t i = 0; i < wiring->n; i++) {
+        names[i] = wiring->items[i].name;
+        if (strcmp(names[i], name) == 0) {
+            *ret = i;
+            return NW_OK;
+        }
+    }
+    const char *const near = nw_text_nearest(name, names, wiring->n);
+    return nw_rig_fail(reader, node, path, NW_NOTFOUND,
+                       "'%.48s' is not described under circuits%s%s%s", name,
+                       near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
+}
+
+enum nw_status nw_rig_take_off(const struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                               const char *path, struct nw_rig_staged *staged) {
+    const struct nw_rig_node *const list = nw_rig_tree_find(node, "off");
+    struct nw_setup *const s = &staged->setup;
+    char place[128];
+    (void)snprintf(place, sizeof place, "%.90s.off", path);
+    for (size_t i = 0; i < staged->off.n; i++) {
+        size_t circuit = 0;
+        const enum nw_status status =
+            find_circuit(reader, list ? list : node, place, staged->off.items[i], &circuit);
+        if (status != NW_OK) {
+            return status;
+        }
+        nw_text_copy(s->off[s->n_off++], NW_NAME_SIZE, staged->off.items[i]);
+    }
+    return NW_OK;
+}
+
 static enum nw_status find_feeder(const struct nw_rig_reader *reader,
                                   const struct nw_rig_node *node, struct nw_wiring *wiring,
                                   size_t k) {
     struct nw_circuit *const c = &wiring->items[k];
-    const char *names[NW_RIG_MAX_PARTS];
     char path[96];
     (void)snprintf(path, sizeof path, "circuits.%.48s.fed_by", c->name);
     c->feeder = SIZE_MAX;
-    for (size_t i = 0; i < wiring->n; i++) {
-        names[i] = wiring->items[i].name;
-        if (strcmp(names[i], c->fed_by) == 0) {
-            c->feeder = i;
-        }
-    }
     if (c->fed_by[0] == '\0') {
         return NW_OK;
     }
-    if (c->feeder == SIZE_MAX) {
-        const char *const near = nw_text_nearest(c->fed_by, names, wiring->n);
-        return nw_rig_fail(reader, node, path, NW_NOTFOUND,
-                           "'%.48s' is not described under circuits%s%s%s", c->fed_by,
-                           near ? "; nearest is '" : "", near ? near : "", near ? "'" : "");
+    const enum nw_status status = find_circuit(reader, node, path, c->fed_by, &c->feeder);
+    if (status != NW_OK) {
+        return status;
     }
     return wiring->items[c->feeder].kind == NW_CIRCUIT_LOAD
                ? nw_rig_fail(reader, node, path, NW_DOMAIN, "'%.48s' is a load and feeds nothing",

@@ -248,6 +248,8 @@ struct nw_setup {
     size_t n_changes;
     char without[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* bodies that are not there in this setup */
     size_t n_without;
+    char off[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE]; /* circuits that are off in this setup */
+    size_t n_off;
     /* tubes that are capped, or have a filter for the Sun in front of all of the aperture */
     char capped[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE], sun_filtered[NW_RIG_MAX_WITHOUT][NW_NAME_SIZE];
     size_t n_capped, n_sun_filtered;

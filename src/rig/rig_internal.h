@@ -144,7 +144,7 @@ struct nw_rig_staged {
     char telescope[NW_NAME_SIZE], corrector[NW_NAME_SIZE], focuser[NW_NAME_SIZE];
     char filter[NW_NAME_SIZE], camera[NW_NAME_SIZE];
     char guide_telescope[NW_NAME_SIZE], guide_camera[NW_NAME_SIZE];
-    struct nw_rig_names filters, without, capped, sun_filtered, path, rings;
+    struct nw_rig_names filters, off, without, capped, sun_filtered, path, rings;
 };
 
 /* ---- Reading values (value.c) ---- */
@@ -231,6 +231,9 @@ enum nw_status nw_rig_read_circuits(struct nw_rig_reader *reader,
                                     struct nw_rig_inventory *inv) NW_CHECKED;
 enum nw_status nw_rig_read_places(struct nw_rig_reader *reader,
                                   struct nw_rig_parts *parts) NW_CHECKED;
+/* The circuits that are off in a setup. */
+enum nw_status nw_rig_take_off(const struct nw_rig_reader *reader, const struct nw_rig_node *node,
+                               const char *path, struct nw_rig_staged *staged) NW_CHECKED;
 /* All rings of the file, into the rig. */
 enum nw_status nw_rig_read_spacers(struct nw_rig_reader *reader,
                                    struct nw_rig_inventory *inv) NW_CHECKED;

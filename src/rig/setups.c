@@ -288,6 +288,9 @@ static enum nw_status resolve(struct nw_rig_reader *reader, struct nw_rig_parts 
         status = take_all_bodies(reader, node, path, staged);
     }
     if (status == NW_OK) {
+        status = nw_rig_take_off(reader, node, path, staged);
+    }
+    if (status == NW_OK) {
         status = nw_rig_take_path(reader, parts, node, path, staged);
     }
     if (status == NW_OK) {

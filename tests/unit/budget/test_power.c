@@ -37,7 +37,7 @@ static void test_lines_add_up_to_what_the_supply_gives(void **state) {
                       "  b: {kind: load, fed_by: s, running: 10 W}\n"));
     struct nw_power_result r;
     struct nw_err err = {0};
-    assert_int_equal(nw_power_result_of(rig, &r, &err), NW_OK);
+    assert_int_equal(nw_power_result_of(rig, NULL, &r, &err), NW_OK);
     struct nw_ledger *const l = ledger_of("power", rig);
     check_near(l->predicted, 13.0 * r.at[1].out_A[NW_POWER_ALL], 1e-6, "power = volts x amps");
     check_near(l->allowed, 78.0, 1e-9, "13 V x 6 A");

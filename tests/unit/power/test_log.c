@@ -77,7 +77,7 @@ static char *log_of(const char *head, size_t n, double step_A) {
 static enum nw_status parse(const struct nw_rig *rig, const char *text, struct nw_power_log *ret,
                             struct nw_err *err) {
     struct nw_power_result r;
-    assert_int_equal(nw_power_result_of(rig, &r, err), NW_OK);
+    assert_int_equal(nw_power_result_of(rig, NULL, &r, err), NW_OK);
     return nw_power_log_parse("log.csv", text, strlen(text), &r, ret, err);
 }
 

@@ -5,7 +5,7 @@
 
 static void result_of(const struct nw_rig *rig, struct nw_power_result *ret) {
     struct nw_err err = {0};
-    if (nw_power_result_of(rig, ret, &err) != NW_OK) {
+    if (nw_power_result_of(rig, NULL, ret, &err) != NW_OK) {
         fail_msg("%s", err.text);
     }
 }

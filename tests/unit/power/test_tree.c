@@ -10,7 +10,7 @@ static void solve(const struct nw_rig *rig, enum nw_power_moment moment,
     static const double DARK_S = 3e4;
     struct nw_power power;
     struct nw_err err = {0};
-    assert_int_equal(nw_power_of(rig, DARK_S, &power, &err), NW_OK);
+    assert_int_equal(nw_power_of(rig, NULL, DARK_S, &power, &err), NW_OK);
     nw_power_solve(&power, &(struct nw_power_case){.moment = moment}, ret);
     assert_true(ret->is_settled);
 }
@@ -109,8 +109,24 @@ static void test_no_circuits_is_said(void **state) {
     struct nw_rig *const rig = rig_of("");
     struct nw_power power;
     struct nw_err err = {0};
-    assert_int_equal(nw_power_of(rig, 3e4, &power, &err), NW_NOTFOUND);
+    assert_int_equal(nw_power_of(rig, NULL, 3e4, &power, &err), NW_NOTFOUND);
     assert_non_null(strstr(err.text, "no circuits are described"));
+    nw_rig_free(rig);
+}
+
+static void test_what_a_setup_has_off_draws_nothing(void **state) {
+    (void)state;
+    struct nw_rig *const rig = rig_of("circuits:\n" SOURCE "  h: {kind: hub, fed_by: s, own: 1 W}\n"
+                                      "  a: {kind: load, fed_by: h, running: 20 W}\n"
+                                      "  b: {kind: load, fed_by: s, running: 10 W}\n");
+    struct nw_setup *const setup = &rig->setups[0];
+    nw_text_copy(setup->off[setup->n_off++], NW_NAME_SIZE, "h");
+    struct nw_power power;
+    struct nw_power_answer a;
+    struct nw_err err = {0};
+    assert_int_equal(nw_power_of(rig, setup, 3e4, &power, &err), NW_OK);
+    nw_power_solve(&power, &(struct nw_power_case){.moment = NW_POWER_QUIET}, &a);
+    check_near(a.at[0].out_A, 10.0 / 12.8, 1e-9, "b alone: a hangs on what is off");
     nw_rig_free(rig);
 }
 
@@ -121,6 +137,7 @@ int main(void) {
         cmocka_unit_test(test_a_hub_equals_bisection),
         cmocka_unit_test(test_a_supply_takes_its_loss_and_its_own_need),
         cmocka_unit_test(test_a_collapse_shows_as_low_voltage),
+        cmocka_unit_test(test_what_a_setup_has_off_draws_nothing),
         cmocka_unit_test(test_no_circuits_is_said),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -87,12 +87,25 @@ static void test_the_tree_is_a_tree(void **state) {
                 "example \"25 W\"");
 }
 
+static void test_a_setup_can_have_circuits_off(void **state) {
+    (void)state;
+    struct nw_rig *const rig = must_read(
+        CIRCUITS(MAINS "  l: {kind: load, fed_by: m, running: 5 W}\n"), "setups.one.off=[l]");
+    assert_int_equal(rig->setups[0].n_off, 1);
+    assert_string_equal(rig->setups[0].off[0], "l");
+    nw_rig_free(rig);
+    must_refuse(CIRCUITS("  lamp: {kind: mains, voltage: 230 V}\n"), "setups.one.off=[lanp]",
+                NW_NOTFOUND,
+                "--set: setups.one.off: 'lanp' is not described under circuits; nearest is 'lamp'");
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_words_units_and_what_follows),
         cmocka_unit_test(test_a_rig_without_circuits_has_none),
         cmocka_unit_test(test_what_a_kind_needs_must_be_there),
         cmocka_unit_test(test_the_tree_is_a_tree),
+        cmocka_unit_test(test_a_setup_can_have_circuits_off),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
