@@ -2,6 +2,7 @@
 #include "cli/cli.h"
 #include "cli/synth_set.h"
 #include "report/report.h"
+#include "rig/circuits.h"
 #include "rig/rig.h"
 #include "synth/synth.h"
 #include "synth/trail.h"
