@@ -261,7 +261,9 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
         nw_flat_for(w->flats, n_now, frame->facts.filter, frame->facts.rotator_rad, &l->off_rad);
     if (flat != SIZE_MAX) {
         l->group = group_with(w, flat);
-        l->is_within = l->group != SIZE_MAX && l->off_rad <= w->tolerance_rad;
+        const bool is_fixed = !isfinite(w->flats[flat].rotator_rad) &&
+                              !isfinite(frame->facts.rotator_rad); /* a rig without rotator */
+        l->is_within = l->group != SIZE_MAX && (is_fixed || l->off_rad <= w->tolerance_rad);
         double zones[NW_FLAT_N_ZONES];
         if (l->group != SIZE_MAX && frame->n_planes == 1 &&
             light_zones(frame, w->offset_adu, zones)) {

@@ -174,3 +174,13 @@ def test_colours_fill_one_by_one(tmp_path):
         assert plane["read_noise_e"] == pytest.approx(1.507, rel=0.03)
     assert got["full_scale_limit"] == "well"
     assert got["full_scale_e"] == pytest.approx(16000, rel=0.02)
+
+
+def test_without_a_rotator_the_filter_alone_decides(panel_set, tmp_path):
+    fits = pytest.importorskip("astropy.io.fits")
+    for name in ("flat", "light"):
+        with fits.open(sorted(panel_set.glob("now_*"))[0]) as hdus:
+            del hdus[0].header["ROTATANG"]
+            hdus.writeto(tmp_path / f"{name}.fits")
+    got = document("flats", RIG, tmp_path / "flat.fits", "--for", tmp_path / "light.fits")
+    assert got["lights"][0]["has_flat"] and got["lights"][0]["angle_off_deg"] is None
