@@ -366,7 +366,7 @@ static void level_subs(const struct apart_model *model, const struct airs *airs,
         size_t end = i;
         for (; end < model->n && model->subs[end].night == model->subs[i].night; end++) {
             sum += isfinite(airs->air[end]) ? airs->air[end] : 0.0;
-            n += isfinite(airs->air[end]);
+            n += isfinite(airs->air[end]) ? 1 : 0;
         }
         for (; i < end; i++) {
             level->subs[i] = model->subs[i];

@@ -200,7 +200,7 @@ static void frame_means(const struct job *job) {
             for (size_t t = 0; t < pair->n_tiles; t++) {
                 const double mean = pair->tiles[t * pair->n_sites + s].mean[k];
                 sum += isfinite(mean) ? mean : 0.0;
-                n += isfinite(mean);
+                n += isfinite(mean) ? 1 : 0;
             }
             pair->mean[k][s] = n ? sum / (double)n : NAN;
         }
