@@ -262,13 +262,14 @@ static void text_claims(const struct nw_air_report *r, struct nw_buf *buf) {
 
 static void text_ends(const struct nw_air_report *r, struct nw_buf *buf) {
     char text[TEXT];
+    char from[48];
     char until[48];
     const double first_s = r->log->t_s[0];
     const double last_s = r->log->t_s[r->log->n - 1];
     if (r->log_name && (last_s < r->night->times.end_s || first_s > r->night->times.begin_s)) {
         (void)snprintf(text, sizeof text,
                        "%s goes from %s to %s; outside of that its first and last rows are held.",
-                       r->log_name, clock_of(text + 400, first_s), clock_of(until, last_s));
+                       r->log_name, clock_of(from, first_s), clock_of(until, last_s));
         nw_buf_printf(buf, "\n");
         nw_report_paragraph(buf, 2, text);
     }
