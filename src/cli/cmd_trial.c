@@ -112,6 +112,25 @@ static enum nw_status evaluate(const struct cli_args *args, struct work *w, stru
     return status;
 }
 
+/* Frames of a standing mount hold no stars to be measured: without a NAME they are tried when the
+ * frames are of no other trial, whose error stands when they are of none. */
+static enum nw_status work_on_frames(const struct cli_args *args, struct work *w,
+                                     struct cli_result *result, struct nw_err *err) {
+    const struct nw_trial *const trail = nw_trial_get(NW_TRIAL_DRIVE_OFF_TRAIL);
+    const bool is_named = w->report.card != NULL;
+    if (w->report.card != trail) {
+        const enum nw_status status = evaluate(args, w, err);
+        if (status == NW_OK || is_named ||
+            cli_trial_trail(args, trail, w->rig, w->setup, result, NULL) != NW_OK) {
+            return status;
+        }
+        w->is_written = true;
+        return NW_OK;
+    }
+    w->is_written = true;
+    return cli_trial_trail(args, trail, w->rig, w->setup, result, err);
+}
+
 static enum nw_status work_on(const struct cli_args *args, struct work *w,
                               struct cli_result *result, struct nw_err *err) {
     enum nw_status status = NW_OK;
@@ -130,12 +149,8 @@ static enum nw_status work_on(const struct cli_args *args, struct work *w,
     if (status == NW_OK && cli_given(args, "rig")) {
         status = read_rig(args, w, err);
     }
-    if (status == NW_OK && has_frames && w->report.card->id == NW_TRIAL_DRIVE_OFF_TRAIL) {
-        w->is_written = true;
-        return cli_trial_trail(args, w->report.card, w->rig, w->setup, result, err);
-    }
     if (status == NW_OK && has_frames) {
-        return evaluate(args, w, err);
+        return work_on_frames(args, w, result, err);
     }
     if (status == NW_OK && w->rig && !w->report.card) {
         status = rank(args, w, err);

@@ -24,10 +24,6 @@ static const struct nw_trail_seeing *first_told(const struct nw_trail_report *re
     return NULL;
 }
 
-static size_t left_out(const struct nw_trail_seeing *s) {
-    return s->n_saturated + s->n_edge + s->n_blended + s->n_faint + s->n_odd_length + s->n_slanted;
-}
-
 static void frame_line(const struct nw_trail_frame *frame, struct nw_buf *buf) {
     const struct nw_trail_seeing *s = &frame->seeing;
     nw_buf_printf(buf, "  ");
@@ -85,12 +81,14 @@ static void verdict(const struct nw_trail_report *report, struct nw_buf *buf) {
           s->wind_is_told ? "narrowed by the fall-off; of all layers together"
                           : "not told apart from what the rig file says: one frame knows the "
                             "seeing better than the wind");
-    (void)snprintf(text, sizeof text,
-                   "%zu of %zu trails of the first frame: %zu at the edge, %zu blended, %zu "
-                   "saturated, %zu faint, %zu of another length, %zu aslant",
-                   left_out(s), s->n_seen, s->n_edge, s->n_blended, s->n_saturated, s->n_faint,
-                   s->n_odd_length, s->n_slanted);
-    entry(buf, "LEFT OUT", text);
+    (void)snprintf(
+        text, sizeof text,
+        "the %zu brightest that can be used, of %zu trails of the first frame; left out: "
+        "%zu at the edge, %zu blended, %zu saturated, %zu faint, %zu of another length, "
+        "%zu aslant",
+        s->n_stars, s->n_seen, s->n_edge, s->n_blended, s->n_saturated, s->n_faint, s->n_odd_length,
+        s->n_slanted);
+    entry(buf, "STARS", text);
 }
 
 void nw_report_trail_text(const struct nw_trail_report *report, struct nw_buf *buf) {

@@ -39,6 +39,12 @@ def test_seeing_of_the_truth_is_found(trial):
         assert frame["stars"] >= 4
 
 
+def test_frames_without_a_name_are_recognised(trial):
+    done = run("trial", "--frames", str(trial), "--rig", RIG, "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["trial"] == "drive-off-trail"
+
+
 def test_a_guided_frame_is_refused(trial, tmp_path):
     night = tmp_path / "night"
     done = run("synth", RIG, "-o", str(night), "--subs", "1", "--size", "700x500", "--sub", "20 s")
