@@ -240,13 +240,14 @@ static void find_order(struct nw_power_result *ret) {
     struct nw_power power = ret->model;
     const size_t source = ret->main_source;
     struct nw_power_node *const node = &power.nodes[source];
-    const double step_V = 0.001 * node->open_V;
     struct nw_power_case which = {.moment = NW_POWER_ALL};
     struct nw_power_answer a;
-    for (double volts = node->open_V; volts > 0.4 * ret->model.nodes[source].open_V;
-         volts -= step_V) {
+    const double full_V = node->open_V;
+    enum { STEPS = 600 }; /* down to 0.4 of it */
+    for (int step = 0; step < STEPS; step++) {
+        const double volts = full_V * (1.0 - 0.001 * step);
         node->open_V = volts;
-        size_t out = power.n;
+        size_t out;
         do {
             nw_power_solve(&power, &which, &a);
             out = next_out(&power, &a, &which, source);

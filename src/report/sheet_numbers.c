@@ -135,8 +135,9 @@ static void serials(const struct sheet *sheet, const struct sheet_box *box) {
     const size_t n = serials_of(sheet->r, list, MOST);
     const double half_mm = 0.5 * box->width_mm;
     for (size_t i = 0; i < n; i++) {
+        const size_t down = i / 2;
         const double x = box->left_mm + half_mm * (double)(i % 2);
-        const double y = box->top_mm + 2.2 + 3.2 * (double)(i / 2);
+        const double y = box->top_mm + 2.2 + 3.2 * (double)down;
         sheet_fit(sheet, x, y, half_mm - 20.0, NW_SVG_START, SHEET_SMALL_mm,
                   list[i].name[0] ? list[i].name : list[i].what);
         sheet_fit(sheet, x + half_mm - 3.0, y, 16.0, NW_SVG_END, SHEET_SMALL_mm,

@@ -210,7 +210,8 @@ static void list(const struct sheet *sheet, const struct path *path, const struc
     const double column_mm = 0.5 * box->width_mm;
     for (size_t i = 0; i < path->n && per_column > 0; i++) {
         const struct part *const p = &path->parts[i];
-        const double x = box->left_mm + column_mm * (double)(i / per_column);
+        const size_t column = i / per_column;
+        const double x = box->left_mm + column_mm * (double)column;
         const double y = box->top_mm + 2.4 + row_mm * (double)(i % per_column);
         char text[64];
         (void)snprintf(text, sizeof text, "%c %s", p->is_glass ? '-' : (char)('a' + (int)i),

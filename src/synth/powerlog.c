@@ -272,7 +272,9 @@ static void write_rows(struct desk *desk, double t_start_utc_s, struct nw_buf *b
     }
     settle(desk, watts);
     heads(desk, buf);
-    for (double t_s = -BEFORE_S; t_s < desk->end_s + AFTER_S; t_s += STEP_S) {
+    const size_t n_rows = (size_t)ceil((desk->end_s + AFTER_S + BEFORE_S) / STEP_S);
+    for (size_t k = 0; k < n_rows; k++) {
+        const double t_s = STEP_S * (double)k - BEFORE_S;
         for (size_t i = 0; i < desk->n; i++) {
             watts[i] =
                 desk->wiring->items[i].kind == NW_CIRCUIT_LOAD ? wanted_W(desk, i, t_s) : 0.0;

@@ -119,7 +119,8 @@ def test_check_sets_the_log_beside_the_budget(night):
 def test_bad_use(tmp_path):
     bare = tmp_path / "bare.yaml"
     text = DEMO.read_text()
-    bare.write_text(text[:text.index("circuits:")])
+    lines = text[:text.index("circuits:")].splitlines(True)
+    bare.write_text("".join(l for l in lines if not l.startswith("    off:")))
     done = run("power", bare)
     assert done.returncode == 2 and "no circuits are described" in done.stderr
     assert run("power", DEMO, tmp_path / "none.csv").returncode == 2
