@@ -111,7 +111,7 @@ double nw_light_limit_point_mag(const struct nw_light_case *what, const struct n
 
 /* Where the variance of one pixel comes from: shares that add up to 1. */
 #define NW_LIGHT_SHARE_LIST(X)                                                                     \
-    X(TARGET, "target", "the target's own light")                                              \
+    X(TARGET, "target", "the target's own light")                                                  \
     X(SKY, "sky", "dark sky")                                                                      \
     X(MOON, "moon", "moonlight")                                                                   \
     X(TWILIGHT, "twilight", "twilight")                                                            \
