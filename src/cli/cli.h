@@ -90,6 +90,24 @@ enum cli_priority {
     CLI_PRIORITY_IDLE    /* --priority normal is the choice */
 };
 
+/* Rows that many commands share. */
+#define CLI_OPTION_SETUP                                                                           \
+    {                                                                                              \
+        .name = "setup", .kind = CLI_TEXT, .value = "NAME",                                        \
+        .help = "setup of the rig, else its first"                                                 \
+    }
+#define CLI_OPTION_SET                                                                             \
+    {                                                                                              \
+        .name = "set", .kind = CLI_TEXT, .value = "PATH=VALUE",                                    \
+        .help = "another value for a key of the rig file", .is_repeatable = true                   \
+    }
+#define CLI_OPTION_BOOK                                                                            \
+    {                                                                                              \
+        .name = "book", .kind = CLI_TEXT, .value = "FILE",                                         \
+        .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data "      \
+                "folder"                                                                           \
+    }
+
 struct cli_command {
     const char *name;
     const char *arguments; /* of the usage line: "FRAME..." */

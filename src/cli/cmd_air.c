@@ -10,7 +10,7 @@
 #define COVERED_S (8.0 * 3600.0) /* after dawn: until past noon */
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
+    CLI_OPTION_SETUP,
     {.name = "night",
      .kind = CLI_TEXT,
      .value = "YYYY-MM-DD",
@@ -23,11 +23,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "FILE.csv",
      .help = "write LOG with dew point, frost point, vapour and mixing ratio"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for a key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {0},
 };
 

@@ -7,7 +7,7 @@
 enum { MAX_FOUND = 8 };
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
+    CLI_OPTION_SETUP,
     {.name = "moment",
      .kind = CLI_TEXT,
      .value = "WHERE=N_M",
@@ -23,11 +23,7 @@ static const struct cli_option OPTIONS[] = {
      .max = 5.0},
     {.name = "compare", .help = "all setups and selections of weights in one table"},
     {.name = "attitudes", .help = "what is left at each attitude, as described now"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for a key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {0},
 };
 

@@ -271,10 +271,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "book",
-     .kind = CLI_TEXT,
-     .value = "FILE",
-     .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data folder"},
+    CLI_OPTION_BOOK,
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",

@@ -214,10 +214,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "setup",
-     .kind = CLI_TEXT,
-     .value = "NAME",
-     .help = "setup of the rig; the first when left out"},
+    CLI_OPTION_SETUP,
     {.name = "frames",
      .kind = CLI_LIST,
      .value = "FOLDER|FILE",
@@ -239,11 +236,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "all|FROM..TO",
      .help = "many nights of the book together: every line with what they tell and cannot tell"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for one key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {.name = "budget",
      .kind = CLI_CHOICE,
      .value = NW_BUDGET_NAMES,

@@ -6,7 +6,7 @@
 #include "sky/sky.h"
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
+    CLI_OPTION_SETUP,
     {.name = "open", .help = "with what has a hinge (a light panel) opened"},
     {.name = "min-altitude",
      .kind = CLI_NUMBER,
@@ -30,11 +30,7 @@ static const struct cli_option OPTIONS[] = {
      .value = "FILE.svg",
      .help = "draw a sheet a tube side, FILE-east.svg and FILE-west.svg: distances over the sky, "
              "and the nearest approach in plan and elevations"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for a key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {0},
 };
 

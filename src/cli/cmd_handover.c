@@ -30,10 +30,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "FOLDER",
      .help = "of --verify: where the copies are"},
-    {.name = "book",
-     .kind = CLI_TEXT,
-     .value = "FILE",
-     .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data folder"},
+    CLI_OPTION_BOOK,
     {0},
 };
 

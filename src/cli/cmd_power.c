@@ -45,11 +45,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "NAME",
      .help = "whose circuits are on (setups.*.off), else the rig's first"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for one key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {0},
 };
 

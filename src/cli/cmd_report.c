@@ -123,18 +123,12 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "book",
-     .kind = CLI_TEXT,
-     .value = "FILE",
-     .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data folder"},
+    CLI_OPTION_BOOK,
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
      .help = "rig file: what the star width should have been, and what to change"},
-    {.name = "setup",
-     .kind = CLI_TEXT,
-     .value = "NAME",
-     .help = "setup of the rig, else its first"},
+    CLI_OPTION_SETUP,
     {.name = "html",
      .kind = CLI_TEXT,
      .value = "FILE",

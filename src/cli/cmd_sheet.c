@@ -68,11 +68,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "NAME",
      .help = "whose bodies are drawn and whose train comes first, else the rig's first"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for one key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SET,
     {0},
 };
 

@@ -103,15 +103,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "setup",
-     .kind = CLI_TEXT,
-     .value = "NAME",
-     .help = "setup of the rig, else its first"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for one key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SETUP,
+    CLI_OPTION_SET,
     {.name = "focal-before",
      .kind = CLI_TEXT,
      .value = "LENGTH",

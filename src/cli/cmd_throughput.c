@@ -28,12 +28,8 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "FILE",
      .help = "another packed catalogue (yours, deeper) than the one beside the program"},
-    {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"},
-    {.name = "set",
-     .kind = CLI_TEXT,
-     .value = "PATH=VALUE",
-     .help = "another value for a key of the rig file",
-     .is_repeatable = true},
+    CLI_OPTION_SETUP,
+    CLI_OPTION_SET,
     {0},
 };
 

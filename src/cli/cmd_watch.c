@@ -132,18 +132,12 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 }
 
 static const struct cli_option OPTIONS[] = {
-    {.name = "book",
-     .kind = CLI_TEXT,
-     .value = "FILE",
-     .help = "the book; else NIGHTWRIGHT_BOOK, else nightwright/book.sqlite in your data folder"},
+    CLI_OPTION_BOOK,
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
      .help = "rig file: foretells the star width, describes your guide logs"},
-    {.name = "setup",
-     .kind = CLI_TEXT,
-     .value = "NAME",
-     .help = "setup of the rig, else its first"},
+    CLI_OPTION_SETUP,
     {.name = "page",
      .kind = CLI_TEXT,
      .value = "DIR",

@@ -28,14 +28,11 @@ void cli_night_done(struct cli_night *night);
      .kind = CLI_TEXT,                                                                             \
      .value = "FILE",                                                                              \
      .help = "what you want to image (YAML; docs/plan.md)"},                                       \
-        {.name = "setup", .kind = CLI_TEXT, .value = "NAME", .help = "one setup, else the first"}, \
+        CLI_OPTION_SETUP,                                                                          \
         {.name = "catalogue",                                                                      \
          .kind = CLI_TEXT,                                                                         \
          .value = "FILE",                                                                          \
          .help = "another packed catalogue than the one beside the program"},                      \
-    {                                                                                              \
-        .name = "set", .kind = CLI_TEXT, .value = "PATH=VALUE",                                    \
-        .help = "another value for a key of the rig file", .is_repeatable = true                   \
-    }
+        CLI_OPTION_SET
 
 #endif
