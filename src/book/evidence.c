@@ -294,27 +294,15 @@ static enum nw_status read_zones(struct nw_book *book, int64_t frame, const char
 
 static void take_frame(sqlite3_stmt *row, const struct nw_book_frames_opts *opts,
                        struct nw_star_frame *star) {
-    *star = (struct nw_star_frame){
-        .t_start_utc_s = book_column_real(row, F_START),
-        .exposure_s = book_column_real(row, F_EXPOSURE),
-        .airmass = NAN,
-        .dec_rad = book_column_real(row, F_DEC),
-        .fwhm_rad = book_column_real(row, F_FWHM) * opts->scale_rad_px,
-        .fwhm_sigma_rad = book_column_real(row, F_SIGMA) * opts->scale_rad_px,
-        .e1 = book_column_real(row, F_E1),
-        .e2 = book_column_real(row, F_E2),
-        .e_sigma = book_column_real(row, F_E_SIGMA),
-        .fwhm_centre_rad = NAN,
-        .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
-        .motion_ra_rad = NAN,
-        .motion_dec_rad = NAN,
-        .motion_ra_low_rad = NAN,
-        .motion_ra_high_rad = NAN,
-        .motion_dec_low_rad = NAN,
-        .motion_dec_high_rad = NAN,
-        .since_focus_s = NAN,
-        .parallactic_rad = NAN,
-    };
+    nw_star_frame_unknown(star);
+    star->t_start_utc_s = book_column_real(row, F_START);
+    star->exposure_s = book_column_real(row, F_EXPOSURE);
+    star->dec_rad = book_column_real(row, F_DEC);
+    star->fwhm_rad = book_column_real(row, F_FWHM) * opts->scale_rad_px;
+    star->fwhm_sigma_rad = book_column_real(row, F_SIGMA) * opts->scale_rad_px;
+    star->e1 = book_column_real(row, F_E1);
+    star->e2 = book_column_real(row, F_E2);
+    star->e_sigma = book_column_real(row, F_E_SIGMA);
     place_in_sky(row, opts->rig, star);
 }
 

@@ -18,14 +18,19 @@ enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
 
 static const struct {
     const char *name, *label;
+    enum nw_star_line_id line;
 } TERMS[NW_APART_N_TERMS] = {
-#define X(name, id, label, line) {id, label},
+#define X(name, id, label, line) {id, label, line},
     NW_APART_TERM_LIST(X)
 #undef X
 };
 
 const char *nw_apart_term_name(enum nw_apart_term_id id) {
     return TERMS[id].name;
+}
+
+enum nw_star_line_id nw_apart_term_line(enum nw_apart_term_id id) {
+    return TERMS[id].line;
 }
 
 /* ---- What a point means --------------------------------------------------------------------- */

@@ -35,14 +35,16 @@ enum nw_apart_term_id {
         NW_APART_N_TERMS
 };
 const char *nw_apart_term_name(enum nw_apart_term_id id);
+/* The budget's line of a term; NW_STAR_N_LINES: it is none. */
+enum nw_star_line_id nw_apart_term_line(enum nw_apart_term_id id);
 
-/* One night: subs in order of time. Arrays of n or NULL; NaN in them: not known. */
+/* One night: subs in order of time. */
 struct nw_apart_night {
     char date[16];
     const struct nw_star_frame *frames;
     size_t n;
-    const double *temperature_K;  /* at the focuser or tube, of each sub */
-    const double *focus_change_K; /* since the last focus run */
+    /* of focuser or tube since the last focus run, n of them; NaN: not known; or NULL */
+    const double *focus_change_K;
 };
 
 /* What a trial or another witness says, independent of the widths that are fitted. */

@@ -28,18 +28,15 @@ double apart_air_value(const struct apart_model *model, double seeing_rad) {
 
 double apart_width_rad(const struct apart_model *model, const struct apart_sub *sub,
                        const struct apart_x *x, enum nw_apart_term_id term) {
-    static const enum nw_star_line_id LINE[NW_APART_N_TERMS] = {
-#define X(name, id, label, line) line,
-        NW_APART_TERM_LIST(X)
-#undef X
-    };
     if (term == NW_APART_LOCAL_AIR) {
         return apart_local_rad(x, sub->t_open_s);
     }
     if (term == NW_APART_AIR) {
         return apart_seeing_rad(model, x->v[term] + 0.6 * log(sub->airmass));
     }
-    return LINE[term] < NW_STAR_N_LINES ? x->v[term] * sub->nominal_rad[LINE[term]] : NAN;
+    return nw_apart_term_line(term) < NW_STAR_N_LINES
+               ? x->v[term] * sub->nominal_rad[nw_apart_term_line(term)]
+               : NAN;
 }
 
 /* out *= the ladder at a scale, by the parabola through three rungs. */

@@ -11,7 +11,7 @@
 #include "sky/sky.h"
 
 enum { N_ANGLES = 8, MAX_LADDERS = 100000, SUBS_DEFAULT = 1200 };
-static const size_t NEIGHBOURS = 3;
+#define NEIGHBOURS ((size_t)3) /* on either side of a sub */
 /* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
 static const enum nw_star_line_id DISC_LINES[APART_DISCS] = {NW_STAR_LENS_COLOUR, NW_STAR_FOCUS,
                                                              NW_STAR_TILT_CURVATURE};
@@ -280,7 +280,7 @@ static void make_priors(const struct star_point *point, const struct nw_apart_ev
 /* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
  * 10 %; NaN where too few neighbours say. */
 static double departure(const struct nw_apart_night *night, size_t at) {
-    double near[6];
+    double near[2 * NEIGHBOURS];
     size_t n = 0;
     const size_t low = at > NEIGHBOURS ? at - NEIGHBOURS : 0;
     for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < sizeof near / sizeof *near;

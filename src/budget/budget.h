@@ -59,6 +59,9 @@ struct nw_star_frame {
     double parallactic_rad; /* position angle of the zenith at the field\'s middle */
 };
 
+/* Nothing known: NaN everywhere. */
+void nw_star_frame_unknown(struct nw_star_frame *frame);
+
 /* Fills since_focus_s of n frames in order of time from the focuser's positions: time since its
  * last change, known only after the first, and only where changes are rare (a focuser that follows
  * the temperature moves at every other frame, and says nothing of focus runs). */

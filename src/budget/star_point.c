@@ -133,6 +133,28 @@ enum nw_status star_effects(const struct star_point *point, const double *relati
     return status;
 }
 
+void nw_star_frame_unknown(struct nw_star_frame *frame) {
+    *frame = (struct nw_star_frame){.t_start_utc_s = NAN,
+                                    .exposure_s = NAN,
+                                    .airmass = NAN,
+                                    .dec_rad = NAN,
+                                    .fwhm_rad = NAN,
+                                    .fwhm_sigma_rad = NAN,
+                                    .e1 = NAN,
+                                    .e2 = NAN,
+                                    .e_sigma = NAN,
+                                    .fwhm_centre_rad = NAN,
+                                    .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
+                                    .motion_ra_rad = NAN,
+                                    .motion_dec_rad = NAN,
+                                    .motion_ra_low_rad = NAN,
+                                    .motion_ra_high_rad = NAN,
+                                    .motion_dec_low_rad = NAN,
+                                    .motion_dec_high_rad = NAN,
+                                    .since_focus_s = NAN,
+                                    .parallactic_rad = NAN};
+}
+
 void nw_star_since_focus(struct nw_star_frame *stars, const double *steps, size_t n) {
     size_t n_moves = 0;
     for (size_t i = 1; i < n; i++) {

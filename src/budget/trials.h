@@ -65,9 +65,8 @@ struct nw_trial_rank {
 };
 /* All trials, most bits per minute first, then those about other matters as in the list, then the
  * impossible ones. `apart`: what the nights say; NULL: the rig's word alone (`budget`). */
-void nw_trials_rank(const struct nw_rig *rig, const struct nw_setup *setup,
-                    const struct nw_star_budget *budget, const struct nw_apart *apart,
-                    struct nw_trial_rank ret[NW_N_TRIALS]);
+void nw_trials_rank(const struct nw_setup *setup, const struct nw_star_budget *budget,
+                    const struct nw_apart *apart, struct nw_trial_rank ret[NW_N_TRIALS]);
 /* The trial that would tell two terms apart: the one that brings most bits about their difference;
  * NULL: none of these. */
 const struct nw_trial *nw_trial_between(const struct nw_apart *apart, enum nw_apart_term_id a,

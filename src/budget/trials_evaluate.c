@@ -166,11 +166,6 @@ static enum nw_status bring_together(const struct nw_trial *trial, const struct 
 /* By the rig file: squared width with and without the trial's lines. */
 static void foretell(const struct nw_trial *trial, const struct nw_rig *rig,
                      const struct nw_setup *setup, struct nw_trial_result *ret) {
-    static const enum nw_star_line_id LINE[NW_APART_N_TERMS] = {
-#define X(name, id, label, line) line,
-        NW_APART_TERM_LIST(X)
-#undef X
-    };
     struct star_point point;
     struct star_point without;
     double with_rad2 = NAN;
@@ -188,7 +183,7 @@ static void foretell(const struct nw_trial *trial, const struct nw_rig *rig,
         scale[k] = 1.0;
     }
     for (size_t i = 0; i < trial->n_terms; i++) {
-        const enum nw_star_line_id id = LINE[trial->terms[i]];
+        const enum nw_star_line_id id = nw_apart_term_line(trial->terms[i]);
         struct star_line line;
         scale[id] = trial->id == NW_TRIAL_ACROSS_A_FOCUS_RUN ? 1.0 : 0.0;
         star_line_build(id, &point, &line);
@@ -238,6 +233,15 @@ static double other_at(const struct subs *subs, size_t i, double most_s) {
     return subs->square[before] + part * (subs->square[after] - subs->square[before]);
 }
 
+static void tell(double rad2, double sigma_rad2, struct nw_trial_result *ret) {
+    ret->is_told = true;
+    ret->rad2 = rad2;
+    ret->sigma_rad2 = sigma_rad2;
+    ret->width_rad = sqrt(fmax(0.0, rad2));
+    ret->low_rad = sqrt(fmax(0.0, rad2 - 1.96 * sigma_rad2));
+    ret->high_rad = sqrt(fmax(0.0, rad2 + 1.96 * sigma_rad2));
+}
+
 static void compare(const struct subs *subs, double most_s, double *differences,
                     struct nw_trial_result *ret) {
     double sum = 0.0;
@@ -260,12 +264,7 @@ static void compare(const struct subs *subs, double most_s, double *differences,
         return;
     }
     const double n = (double)ret->n_pairs;
-    ret->is_told = true;
-    ret->rad2 = sum / n;
-    ret->sigma_rad2 = nw_stat_sd(differences, ret->n_pairs, ret->rad2) / sqrt(n);
-    ret->width_rad = sqrt(fmax(0.0, ret->rad2));
-    ret->low_rad = sqrt(fmax(0.0, ret->rad2 - 1.96 * ret->sigma_rad2));
-    ret->high_rad = sqrt(fmax(0.0, ret->rad2 + 1.96 * ret->sigma_rad2));
+    tell(sum / n, nw_stat_sd(differences, ret->n_pairs, sum / n) / sqrt(n), ret);
 }
 
 /* Two groups hours apart have no neighbours: their means. */
@@ -291,13 +290,8 @@ static void compare_groups(const struct subs *subs, double *values, struct nw_tr
          * common practice, no source */
         error2 += g ? pow(0.16 * sqrt(2.0) * mean[g], 2.0) : 0.0;
     }
-    ret->is_told = true;
     ret->n_pairs = ret->n_a < ret->n_b ? ret->n_a : ret->n_b;
-    ret->rad2 = mean[0] - mean[1];
-    ret->sigma_rad2 = sqrt(error2);
-    ret->width_rad = sqrt(fmax(0.0, ret->rad2));
-    ret->low_rad = sqrt(fmax(0.0, ret->rad2 - 1.96 * ret->sigma_rad2));
-    ret->high_rad = sqrt(fmax(0.0, ret->rad2 + 1.96 * ret->sigma_rad2));
+    tell(mean[0] - mean[1], sqrt(error2), ret);
 }
 
 enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_rig *rig,

@@ -13,18 +13,14 @@ struct known {
     double whole;
 };
 
-static const enum nw_star_line_id LINE[NW_APART_N_TERMS] = {
-#define X(name, id, label, line) line,
-    NW_APART_TERM_LIST(X)
-#undef X
-};
-
 /* By the rig's word: no correlations. */
 static void know_rig(const struct nw_star_budget *budget, struct known *ret) {
     ret->whole = budget->predicted_rad * budget->predicted_rad;
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        if (LINE[k] < NW_STAR_N_LINES && budget->lines[LINE[k]].is_present) {
-            const struct nw_star_line *line = &budget->lines[LINE[k]];
+        if (nw_apart_term_line((enum nw_apart_term_id)k) < NW_STAR_N_LINES &&
+            budget->lines[nw_apart_term_line((enum nw_apart_term_id)k)].is_present) {
+            const struct nw_star_line *line =
+                &budget->lines[nw_apart_term_line((enum nw_apart_term_id)k)];
             ret->square[k] = line->alone_rad * line->alone_rad;
             ret->c[k][k] = pow(2.0 * line->alone_rad * line->alone_sigma_rad, 2.0);
         }
@@ -70,9 +66,7 @@ static double bits_of(const struct known *known, const struct nw_trial *trial, d
     return 0.5 * log2(1.0 + variance / (error2 + pow(FLOOR * known->whole, 2.0)));
 }
 
-static const char *why_not(const struct nw_rig *rig, const struct nw_setup *setup,
-                           enum nw_trial_id id) {
-    (void)rig;
+static const char *why_not(const struct nw_setup *setup, enum nw_trial_id id) {
     switch (id) {
     case NW_TRIAL_PAIR_ABOUT_FOCUS:
     case NW_TRIAL_ACROSS_A_FOCUS_RUN:
@@ -105,9 +99,8 @@ static int by_worth(const void *a, const void *b) {
     return x->trial->id < y->trial->id ? -1 : 1;
 }
 
-void nw_trials_rank(const struct nw_rig *rig, const struct nw_setup *setup,
-                    const struct nw_star_budget *budget, const struct nw_apart *apart,
-                    struct nw_trial_rank ret[NW_N_TRIALS]) {
+void nw_trials_rank(const struct nw_setup *setup, const struct nw_star_budget *budget,
+                    const struct nw_apart *apart, struct nw_trial_rank ret[NW_N_TRIALS]) {
     const struct known known = know(budget, apart);
     for (int k = 0; k < NW_N_TRIALS; k++) {
         const struct nw_trial *const trial = nw_trial_get((enum nw_trial_id)k);
@@ -115,7 +108,7 @@ void nw_trials_rank(const struct nw_rig *rig, const struct nw_setup *setup,
         *rank = (struct nw_trial_rank){.trial = trial,
                                        .sigma_now_rad2 = NAN,
                                        .sigma_then_rad2 = NAN,
-                                       .why_not = why_not(rig, setup, trial->id)};
+                                       .why_not = why_not(setup, trial->id)};
         rank->is_possible = rank->why_not == NULL;
         if (trial->n_terms > 0) {
             rank->bits = bits_of(&known, trial, &rank->sigma_now_rad2, &rank->sigma_then_rad2);

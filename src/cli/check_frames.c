@@ -51,28 +51,6 @@ static void place_in_sky(const struct nw_frame_facts *facts, const struct nw_rig
     }
 }
 
-static void unknown_star(struct nw_star_frame *star) {
-    *star = (struct nw_star_frame){.t_start_utc_s = NAN,
-                                   .exposure_s = NAN,
-                                   .airmass = NAN,
-                                   .dec_rad = NAN,
-                                   .fwhm_rad = NAN,
-                                   .fwhm_sigma_rad = NAN,
-                                   .e1 = NAN,
-                                   .e2 = NAN,
-                                   .e_sigma = NAN,
-                                   .fwhm_centre_rad = NAN,
-                                   .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
-                                   .motion_ra_rad = NAN,
-                                   .motion_dec_rad = NAN,
-                                   .motion_ra_low_rad = NAN,
-                                   .motion_ra_high_rad = NAN,
-                                   .motion_dec_low_rad = NAN,
-                                   .motion_dec_high_rad = NAN,
-                                   .since_focus_s = NAN,
-                                   .parallactic_rad = NAN};
-}
-
 static void fill_star(const struct nw_measure *measure, double scale_rad, struct frame_work *work) {
     static const int corner[4] = {0, NW_ZONES_X - 1, NW_ZONES_X * (NW_ZONES_Y - 1),
                                   NW_ZONES_X * NW_ZONES_Y - 1};
@@ -295,7 +273,7 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
     }
     for (size_t i = 0; i < paths.n; i++) {
         work[i].path = paths.items[i];
-        unknown_star(&work[i].star);
+        nw_star_frame_unknown(&work[i].star);
     }
     struct job job = {.work = work, .rig = rig, .setup = setup};
     status = measure_all(&job, paths.n, night, err);

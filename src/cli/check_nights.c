@@ -11,7 +11,7 @@ enum { MAX_NIGHTS = 400 };
 
 struct one_night {
     struct check_night check;
-    double *temperature_K, *change_K;
+    double *change_K;
 };
 
 struct nights {
@@ -56,7 +56,6 @@ static void focus_changes(struct one_night *night) {
     for (size_t i = 0; i < check->n; i++) {
         const double since_s = check->stars[i].since_focus_s;
         const double now_K = check->facts[i].focuser_temperature_K;
-        night->temperature_K[i] = now_K;
         at_run_K = since_s <= 0.0 ? now_K : at_run_K; /* the first sub after the run */
         night->change_K[i] = isfinite(since_s) ? now_K - at_run_K : NAN;
     }
@@ -80,18 +79,15 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
         return nw_err_set(err, status, "night of %s: %s", date, why.text);
     }
     const size_t n = night->check.n;
-    night->temperature_K = nw_calloc(n + 1, sizeof *night->temperature_K);
     night->change_K = nw_calloc(n + 1, sizeof *night->change_K);
-    if (!night->temperature_K || !night->change_K) {
+    if (!night->change_K) {
         return nw_err_set(err, NW_NOMEM, "night of %zu subs", n);
     }
     focus_changes(night);
     all->n_without_log += !evidence.has_guiding;
     struct nw_apart_night *const ret = &all->nights[all->n - 1];
-    *ret = (struct nw_apart_night){.frames = night->check.stars,
-                                   .n = n,
-                                   .temperature_K = night->temperature_K,
-                                   .focus_change_K = night->change_K};
+    *ret = (struct nw_apart_night){
+        .frames = night->check.stars, .n = n, .focus_change_K = night->change_K};
     nw_text_copy(ret->date, sizeof ret->date, date);
     return NW_OK;
 }
@@ -132,7 +128,6 @@ static enum nw_status gather(struct nw_book *book, const char *range, const stru
 static void nights_done(struct nights *all) {
     for (size_t i = 0; i < all->n; i++) {
         check_night_done(&all->items[i].check);
-        free(all->items[i].temperature_K);
         free(all->items[i].change_K);
     }
     free(all->items);

@@ -50,7 +50,7 @@ static enum nw_status rank(const struct cli_args *args, struct work *w, struct n
         status = take_book_apart(args, w, err);
     }
     if (status == NW_OK) {
-        nw_trials_rank(w->rig, w->setup, w->budget, w->nights.apart, w->ranks);
+        nw_trials_rank(w->setup, w->budget, w->nights.apart, w->ranks);
         w->report.ranks = w->ranks;
         w->report.n_nights = w->nights.apart ? w->nights.apart->n_nights : 0;
     }

@@ -61,25 +61,15 @@ static inline void test_star_rig(struct nw_rig *rig, struct nw_setup *setup) {
 }
 
 static inline struct nw_star_frame test_star_frame(double t_s, double airmass, double fwhm_rad) {
-    return (struct nw_star_frame){.t_start_utc_s = t_s,
-                                  .exposure_s = 300.0,
-                                  .airmass = airmass,
-                                  .dec_rad = -0.6,
-                                  .fwhm_rad = fwhm_rad,
-                                  .fwhm_sigma_rad = 0.01 * fwhm_rad,
-                                  .e1 = NAN,
-                                  .e2 = NAN,
-                                  .e_sigma = NAN,
-                                  .fwhm_centre_rad = NAN,
-                                  .fwhm_corner_rad = {NAN, NAN, NAN, NAN},
-                                  .motion_ra_rad = NAN,
-                                  .motion_dec_rad = NAN,
-                                  .motion_ra_low_rad = NAN,
-                                  .motion_ra_high_rad = NAN,
-                                  .motion_dec_low_rad = NAN,
-                                  .motion_dec_high_rad = NAN,
-                                  .since_focus_s = NAN,
-                                  .parallactic_rad = NAN};
+    struct nw_star_frame frame;
+    nw_star_frame_unknown(&frame);
+    frame.t_start_utc_s = t_s;
+    frame.exposure_s = 300.0;
+    frame.airmass = airmass;
+    frame.dec_rad = -0.6;
+    frame.fwhm_rad = fwhm_rad;
+    frame.fwhm_sigma_rad = 0.01 * fwhm_rad;
+    return frame;
 }
 
 #endif
