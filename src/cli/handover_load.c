@@ -129,8 +129,8 @@ static void leave_out(const struct cli_args *args, struct cli_handover *w) {
     }
 }
 
-/* Root mean square of the differences of neighbours, over sqrt 2: enough to bring a master in any
- * unit (0 to 1, means of counts) to counts like those of a sub. */
+/* Median size of the differences of neighbours, as a Gaussian's sigma, over sqrt 2: enough to bring
+ * a master in any unit (0 to 1, means of counts) to counts like those of a sub. */
 static double rough_noise(const struct nw_frame *f) {
     const size_t n = f->width_px * f->height_px;
     const size_t step = n / 200000 + 1;

@@ -87,12 +87,6 @@ static double brings(const struct nw_hand_sub *s, bool is_point) {
     return light * light / (noise * noise * area);
 }
 
-static int by_value(const void *a, const void *b) {
-    const double *const x = a;
-    const double *const y = b;
-    return (*x > *y) - (*x < *y);
-}
-
 static double median_fwhm(const struct nw_hand_sub *subs, size_t n, size_t group, double *work) {
     size_t m = 0;
     for (size_t i = 0; i < n; i++) {
@@ -100,8 +94,7 @@ static double median_fwhm(const struct nw_hand_sub *subs, size_t n, size_t group
             work[m++] = subs[i].measure->fwhm_px;
         }
     }
-    qsort(work, m, sizeof *work, by_value);
-    return m ? 0.5 * (work[(m - 1) / 2] + work[m / 2]) : NAN;
+    return m ? nw_stat_median(work, m) : NAN;
 }
 
 static enum nw_hand_reason reason_of(struct nw_hand_sub *s, const struct nw_hand_opts *o,
