@@ -125,20 +125,6 @@ static enum nw_status add_flat(struct work *w, const char *path, const struct nw
     return NW_OK;
 }
 
-static double mean_level(const struct nw_frame *frame) {
-    const struct nw_image_view view = nw_frame_plane(frame, 0);
-    float *const row = nw_calloc(view.width_px, sizeof *row);
-    double sum = 0.0;
-    for (size_t y = 0; row && y < view.height_px; y++) {
-        const float *const span = nw_image_span(&view, 0, view.width_px, y, row);
-        for (size_t x = 0; x < view.width_px; x++) {
-            sum += (double)span[x];
-        }
-    }
-    free(row);
-    return sum / (double)(view.width_px * view.height_px);
-}
-
 /* Biases among the files give the offset, else the rig does. */
 static enum nw_status find_offset(struct work *w, struct nw_err *err) {
     const struct nw_frame_opts header = {.header_only = true};
@@ -153,10 +139,10 @@ static enum nw_status find_offset(struct work *w, struct nw_err *err) {
             nw_frame_free(frame);
             frame = NULL;
             status = nw_frame_read(w->paths.items[i], &pixels, &frame, err);
-            if (status == NW_OK) {
-                sum += mean_level(frame);
-                w->n_bias++;
-            }
+            double level_adu = NAN;
+            status = status == NW_OK ? nw_flat_bias_level(frame, &level_adu, err) : status;
+            sum += level_adu;
+            w->n_bias++;
         }
         nw_frame_free(frame);
     }
@@ -184,54 +170,6 @@ static enum nw_status read_flats(struct work *w, const struct nw_paths *paths, b
     return status;
 }
 
-/* Plane through zones of light / flat: share of the middle from there to the edge. */
-static struct nw_flat_slope slope_of(const double *light, const double *flat,
-                                     const struct nw_frame_facts *facts) {
-    struct nw_flat_slope s = {.ra_rad = facts->ra_rad, .dec_rad = facts->dec_rad};
-    double mean = 0.0;
-    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
-        const double u = ((double)(z % NW_FLAT_ZONES) - 2.0) / 2.5;
-        const size_t row = z / NW_FLAT_ZONES;
-        const double v = ((double)row - 2.0) / 2.5;
-        const double share = light[z] / flat[z];
-        mean += share / 25.0;
-        s.x += share * u / 8.0; /* sum of u^2 over 25 zones: 5 * (0.64 + 0.16) * 2 = 8 */
-        s.y += share * v / 8.0;
-    }
-    s.x /= mean;
-    s.y /= mean;
-    const double rotator = isfinite(facts->rotator_rad) ? facts->rotator_rad : 0.0;
-    s.turn_rad = rotator + (nw_text_equal_nocase(facts->tube_side, "west") ? NW_PI : 0.0);
-    return s;
-}
-
-/* Medians of a light's zones above the offset, against the middle one: stars do not count. */
-static bool light_zones(const struct nw_frame *frame, double offset, double *ret) {
-    enum { SAMPLES = 4000 };
-    const struct nw_image_view view = nw_frame_plane(frame, 0);
-    double *const v = nw_calloc(SAMPLES, sizeof *v);
-    float *const row = nw_calloc(frame->width_px, sizeof *row);
-    for (size_t z = 0; v && row && z < NW_FLAT_N_ZONES; z++) {
-        const size_t w = frame->width_px / NW_FLAT_ZONES;
-        const size_t h = frame->height_px / NW_FLAT_ZONES;
-        const size_t step = 1 + w * h / SAMPLES;
-        const size_t y_step = step > 63 ? 63 : step;
-        size_t n = 0;
-        for (size_t y = 0; y < h && n < SAMPLES; y += y_step) {
-            const float *const span =
-                nw_image_span(&view, z % NW_FLAT_ZONES * w, w, z / NW_FLAT_ZONES * h + y, row);
-            for (size_t x = y % 2; x < w && n < SAMPLES; x += 1 + step / y_step) {
-                v[n++] = (double)span[x] - offset;
-            }
-        }
-        ret[z] = n ? nw_stat_median(v, n) : NAN;
-    }
-    const bool is_done = v && row;
-    free(v);
-    free(row);
-    return is_done;
-}
-
 static size_t group_with(const struct work *w, size_t flat) {
     for (size_t g = 0; g < w->n_groups; g++) {
         const struct nw_flat *const f = &w->flats[w->groups[g].first];
@@ -247,7 +185,7 @@ static size_t group_with(const struct work *w, size_t flat) {
 static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
     const struct nw_frame_opts opts = {.keep_16_bit = true, .n_threads = 2};
     struct nw_frame *frame = NULL;
-    const enum nw_status status = nw_frame_read(w->lights.items[i], &opts, &frame, err);
+    enum nw_status status = nw_frame_read(w->lights.items[i], &opts, &frame, err);
     if (status != NW_OK) {
         return status;
     }
@@ -264,14 +202,14 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
         const bool is_fixed = !isfinite(w->flats[flat].rotator_rad) &&
                               !isfinite(frame->facts.rotator_rad); /* a rig without rotator */
         l->is_within = l->group != SIZE_MAX && (is_fixed || l->off_rad <= w->tolerance_rad);
-        double zones[NW_FLAT_N_ZONES];
-        if (l->group != SIZE_MAX && frame->n_planes == 1 &&
-            light_zones(frame, w->offset_adu, zones)) {
-            w->slopes[w->n_slopes++] = slope_of(zones, w->groups[l->group].zones, &frame->facts);
+        if (l->group != SIZE_MAX && frame->n_planes == 1) {
+            status = nw_flat_slope_of(frame, w->offset_adu, w->groups[l->group].zones,
+                                      &w->slopes[w->n_slopes], err);
+            w->n_slopes += status == NW_OK;
         }
     }
     nw_frame_free(frame);
-    return NW_OK;
+    return status;
 }
 
 static enum nw_status read_lights(struct work *w, struct nw_err *err) {

@@ -153,6 +153,14 @@ struct nw_flat_slope {
     double turn_rad; /* of the chip on the sky: rotator, and half a turn for the other tube side */
     double ra_rad, dec_rad;
 };
+/* From the medians of the light's zones above the offset (stars do not count) over those of its
+ * flats. One plane; NOMEM. */
+enum nw_status nw_flat_slope_of(const struct nw_frame *light, double offset_adu,
+                                const double flat_zones[NW_FLAT_N_ZONES], struct nw_flat_slope *ret,
+                                struct nw_err *err) NW_CHECKED;
+/* Mean of a bias frame's first plane: the offset of flats. NOMEM. */
+enum nw_status nw_flat_bias_level(const struct nw_frame *bias, double *ret_adu,
+                                  struct nw_err *err) NW_CHECKED;
 struct nw_flat_error {
     bool is_told;                      /* else why_null */
     double chip_x, chip_y, chip_sigma; /* stays on the chip: an error of the flat */

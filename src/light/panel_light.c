@@ -1,0 +1,86 @@
+/* panel_light.c - light and bias frames beside flats: the slope that is left of a light when it was
+ * divided by its flat, the offset.
+ * Idea: zones are fifths, as those of flats; the plane through 25 of them by least squares, which
+ * for a regular grid is a sum over the zones. */
+#include "light/panel.h"
+
+#include <math.h>
+
+enum { SAMPLES = 4000, MIDDLE = NW_FLAT_ZONES / 2 };
+
+/* Every so-many pixel of a zone, at most SAMPLES; rows begin in turn at either colour. */
+static double zone_median(const struct nw_image_view *view, size_t zone, double offset_adu,
+                          double *values, float *row) {
+    const size_t w = view->width_px / NW_FLAT_ZONES;
+    const size_t h = view->height_px / NW_FLAT_ZONES;
+    const size_t step = 1 + w * h / SAMPLES;
+    const size_t y_step = step > 63 ? 63 : step;
+    const size_t x0 = zone % NW_FLAT_ZONES * w;
+    const size_t y0 = zone / NW_FLAT_ZONES * h;
+    size_t n = 0;
+    for (size_t y = 0; y < h && n < SAMPLES; y += y_step) {
+        const float *const span = nw_image_span(view, x0, w, y0 + y, row);
+        for (size_t x = y % 2; x < w && n < SAMPLES; x += 1 + step / y_step) {
+            values[n++] = (double)span[x] - offset_adu;
+        }
+    }
+    return n ? nw_stat_median(values, n) : NAN;
+}
+
+enum nw_status nw_flat_slope_of(const struct nw_frame *light, double offset_adu,
+                                const double flat_zones[NW_FLAT_N_ZONES], struct nw_flat_slope *ret,
+                                struct nw_err *err) {
+    const struct nw_image_view view = nw_frame_plane(light, 0);
+    double *const values = nw_calloc(SAMPLES, sizeof *values);
+    float *const row = nw_calloc(light->width_px, sizeof *row);
+    enum nw_status status = NW_OK;
+    double sum = 0.0;
+    double along[2] = {0.0, 0.0};
+    double square = 0.0; /* of the distances along one axis */
+    if (!values || !row) {
+        status = nw_err_set(err, NW_NOMEM, "zones of a light frame");
+        goto done;
+    }
+    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
+        /* from the middle, 1 at the edge */
+        const double u = ((double)(z % NW_FLAT_ZONES) - MIDDLE) / (0.5 * NW_FLAT_ZONES);
+        const size_t at_y = z / NW_FLAT_ZONES;
+        const double v = ((double)at_y - MIDDLE) / (0.5 * NW_FLAT_ZONES);
+        const double share = zone_median(&view, z, offset_adu, values, row) / flat_zones[z];
+        sum += share;
+        along[0] += share * u;
+        along[1] += share * v;
+        square += u * u;
+    }
+    const double mean = sum / NW_FLAT_N_ZONES;
+    const double rotator_rad = isfinite(light->facts.rotator_rad) ? light->facts.rotator_rad : 0.0;
+    const bool is_west = nw_text_equal_nocase(light->facts.tube_side, "west");
+    *ret = (struct nw_flat_slope){.x = along[0] / square / mean,
+                                  .y = along[1] / square / mean,
+                                  .turn_rad = rotator_rad + (is_west ? NW_PI : 0.0),
+                                  .ra_rad = light->facts.ra_rad,
+                                  .dec_rad = light->facts.dec_rad};
+done:
+    free(values);
+    free(row);
+    return status;
+}
+
+enum nw_status nw_flat_bias_level(const struct nw_frame *bias, double *ret_adu,
+                                  struct nw_err *err) {
+    const struct nw_image_view view = nw_frame_plane(bias, 0);
+    float *const row = nw_calloc(view.width_px, sizeof *row);
+    double sum = 0.0;
+    if (!row) {
+        return nw_err_set(err, NW_NOMEM, "a row of a bias frame");
+    }
+    for (size_t y = 0; y < view.height_px; y++) {
+        const float *const span = nw_image_span(&view, 0, view.width_px, y, row);
+        for (size_t x = 0; x < view.width_px; x++) {
+            sum += (double)span[x];
+        }
+    }
+    free(row);
+    *ret_adu = sum / ((double)view.width_px * (double)view.height_px);
+    return NW_OK;
+}
