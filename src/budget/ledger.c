@@ -47,6 +47,15 @@ struct nw_ledger_line *nw_ledger_add(struct nw_ledger *ledger, const char *id, c
     return line;
 }
 
+struct nw_ledger_line *nw_ledger_find(struct nw_ledger *ledger, const char *id) {
+    for (size_t i = 0; i < ledger->n_lines; i++) {
+        if (strcmp(ledger->lines[i].id, id) == 0) {
+            return &ledger->lines[i];
+        }
+    }
+    return NULL;
+}
+
 struct nw_ledger_unknown *nw_ledger_add_unknown(struct nw_ledger *ledger) {
     return &ledger->unknown[take(&ledger->n_unknown, ROOM(ledger->unknown))];
 }

@@ -109,6 +109,17 @@ void nw_ledger_caution(struct nw_ledger *ledger, const char *text);
  * `allowed` as a band about 0. NaN lines make the sum NaN. */
 void nw_ledger_sum(struct nw_ledger *ledger);
 
+/* The line of that id; NULL: none. */
+struct nw_ledger_line *nw_ledger_find(struct nw_ledger *ledger, const char *id);
+
+struct nw_air_log;
+/* What a climate log of a night says (air/log.h), into the lines of a damp budget: how far each
+ * surface, while the roof was open, and the space under the cover stayed above the dew or frost
+ * point in 99 of 100 rows; the room's humidity in its last closed row. Errors: those of usual
+ * probes and hygrometers, 0.3 K and 2 % (common practice, no source). */
+void nw_ledger_damp_measured(struct nw_ledger *ledger, const struct nw_rig *rig,
+                             const struct nw_air_log *log);
+
 struct nw_power_result;
 struct nw_power_log;
 /* What a power log says (power/power_log.h), into the lines of a power budget: the most that each

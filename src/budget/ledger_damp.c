@@ -20,7 +20,7 @@ static struct nw_ledger_line *put(struct nw_ledger *ledger, const char *id, cons
     line->provenance = NW_FROM_ASSUMED;
     line->basis = MODEL;
     nw_text_copy(line->why_null, sizeof line->why_null,
-                 "a climate log measures it: air RIG LOG (docs/formats.md)");
+                 "a climate log measures it: --climate LOG (docs/formats.md)");
     return line;
 }
 
@@ -210,7 +210,7 @@ enum nw_status nw_ledger_damp(const struct nw_rig *rig, const struct nw_setup *s
         nw_text_copy(ret->sum_label, sizeof ret->sum_label, "the nearest decides");
         nw_text_copy(ret->aside, sizeof ret->aside, "usual night, above dew or frost point");
         nw_text_copy(ret->why_null, sizeof ret->why_null,
-                     "a climate log measures it: air RIG LOG (docs/formats.md)");
+                     "a climate log measures it: --climate LOG (docs/formats.md)");
         nw_ledger_caution(ret, "mains in a damp room: residual-current device of 30 mA, "
                                "electrician, local rules; heaters and dryers unattended: "
                                "thermostat, cut-out, nothing on the outlet, smoke alarm");

@@ -250,12 +250,7 @@ static struct nw_ledger_line *line_of(struct nw_ledger *ledger, const char *kind
                                       const char *name) {
     char id[72];
     (void)snprintf(id, sizeof id, "%s:%.48s", kind, name);
-    for (size_t i = 0; i < ledger->n_lines; i++) {
-        if (strcmp(ledger->lines[i].id, id) == 0) {
-            return &ledger->lines[i];
-        }
-    }
-    return NULL;
+    return nw_ledger_find(ledger, id);
 }
 
 static void put_measured(struct nw_ledger_line *line, double value, double sigma) {

@@ -74,7 +74,7 @@ struct check_ledgers {
 enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_ledgers *ret,
                              struct nw_err *err) NW_CHECKED;
-/* What --power and --frames say to them. */
+/* What --power, --climate and --frames say to them. */
 enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *rig,
                               const struct nw_setup *setup, const struct check_ledgers *ledgers,
                               struct nw_err *err) NW_CHECKED;

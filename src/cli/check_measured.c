@@ -2,6 +2,7 @@
 #include <math.h>
 #include <sys/stat.h>
 
+#include "air/log.h"
 #include "cli/check_internal.h"
 #include "power/power_log.h"
 
@@ -29,6 +30,22 @@ static enum nw_status power_log(const char *path, const struct nw_rig *rig,
     }
     free(log);
     free(result);
+    return status;
+}
+
+static enum nw_status climate_log(const char *path, const struct nw_rig *rig,
+                                  struct nw_ledger *ledger, struct nw_err *err) {
+    struct nw_table *table = NULL;
+    struct nw_air_log log = {0};
+    enum nw_status status = nw_table_read(path, &table, err);
+    if (status == NW_OK) {
+        status = nw_air_log_read(table, rig, &log, err);
+    }
+    if (status == NW_OK && ledger) {
+        nw_ledger_damp_measured(ledger, rig, &log);
+    }
+    nw_air_log_done(&log);
+    nw_table_free(table);
     return status;
 }
 
@@ -63,6 +80,9 @@ enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *
     enum nw_status status = NW_OK;
     if (log) {
         status = power_log(log, rig, setup, ledger_of(ledgers, "power"), err);
+    }
+    if (status == NW_OK && cli_given(args, "climate")) {
+        status = climate_log(cli_text(args, "climate"), rig, ledger_of(ledgers, "damp"), err);
     }
     if (status == NW_OK && n > 0 && storage) {
         status = frames(given, n, storage, err);
