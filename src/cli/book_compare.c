@@ -62,7 +62,8 @@ enum nw_status cli_book_compare(struct nw_book *book, const char *date, const st
         status = foretell(rig_path, cli_text(args, "foretold"), &w, &report.foretold, err);
     }
     if (status == NW_OK) {
-        status = check_nights(book, range, date, w.rig, w.setup, &w.nights, err);
+        const struct check_nights_opts opts = {.range = range, .changed_on = date};
+        status = check_nights(book, &opts, w.rig, w.setup, &w.nights, err);
     }
     if (status == NW_OK) {
         report.apart = w.nights.apart;

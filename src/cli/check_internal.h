@@ -48,7 +48,13 @@ struct check_apart {
     char from[NW_BOOK_DATE], to[NW_BOOK_DATE];
     size_t n_without_log; /* nights without a guide log beside the frames */
 };
-enum nw_status check_nights(struct nw_book *book, const char *range, const char *changed_on,
+/* told: what trials say, "LINE=WIDTH+-SIGMA UNIT" or "TIME=SEEING+-SIGMA UNIT" (--told). */
+struct check_nights_opts {
+    const char *range, *changed_on;
+    const char *const *told;
+    size_t n_told;
+};
+enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts *opts,
                             const struct nw_rig *rig, const struct nw_setup *setup,
                             struct check_apart *ret, struct nw_err *err) NW_CHECKED;
 /* The rig as each of its changes would make it: overrides of the caller, then those of the change.

@@ -143,6 +143,8 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
     char path[CLI_MAX_PATH];
     struct nw_book *book = NULL;
     struct check_apart nights = {.apart = NULL};
+    struct check_nights_opts opts = {.range = cli_text(args, "nights")};
+    opts.told = cli_texts(args, "told", &opts.n_told);
     if (cli_given(args, "frames") || cli_given(args, "guiding") || cli_given(args, "night") ||
         cli_given(args, "budget")) {
         return nw_err_set(err, NW_USAGE,
@@ -155,8 +157,7 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
         status = nw_book_open(path, NW_BOOK_READ, &book, err);
     }
     if (status == NW_OK) {
-        status = check_nights(book, cli_text(args, "nights"), NULL, check->rig, check->setup,
-                              &nights, err);
+        status = check_nights(book, &opts, check->rig, check->setup, &nights, err);
     }
     nw_book_close(book);
     if (status == NW_OK) {
@@ -240,6 +241,12 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "all|FROM..TO",
      .help = "many nights of the book together: every line with what they tell and cannot tell"},
+    {.name = "told",
+     .kind = CLI_TEXT,
+     .value = "LINE|TIME=WIDTH",
+     .help = "with --nights: what a trial said, as tilt_curvature='0.70+-0.05 arcsec', or the "
+             "seeing of a moment, as 2026-06-14T11:40:00Z='1.73+-0.24 arcsec'",
+     .is_repeatable = true},
     CLI_OPTION_SET,
     {.name = "budget",
      .kind = CLI_CHOICE,

@@ -32,12 +32,13 @@ static enum nw_status take_book_apart(const struct cli_args *args, struct work *
                                       struct nw_err *err) {
     char path[CLI_MAX_PATH];
     struct nw_book *book = NULL;
+    const struct check_nights_opts opts = {.range = "all"};
     enum nw_status status = cli_book_path(args, false, path, err);
     if (status == NW_OK) {
         status = nw_book_open(path, NW_BOOK_READ, &book, err);
     }
     if (status == NW_OK) {
-        status = check_nights(book, "all", NULL, w->rig, w->setup, &w->nights, err);
+        status = check_nights(book, &opts, w->rig, w->setup, &w->nights, err);
     }
     nw_book_close(book);
     return status;
