@@ -165,10 +165,10 @@ static enum nw_status complete(const struct nw_table *table, const struct nw_rig
         for (size_t i = 0; i < log->n; i++) {
             s[i] = isfinite(s[i]) ? s[i] : usual[k];
             if (!isfinite(s[i])) {
-                return nw_err_set(err, NW_DOMAIN, "%s:%zu: no %s, or out of range",
-                                  nw_table_name(table), nw_table_line(table, i),
-                                  k == NW_AIR_AIR ? "temperature_c"
-                                                  : "humidity_percent or dew_point_c");
+                return nw_err_set(
+                    err, NW_DOMAIN, "%s:%zu: no %s, expected one in every row, -45 to 60 degC",
+                    nw_table_name(table), nw_table_line(table, i),
+                    k == NW_AIR_AIR ? "temperature_c" : "humidity_percent or dew_point_c");
             }
         }
     }

@@ -89,7 +89,9 @@ static enum nw_status add_to_map(struct nw_flat_map *map, const float *bins, siz
         }
     }
     if (map->width != w || map->height != h) {
-        return nw_err_set(err, NW_DATA, "flats of different sizes do not make one map");
+        return nw_err_set(err, NW_DATA,
+                          "%zu x %zu bins of %d px, expected %zu x %zu as the flats before it", w,
+                          h, BIN_PX, map->width, map->height);
     }
     double sum = 0.0;
     for (size_t i = 0; i < w * h; i++) {
