@@ -80,7 +80,8 @@ static enum nw_status gather(const struct cli_args *args, struct work *w, struct
         status = status == NW_OK ? nw_rig_find_setup(w->night.rig, cli_text(args, "setup"),
                                                      &w->night.input.setup, err)
                                  : status;
-        nw_text_copy(w->what, sizeof w->what, "subs that were taken");
+        nw_text_copy(w->what, sizeof w->what,
+                     cli_n_args(args) > 1 ? "subs that were taken" : "no subs: cooling alone");
     }
     if (status == NW_OK && cli_n_args(args) > 1) {
         status =
@@ -119,6 +120,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                                         .list = &w->list,
                                         .frames = w->found.frames,
                                         .wanted = from.wanted,
+                                        .n_subs = w->n_subs,
                                         .camera = &w->night.input.setup->camera};
         if (nw_cooling_of(w->night.rig, report.camera, &w->cooling, &why) == NW_OK) {
             report.cooling = &w->cooling;

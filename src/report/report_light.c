@@ -118,12 +118,19 @@ static void signal(const struct nw_light_report *r, const struct nw_light_budget
     char name[40];
     const struct nw_light_wants *const w = r->wants;
     const struct nw_light_numbers *const v = &b->value;
-    nw_buf_printf(buf, "\nsignal over noise             a sub of %3.0f s          1 h",
-                  b->sub.sub_s);
-    if (isfinite(w->night_s)) {
+    const bool has_target =
+        isfinite(v->snr_surface[NW_LIGHT_SUB]) || isfinite(v->snr_point[NW_LIGHT_SUB]);
+    nw_buf_printf(buf, "\n");
+    if (has_target) {
+        nw_buf_printf(buf, "signal over noise             a sub of %3.0f s          1 h",
+                      b->sub.sub_s);
+    }
+    if (has_target && isfinite(w->night_s)) {
         nw_buf_printf(buf, "    night, %.1f h", w->night_s / 3600.0);
     }
-    nw_buf_printf(buf, "\n");
+    if (has_target) {
+        nw_buf_printf(buf, "\n");
+    }
     (void)snprintf(name, sizeof name, "in %.3g arcsec2", w->area_arcsec2);
     snr_row(r, name, v->snr_surface, b->sigma.snr_surface, buf);
     snr_row(r, "point source", v->snr_point, b->sigma.snr_point, buf);

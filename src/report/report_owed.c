@@ -71,11 +71,14 @@ static void under_cloud(const struct nw_owed_report *r, struct nw_buf *buf) {
         nw_report_entry(buf, 2, 15, is_first ? "under cloud" : "", text);
         is_first = false;
     }
-    nw_report_entry(buf, 2, 15, is_first ? "under cloud" : "",
-                    is_first ? "nothing is owed: sets of darks at three temperatures (`sensor`) "
-                               "tell how the dark current doubles; a panel on the tube makes flats"
-                             : "cap on, panel off, no light in the room; a panel on the tube makes "
-                               "the flats meanwhile, but not with the cap on");
+    nw_report_entry(
+        buf, 2, 15, is_first ? "under cloud" : "",
+        r->n_subs == 0 ? "no sub was given that could want frames: name folders of subs, or "
+                         "--targets and --night"
+        : is_first     ? "nothing is owed: sets of darks at three temperatures (`sensor`) "
+                         "tell how the dark current doubles; a panel on the tube makes flats"
+                       : "cap on, panel off, no light in the room; a panel on the tube makes "
+                         "the flats meanwhile, but not with the cap on");
 }
 
 static void cooling(const struct nw_owed_report *r, struct nw_buf *buf) {

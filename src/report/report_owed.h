@@ -9,7 +9,7 @@ struct nw_owed_report {
     const char *what; /* "plan of 2026-08-10", or what was taken */
     const struct nw_owed_list *list;
     const struct nw_hand_calibration *frames;
-    size_t wanted;
+    size_t wanted, n_subs;            /* n_subs 0: none were given, so that nothing can be owed */
     const struct nw_cooling *cooling; /* NULL: not told, for `why_no_cooling` */
     const struct nw_camera *camera;
     char why_no_cooling[200];

@@ -242,5 +242,8 @@ def test_calibration_owed(night, tmp_path):
     assert all("size" in s["nearest"] for s in planned["sets"] if s["kind"] == "dark")
     months = planned["cooling"]["months"]
     assert months[0]["headroom_k"] == pytest.approx(3) and months[6]["headroom_k"] == 19
+    alone = run("owed", rig)
+    assert alone.returncode == 0 and "no sub was given" in alone.stdout
+    assert "nothing is owed" not in alone.stdout
     done = run("owed", rig, "--night", "2026-07-15")
     assert done.returncode == 2 and "--targets" in done.stderr
