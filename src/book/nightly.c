@@ -90,11 +90,10 @@ static void walk(struct nw_nightly *night) {
 /* The site from the rig, else from the first frame that says where it was. */
 static bool find_site(struct nw_book *book, const struct nw_nightly *night,
                       const struct nw_rig *rig, struct nw_observer *ret) {
-    *ret = (struct nw_observer){.ut1_utc_s = NAN};
     if (rig) {
-        ret->place = (struct nw_place){rig->site.latitude_rad.v, rig->site.longitude_rad.v,
-                                       rig->site.elevation_m.v};
+        *ret = nw_sky_observer_of(rig);
     } else {
+        *ret = (struct nw_observer){.ut1_utc_s = NAN};
         ret->place = nw_live_place(book, night->live.date);
     }
     if (!isfinite(ret->place.elevation_m)) {

@@ -24,8 +24,7 @@ static void put(struct nw_ledger *l, const char *id, const char *label, double l
 /* Hours of darkness of the night of a date; 0 without any. */
 static double dark_h(const struct nw_rig *rig, const char *date, struct nw_err *err) {
     const struct nw_site *const s = &rig->site;
-    const struct nw_observer o = {
-        .place = {s->latitude_rad.v, s->longitude_rad.v, s->elevation_m.v}, .ut1_utc_s = NAN};
+    const struct nw_observer o = nw_sky_observer_of(rig);
     struct nw_dark dark;
     double t_s = NAN;
     if (nw_time_read_iso(date, 0.0, &t_s, err) != NW_OK ||

@@ -55,10 +55,7 @@ static enum nw_status find_noon(const struct cli_args *args, const struct nw_rig
 
 static enum nw_status find_times(const struct nw_rig *rig, double noon_s, struct nw_air_times *ret,
                                  bool *ret_is_dark, struct nw_err *err) {
-    const struct nw_site *const site = &rig->site;
-    const struct nw_observer observer = {
-        .place = {site->latitude_rad.v, site->longitude_rad.v, site->elevation_m.v},
-        .ut1_utc_s = NAN};
+    const struct nw_observer observer = nw_sky_observer_of(rig);
     static const double ALTITUDES_RAD[] = {NW_TWILIGHT_ASTRONOMICAL_RAD, NW_TWILIGHT_NAUTICAL_RAD,
                                            NW_TWILIGHT_CIVIL_RAD, NW_SUN_SET_RAD};
     struct nw_dark down = {0};
@@ -195,9 +192,7 @@ static enum nw_status load(const struct cli_args *args, const struct nw_rig *rig
 /* Whether the Sun is down, row by row; looked up every ten minutes. */
 static enum nw_status find_night(const struct nw_rig *rig, const struct nw_air_log *log, bool *ret,
                                  struct nw_err *err) {
-    const struct nw_observer observer = {
-        .place = {rig->site.latitude_rad.v, rig->site.longitude_rad.v, rig->site.elevation_m.v},
-        .ut1_utc_s = NAN};
+    const struct nw_observer observer = nw_sky_observer_of(rig);
     double looked_s = -INFINITY;
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < log->n && status == NW_OK; i++) {

@@ -90,7 +90,7 @@ static enum nw_status load_target(const struct cli_args *args, struct cli_light 
 static enum nw_status load_minute(const char *at, struct cli_light *l, struct nw_err *err) {
     const struct nw_target *const t = &l->targets->items[0];
     const struct nw_site *const site = &l->rig->site;
-    const struct nw_observer o = nw_night_observer(l->rig);
+    const struct nw_observer o = nw_sky_observer_of(l->rig);
     struct nw_sky_moment m;
     struct nw_pointing p;
     double t_s = NAN;

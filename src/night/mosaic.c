@@ -33,7 +33,7 @@ size_t nw_night_panels(const struct nw_setup *setup, const struct nw_target *t, 
 enum nw_status nw_solar_card_of(const struct nw_rig *rig, double date_s, struct nw_solar_card *ret,
                                 struct nw_err *err) {
     enum { STEPS = 289 };
-    const struct nw_observer o = nw_night_observer(rig);
+    const struct nw_observer o = nw_sky_observer_of(rig);
     const double begin_s = nw_sky_noon_utc_s(date_s, o.place.longitude_rad) - 43200.0;
     struct nw_sky_moment *const m = nw_calloc(STEPS, sizeof *m);
     enum nw_status status = m ? nw_sky_moments(&o, begin_s, 300.0, STEPS, m, err)

@@ -43,9 +43,6 @@ struct nw_night_input {
     const struct nw_forecast *forecast; /* NULL: clear all night */
 };
 
-/* Site and air of the rig; the standard atmosphere's pressure where it gives none. */
-struct nw_observer nw_night_observer(const struct nw_rig *rig);
-
 /* The light of one filter at one moment: the one place where the plan asks for it. target: whose
  * field's stars count (habit saturated_stars); NULL: none. */
 struct nw_night_light {

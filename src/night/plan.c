@@ -41,7 +41,7 @@ enum nw_status night_planets(struct nw_plan *plan, struct nw_err *err) {
 
 static enum nw_status fill_sky(const struct nw_night_input *in, struct nw_plan *plan,
                                struct nw_err *err) {
-    const struct nw_observer o = nw_night_observer(in->rig);
+    const struct nw_observer o = nw_sky_observer_of(in->rig);
     enum nw_status status = find_dark(in, &o, plan, err);
     if (status != NW_OK) {
         return status;

@@ -47,7 +47,7 @@ static void one_target(void *user, size_t i) {
 
 static enum nw_status one_night(const struct nw_night_input *in, double date_s,
                                 struct nw_plan *night, bool *ret_is_dark, struct nw_err *err) {
-    const struct nw_observer o = nw_night_observer(in->rig);
+    const struct nw_observer o = nw_sky_observer_of(in->rig);
     const struct nw_night_habits *const h = &in->targets->habits;
     const double limit = fmax(h->sun_altitude_rad, h->sun_altitude_narrow_rad);
     struct nw_dark dark;

@@ -22,6 +22,10 @@ struct nw_observer {
                          hour angle (0 holds to 0.3 s from 2017 on, no leap second since) */
 };
 
+struct nw_rig;
+/* Site, air and UT1 of a rig file; the standard atmosphere's pressure where it gives none. */
+struct nw_observer nw_sky_observer_of(const struct nw_rig *rig);
+
 /* Clocks: two-part Julian dates. is_dubious: erfa's table of leap seconds is too old (from 2027
  * on) or the year lies before 1960; the numbers hold if no leap second was added since. */
 struct nw_clocks {

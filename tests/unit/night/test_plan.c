@@ -296,9 +296,9 @@ static void test_the_earths_clock_is_the_rigs(void **state) {
     (void)state;
     struct night n;
     begin(&n, "2026-01-18T00:00:00Z", "targets: {a: {ra: 1, dec: 1, goals: {" F ": 1 h}}}\n");
-    assert_true(isnan(nw_night_observer(n.rig).ut1_utc_s));
+    assert_true(isnan(nw_sky_observer_of(n.rig).ut1_utc_s));
     n.rig->site.ut1_utc_s.v = 0.4;
-    check_near(nw_night_observer(n.rig).ut1_utc_s, 0.4, 0.0, "as given");
+    check_near(nw_sky_observer_of(n.rig).ut1_utc_s, 0.4, 0.0, "as given");
     end(&n);
 }
 
