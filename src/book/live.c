@@ -1,11 +1,9 @@
 /* live.c - the alerts of a night, replayed over its subs.
  * Idea: each kind has a latch fed sub by sub with "over" and "under"; two limits and a count keep
  * it from chattering. Limits that are no physics are common practice, no source. */
-#include "book/live.h"
-
 #include <math.h>
 
-#include "sky/sky.h"
+#include "book/live_internal.h"
 
 /* Width: without a rig, against the lower quarter of what this filter delivered tonight at the
  * zenith. */
@@ -16,9 +14,6 @@ static const double LIGHT_ON = 0.80,
 static const double EXTINCTION_MAG = 0.2;
 static const double FOCUS_ON = 1.15, FOCUS_OFF = 1.05; /* against the first subs after the run */
 static const double GUIDING_ON = 1.5, GUIDING_OFF = 1.2;
-static const double DISK_ON_S = 10.0 * 3600.0, DISK_OFF_S = 11.0 * 3600.0;
-static const double MERIDIAN_S = 20.0 * 60.0;
-static const double PATIENCE_S = 120.0, NIGHT_OVER_S = 6.0 * 3600.0;
 enum { MIN_BEFORE = 4, AFTER_RUN = 3, TWO_MEANS = 2 * AFTER_RUN, MAX_SUBS = 100000 };
 
 static const struct {
@@ -47,8 +42,8 @@ struct latch {
     size_t alert; /* of live, while on */
 };
 
-static struct nw_live_alert *raise_alert(struct nw_live *live, enum nw_live_kind kind, double t_s,
-                                         double value, double limit) {
+struct nw_live_alert *live_raise(struct nw_live *live, enum nw_live_kind kind, double t_s,
+                                 double value, double limit) {
     if (live->n_alerts == NW_LIVE_MAX_ALERTS) {
         return NULL;
     }
@@ -79,7 +74,7 @@ static struct nw_live_alert *feed(struct nw_live *live, struct latch *latch, dou
         live->alerts[latch->alert].t_cleared_s = t_s;
         return NULL;
     }
-    struct nw_live_alert *const alert = raise_alert(live, latch->kind, t_s, value, limits[0]);
+    struct nw_live_alert *const alert = live_raise(live, latch->kind, t_s, value, limits[0]);
     latch->is_on = alert != NULL;
     latch->alert = live->n_alerts - 1;
     return alert;
@@ -260,6 +255,10 @@ static int by_time(const void *a, const void *b) {
     return (left->kind > right->kind) - (left->kind < right->kind);
 }
 
+void live_sort(struct nw_live *live) {
+    qsort(live->alerts, live->n_alerts, sizeof live->alerts[0], by_time);
+}
+
 void nw_live_replay(struct nw_live *live) {
     struct latch latches[NW_LIVE_N_KINDS];
     struct focus focus = {.temperature_K = NAN};
@@ -279,73 +278,6 @@ void nw_live_replay(struct nw_live *live) {
         feed_guiding(live, &latches[NW_LIVE_GUIDING], work);
         sum_up(live, work);
     }
-    qsort(live->alerts, live->n_alerts, sizeof live->alerts[0], by_time);
+    live_sort(live);
     free(work);
-}
-
-/* ---- The clock ------------------------------------------------------------------------------ */
-
-static void tick_stopped(struct nw_live *live, double now_s) {
-    const struct nw_live_sub *const last = &live->subs[live->n - 1];
-    const double gap_s = isfinite(live->usual_gap_s) ? live->usual_gap_s : 0.0;
-    const double exposure_s = isfinite(last->exposure_s) ? last->exposure_s : 0.0;
-    const double due_s = live->t_last_end_s + 2.0 * gap_s + exposure_s + PATIENCE_S;
-    struct nw_live_alert *const alert =
-        now_s > due_s && now_s < due_s + NIGHT_OVER_S
-            ? raise_alert(live, NW_LIVE_STOPPED, due_s, now_s - live->t_last_end_s,
-                          due_s - live->t_last_end_s)
-            : NULL;
-    if (alert) {
-        (void)snprintf(alert->text, sizeof alert->text,
-                       "the last sub ended %.0f min ago; one takes %.0f s, the gap %.0f s",
-                       (now_s - live->t_last_end_s) / 60.0, exposure_s, gap_s);
-    }
-}
-
-static void tick_meridian(struct nw_live *live, double now_s) {
-    const struct nw_live_sub *const last = &live->subs[live->n - 1];
-    const double sidereal = nw_sky_sidereal_time_rad(now_s, last->longitude_rad);
-    const double angle = remainder(sidereal - last->ra_rad, 2.0 * NW_PI);
-    const double left_s = -angle / NW_SIDEREAL_RATE_RAD_S;
-    if (!(left_s > 0.0 && left_s <= MERIDIAN_S)) {
-        return;
-    }
-    char when[32];
-    struct nw_live_alert *const alert = raise_alert(
-        live, NW_LIVE_MERIDIAN, now_s + left_s - MERIDIAN_S, left_s / 60.0, MERIDIAN_S / 60.0);
-    if (alert) {
-        nw_time_write_iso(now_s + left_s, 0, when, sizeof when);
-        (void)snprintf(alert->text, sizeof alert->text,
-                       "crosses at %.5s UTC: a flip is due unless your mount tracks past it",
-                       when + 11);
-    }
-}
-
-static void tick_disk(struct nw_live *live, const struct nw_live_clock *clock) {
-    if (!(clock->free_bytes >= 0.0) || !(live->bytes_per_s > 0.0)) {
-        return;
-    }
-    const double left_s = clock->free_bytes / live->bytes_per_s;
-    if (left_s > (clock->was_disk_near ? DISK_OFF_S : DISK_ON_S)) {
-        return;
-    }
-    char when[32];
-    struct nw_live_alert *const alert =
-        raise_alert(live, NW_LIVE_DISK, clock->now_utc_s, left_s / 3600.0, DISK_ON_S / 3600.0);
-    if (alert) {
-        nw_time_write_iso(clock->now_utc_s + left_s, 0, when, sizeof when);
-        (void)snprintf(alert->text, sizeof alert->text,
-                       "full at %.5s UTC on %.10s: %.1f GB free, %.1f GB an hour", when + 11, when,
-                       clock->free_bytes / 1e9, live->bytes_per_s * 3600.0 / 1e9);
-    }
-}
-
-void nw_live_tick(struct nw_live *live, const struct nw_live_clock *clock) {
-    if (live->n == 0) {
-        return;
-    }
-    tick_stopped(live, clock->now_utc_s);
-    tick_meridian(live, clock->now_utc_s);
-    tick_disk(live, clock);
-    qsort(live->alerts, live->n_alerts, sizeof live->alerts[0], by_time);
 }

@@ -19,7 +19,8 @@
     X(GUIDING, "guiding", "guide errors larger than earlier in the night", 2)                      \
     X(STOPPED, "stopped", "no new frame", 1)                                                       \
     X(DISK, "disk", "disk will be full", 1)                                                        \
-    X(MERIDIAN, "meridian", "target nears the meridian", 1)
+    X(MERIDIAN, "meridian", "target nears the meridian", 1)                                        \
+    X(CONTACT, "contact", "the tube nears a contact on this side", 1)
 enum nw_live_kind {
 #define X(name, word, text, n) NW_LIVE_##name,
     NW_LIVE_KIND_LIST(X)
@@ -46,11 +47,25 @@ struct nw_live_guiding { /* ten minutes of guide log */
     double t_end_utc_s;
     double rms_rad; /* as logged, both axes; from the MAD, so that dithers count little */
 };
+/* When the tube would touch something on this target if the mount goes on tracking, from the rig's
+ * outlines; see ahead.h, which works it out. */
+struct nw_live_contact {
+    char why_null[160];   /* "" = known; the times below may still be NaN: it sets before */
+    bool is_east;         /* where the tube stands, seen from the pier */
+    bool is_side_assumed; /* the frames do not say */
+    bool is_side_unusual; /* weights up: other programs may mean the other side by the same word */
+    double ha_rad;        /* now; west + */
+    double contact_s, contact_ha_rad;
+    double sure_s, sure_ha_rad; /* up to here 95 % are sure of no contact */
+    double flipped_free_s;      /* after a flip free until then, 95 % sure; NaN: a flip does not
+                                   clear it; infinite: for 12 hours or until it sets */
+    char meets[140];
+};
 struct nw_live_alert {
     enum nw_live_kind kind;
     double t_raised_s, t_cleared_s; /* NaN: still on */
     double value, limit;            /* when it was raised; unit as its text says */
-    char text[240];
+    char text[320];
 };
 enum { NW_LIVE_MAX_ALERTS = 200 };
 struct nw_live {
@@ -61,10 +76,12 @@ struct nw_live {
     size_t n_guiding;
     struct nw_live_alert alerts[NW_LIVE_MAX_ALERTS]; /* in order of t_raised_s */
     size_t n_alerts;
-    double exposure_h;   /* sum */
-    double bytes_per_s;  /* that frames take on the disk; NaN under 3 */
-    double t_last_end_s; /* end of the last sub */
-    double usual_gap_s;  /* median from the end of one to the start of the next */
+    double exposure_h;              /* sum */
+    double bytes_per_s;             /* that frames take on the disk; NaN under 3 */
+    double t_last_end_s;            /* end of the last sub */
+    double usual_gap_s;             /* median from the end of one to the start of the next */
+    struct nw_live_contact contact; /* of the last tick */
+    bool has_contact;               /* false: nobody asked */
 };
 
 /* What the rig foretells; NULL: width is held against the night's own best. */
@@ -86,14 +103,15 @@ struct nw_place nw_live_place(struct nw_book *book, const char *date);
 /* The alerts of subs and guiding alone, for a `live` whose subs are filled. */
 void nw_live_replay(struct nw_live *live);
 
-/* Adds what only the clock tells: no frame for too long, the meridian near, the disk full before
- * `t_dawn_s`.
+/* Adds what only the clock tells: no frame for too long, the meridian or a contact near, the disk
+ * full before `t_dawn_s`.
  *   given  free_bytes     of the disk where the frames land; negative: not known
  *          was_disk_near  the disk's alert was on at the call before (its hysteresis) */
 struct nw_live_clock {
     double now_utc_s;
     double free_bytes;
     bool was_disk_near;
+    const struct nw_live_contact *contact; /* NULL: nobody asked */
 };
 void nw_live_tick(struct nw_live *live, const struct nw_live_clock *clock);
 

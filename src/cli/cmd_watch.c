@@ -14,13 +14,17 @@
 #include <unistd.h>
 
 #include "cli/foretell.h"
+#include "mount/ways.h"
 
 enum { EVENT_BYTES = 1 << 14 };
 
 static enum nw_status read_rig(const struct cli_args *args, struct watch *w, struct nw_err *err) {
     const char *const path = cli_text(args, "rig");
     const struct nw_setup *setup = NULL;
+    struct nw_err why = {0};
     if (!path) {
+        nw_text_copy(w->why_no_clearance, sizeof w->why_no_clearance,
+                     "needs --rig: outlines of mount, tube and pier");
         return NW_OK;
     }
     enum nw_status status = nw_rig_read(path, NULL, 0, &w->rig, err);
@@ -33,6 +37,11 @@ static enum nw_status read_rig(const struct cli_args *args, struct watch *w, str
     if (status == NW_OK) {
         status = cli_foretell(w->rig, setup, &w->foretold, err);
         w->has_foretold = status == NW_OK;
+    }
+    if (status == NW_OK &&
+        nw_clearance_of_setup(w->rig, setup, false, false, &w->clearance, &why) != NW_OK) {
+        nw_text_copy(w->why_no_clearance, sizeof w->why_no_clearance, why.text);
+        status = why.status == NW_NOMEM ? nw_err_set(err, NW_NOMEM, "outlines") : NW_OK;
     }
     return status;
 }

@@ -9,6 +9,7 @@
 #include <unistd.h>
 
 #include "report/report_live.h"
+#include "sky/almanac.h"
 
 extern char **environ;
 
@@ -137,6 +138,15 @@ static enum nw_status print_json(const struct watch *w, double now_s, struct nw_
     return status;
 }
 
+/* What lies ahead, said once: also that it is not known. */
+static void tell_ahead(const struct nw_live *live, struct nw_buf *text) {
+    char words[320];
+    nw_report_live_contact(live, words, sizeof words);
+    nw_buf_printf(text, "       contact  ");
+    nw_report_clean(text, words);
+    nw_buf_printf(text, "\n");
+}
+
 static enum nw_status tell(struct watch *w, double now_s, struct nw_err *err) {
     struct nw_buf text;
     bool is_news = w->live.n > w->n_told_subs;
@@ -144,6 +154,10 @@ static enum nw_status tell(struct watch *w, double now_s, struct nw_err *err) {
     if (is_news) {
         nw_report_live_sub(&w->live, &text);
         w->n_told_subs = w->live.n;
+    }
+    if (is_news && !w->has_told_ahead) {
+        tell_ahead(&w->live, &text);
+        w->has_told_ahead = true;
     }
     tell_alerts(w, &text, &is_news);
     enum nw_status status = NW_OK;
@@ -177,6 +191,19 @@ static void reap(void) {
     }
 }
 
+/* What the clock and the rig tell beside the subs. */
+static void tick(struct watch *w, double now_s) {
+    struct nw_live_contact contact;
+    const struct nw_place place =
+        w->rig ? nw_sky_observer_of(w->rig).place : (struct nw_place){NAN, NAN, NAN};
+    nw_ahead_contact(&w->live, now_s, &place, w->clearance, &w->range, &contact);
+    if (!w->clearance) {
+        nw_text_copy(contact.why_null, sizeof contact.why_null, w->why_no_clearance);
+    }
+    nw_live_tick(&w->live,
+                 &(struct nw_live_clock){now_s, free_bytes(w->folder), w->was_disk_near, &contact});
+}
+
 enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     struct nw_book_added added = {0};
     const double now_s = cli_now_utc_s();
@@ -205,7 +232,7 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     if (status != NW_OK) {
         return status;
     }
-    nw_live_tick(&w->live, &(struct nw_live_clock){now_s, free_bytes(w->folder), w->was_disk_near});
+    tick(w, now_s);
     w->was_disk_near = false;
     for (size_t i = 0; i < w->live.n_alerts; i++) {
         w->was_disk_near |= w->live.alerts[i].kind == NW_LIVE_DISK;
@@ -223,6 +250,7 @@ enum nw_status watch_result(struct watch *w, struct cli_result *result, struct n
     nw_buf_printf(&result->text, "night of %s, %zu subs, %.1f hours\n", w->live.date, w->live.n,
                   w->live.exposure_h);
     nw_report_live_sub(&w->live, &result->text);
+    tell_ahead(&w->live, &result->text);
     for (size_t i = 0; i < w->live.n_alerts; i++) {
         nw_report_live_alert(&w->live.alerts[i], false, &result->text);
         if (isfinite(w->live.alerts[i].t_cleared_s)) {
@@ -237,6 +265,7 @@ enum nw_status watch_result(struct watch *w, struct cli_result *result, struct n
 
 void watch_done(struct watch *w) {
     nw_live_done(&w->live);
+    nw_clearance_free(w->clearance);
     nw_book_close(w->book);
     free(w->layouts);
     nw_rig_free(w->rig);

@@ -2,7 +2,7 @@
 #ifndef NW_CLI_WATCH_H
 #define NW_CLI_WATCH_H
 
-#include "book/live.h"
+#include "book/ahead.h"
 #include "cli/cli.h"
 #include "rig/logs.h"
 
@@ -23,8 +23,11 @@ struct watch {
     size_t n_layouts;
     struct nw_live_foretold foretold;
     bool has_foretold;
+    struct nw_clearance *clearance; /* NULL: the rig has no outlines, or there is no rig */
+    char why_no_clearance[160];
+    struct nw_ahead_range range;
     struct nw_live live; /* of the last pass */
-    bool has_live, was_disk_near;
+    bool has_live, was_disk_near, has_told_ahead;
     size_t n_told_subs;
     struct watch_told told[WATCH_MAX_TOLD];
     size_t n_told;

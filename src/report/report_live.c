@@ -42,6 +42,46 @@ void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf) {
     nw_buf_printf(buf, "\n");
 }
 
+void nw_report_live_contact(const struct nw_live *live, char *to, size_t size) {
+    const struct nw_live_contact *const c = &live->contact;
+    char at[48];
+    char sure[48];
+    if (!live->has_contact || c->why_null[0] != '\0') {
+        (void)snprintf(to, size, "not known: %s", live->has_contact ? c->why_null : "not asked");
+    } else if (isfinite(c->contact_s)) {
+        (void)snprintf(to, size, "%s at %s, 95 %% sure of none until %s (tube %s%s)", c->meets,
+                       nw_report_clock(at, sizeof at, c->contact_s),
+                       nw_report_clock(sure, sizeof sure, c->sure_s), c->is_east ? "east" : "west",
+                       c->is_side_assumed ? ", assumed" : "");
+    } else if (isfinite(c->sure_s)) {
+        (void)snprintf(to, size, "none in the model, but sure only until %s (%s, tube %s%s)",
+                       nw_report_clock(sure, sizeof sure, c->sure_s), c->meets,
+                       c->is_east ? "east" : "west", c->is_side_assumed ? ", assumed" : "");
+    } else {
+        (void)snprintf(to, size, "none in the model until the target sets (tube %s%s)",
+                       c->is_east ? "east" : "west", c->is_side_assumed ? ", assumed" : "");
+    }
+}
+
+static void put_contact(struct nw_json *json, const struct nw_live *live) {
+    const struct nw_live_contact *const c = &live->contact;
+    if (!live->has_contact || c->why_null[0] != '\0') {
+        nw_json_null(json, NULL, "contact");
+        nw_json_why(json, NULL, "contact", live->has_contact ? c->why_null : "not asked");
+        return;
+    }
+    json_t *const contact = nw_json_object(json, NULL, "contact");
+    nw_json_text(json, contact, "tube_side", c->is_east ? "east" : "west");
+    nw_json_bool(json, contact, "is_side_assumed", c->is_side_assumed);
+    nw_json_number(json, contact, "hour_angle_h", c->ha_rad * NW_DEG_PER_RAD / 15.0, 5);
+    nw_json_time(json, contact, "contact_utc", c->contact_s, 0);
+    nw_json_number(json, contact, "contact_hour_angle_h", c->contact_ha_rad * NW_DEG_PER_RAD / 15.0,
+                   5);
+    nw_json_time(json, contact, "sure_until_utc", c->sure_s, 0);
+    nw_json_bool(json, contact, "does_flip_clear_it", !isnan(c->flipped_free_s));
+    nw_json_text(json, contact, "meets", c->meets);
+}
+
 static void put_alert(struct nw_json *json, json_t *list, const struct nw_live_alert *alert) {
     json_t *const item = nw_json_item(json, list);
     nw_json_text(json, item, "kind", nw_live_kind_word(alert->kind));
@@ -61,6 +101,7 @@ enum nw_status nw_report_live_json(const struct nw_live *live, double now_utc_s,
     nw_json_time(&json, NULL, "now_utc", now_utc_s, 0);
     nw_json_number(&json, NULL, "exposure_h", live->exposure_h, 6);
     nw_json_number(&json, NULL, "gb_per_h", live->bytes_per_s * 3600.0 / 1e9, 6);
+    put_contact(&json, live);
     json_t *const alerts = nw_json_array(&json, NULL, "alerts");
     for (size_t i = 0; i < live->n_alerts; i++) {
         put_alert(&json, alerts, &live->alerts[i]);

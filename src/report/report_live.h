@@ -10,6 +10,8 @@
 void nw_report_live_alert(const struct nw_live_alert *alert, bool is_cleared, struct nw_buf *buf);
 /* The last sub in one line: time, width, light, guiding. */
 void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf);
+/* The contact ahead in one sentence: "camera and pier at 02:31, ...", "not known: ...". */
+void nw_report_live_contact(const struct nw_live *live, char *to, size_t size);
 enum nw_status nw_report_live_json(const struct nw_live *live, double now_utc_s, json_t **ret,
                                    struct nw_err *err) NW_CHECKED;
 /* A page that stands alone: no script, nothing fetched, asks to be read anew each minute. */

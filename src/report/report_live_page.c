@@ -36,6 +36,15 @@ static void add_alerts(const struct nw_live *live, struct nw_buf *page) {
     nw_buf_printf(page, "</table>\n");
 }
 
+static void add_ahead(const struct nw_live *live, struct nw_buf *page) {
+    char text[320];
+    nw_report_live_contact(live, text, sizeof text);
+    nw_buf_printf(page, "<h2>Ahead</h2>\n<table>\n<tr><td>contact</td><td>");
+    html_text(page, text);
+    nw_buf_printf(page, "</td></tr>\n</table>\n<p>By the outlines of the rig file. This page "
+                        "stops nothing: the limits set in the mount do.</p>\n");
+}
+
 enum nw_status nw_report_live_page(const struct nw_live *live, double now_utc_s, struct nw_buf *ret,
                                    struct nw_err *err) {
     struct nw_buf drawing;
@@ -56,6 +65,7 @@ enum nw_status nw_report_live_page(const struct nw_live *live, double now_utc_s,
     }
     nw_buf_printf(ret, ".</p>\n");
     add_alerts(live, ret);
+    add_ahead(live, ret);
     nw_buf_printf(ret, "<h2>So far</h2>\n%s", drawing.data ? drawing.data : "<p>No sub yet.</p>\n");
     nw_buf_printf(ret, "<p>Light: against the best sub of the same target and filter. Guiding: rms "
                        "of ten minutes as logged, dithers left out. Times are UTC.</p>\n");

@@ -164,17 +164,18 @@ static void test_what_only_the_clock_tells(void **state) {
     nw_live_replay(&night.live);
     const double end_s = night.live.t_last_end_s;
     /* due: 300 s of exposure, two gaps of 20 s, 120 s of patience */
-    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 459.0, -1.0, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 459.0, -1.0, false, NULL});
     assert_null(only(&night, NW_LIVE_STOPPED));
-    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 461.0, -1.0, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 461.0, -1.0, false, NULL});
     check_near(only(&night, NW_LIVE_STOPPED)->t_raised_s, end_s + 460.0, 1e-6, "by hand");
     nw_live_replay(&night.live);
-    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 86400.0, -1.0, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){end_s + 86400.0, -1.0, false, NULL});
     assert_null(only(&night, NW_LIVE_STOPPED)); /* the night is over */
     const double per_h = night.live.bytes_per_s * 3600.0;
-    nw_live_tick(&night.live, &(struct nw_live_clock){end_s, 10.5 * per_h, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){end_s, 10.5 * per_h, false, NULL});
     assert_null(only(&night, NW_LIVE_DISK));
-    nw_live_tick(&night.live, &(struct nw_live_clock){end_s, 10.5 * per_h, true}); /* hysteresis */
+    nw_live_tick(&night.live,
+                 &(struct nw_live_clock){end_s, 10.5 * per_h, true, NULL}); /* hysteresis */
     assert_non_null(only(&night, NW_LIVE_DISK));
 }
 
@@ -198,7 +199,7 @@ static void test_the_meridian_comes(void **state) {
         night.subs[2].ra_rad =
             sidereal_deg * NW_RAD_PER_DEG + 0.3 + rows[i].minutes * 60.0 * NW_SIDEREAL_RATE_RAD_S;
         nw_live_replay(&night.live);
-        nw_live_tick(&night.live, &(struct nw_live_clock){now_s, -1.0, false});
+        nw_live_tick(&night.live, &(struct nw_live_clock){now_s, -1.0, false, NULL});
         assert_int_equal(only(&night, NW_LIVE_MERIDIAN) != NULL, rows[i].is_on);
     }
 }
@@ -220,11 +221,11 @@ static void test_nothing_known_tells_nothing(void **state) {
                                              .longitude_rad = NAN};
     }
     nw_live_replay(&night.live);
-    nw_live_tick(&night.live, &(struct nw_live_clock){1.8e9 + 60.0, -1.0, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){1.8e9 + 60.0, -1.0, false, NULL});
     assert_int_equal(night.live.n_alerts, 0);
     night.live.n = 0;
     nw_live_replay(&night.live);
-    nw_live_tick(&night.live, &(struct nw_live_clock){1.8e9, 1.0, false});
+    nw_live_tick(&night.live, &(struct nw_live_clock){1.8e9, 1.0, false, NULL});
     assert_int_equal(night.live.n_alerts, 0);
 }
 
