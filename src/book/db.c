@@ -132,26 +132,92 @@ static size_t n_migrations(void) {
     return n;
 }
 
+/* Runs one schema file; the keys that point nowhere may not become more by it. Tables are made anew
+ * with foreign keys off (sqlite.org/lang_altertable.html, 7). */
+static enum nw_status run_schema(struct nw_book *book, size_t version, struct nw_err *err) {
+    static const char LOOSE[] = "SELECT count(*) FROM pragma_foreign_key_check";
+    char text[64];
+    int64_t n_before = 0;
+    int64_t n_loose = 0;
+    enum nw_status status = book_int_of(book, LOOSE, NULL, 0, &n_before, err);
+    if (status == NW_OK &&
+        sqlite3_exec(book->db, BOOK_SCHEMA[version - 1], NULL, NULL, NULL) != SQLITE_OK) {
+        status = book_fail(book, "cannot bring the book up to date", err);
+    }
+    (void)snprintf(text, sizeof text, "PRAGMA user_version = %zu", version);
+    status = status == NW_OK ? book_run(book, text, NULL, 0, err) : status;
+    if (status == NW_OK && version == 1) {
+        (void)snprintf(text, sizeof text, "PRAGMA application_id = %lld",
+                       (long long)APPLICATION_ID);
+        status = book_run(book, text, NULL, 0, err);
+    }
+    status = status == NW_OK ? book_int_of(book, LOOSE, NULL, 0, &n_loose, err) : status;
+    if (status == NW_OK && n_loose > n_before) {
+        status = nw_err_set(err, NW_FORMAT,
+                            "%s: bringing it to version %zu would leave %lld rows that point "
+                            "nowhere; it stays as it was",
+                            book->path, version, (long long)(n_loose - n_before));
+    }
+    return status;
+}
+
+static enum nw_status version_of(struct nw_book *book, int64_t *ret, struct nw_err *err) {
+    return book_int_of(book, "PRAGMA user_version", NULL, 0, ret, err);
+}
+
+/* One schema file in one transaction; another program may have been first. */
+static enum nw_status migrate_to(struct nw_book *book, size_t version, struct nw_err *err) {
+    int64_t found = 0;
+    enum nw_status status = book_begin(book, err);
+    status = status == NW_OK ? version_of(book, &found, err) : status;
+    if (status == NW_OK && found < (int64_t)version) {
+        status = run_schema(book, version, err);
+    }
+    status = status == NW_OK ? book_commit(book, err) : status;
+    book_rollback(book); /* nothing to undo after a commit */
+    return status;
+}
+
+/* A copy of the book as it is, beside it: "book.sqlite.version-1". */
+static enum nw_status keep_older(struct nw_book *book, size_t version, struct nw_err *err) {
+    int64_t n = 0;
+    int64_t found = 0;
+    char *copy = NULL;
+    char *unsure = NULL; /* until it is known that nobody was faster */
+    const size_t size = strlen(book->path) + 40;
+    enum nw_status status =
+        book_int_of(book, "SELECT EXISTS (SELECT 1 FROM content)", NULL, 0, &n, err);
+    if (status != NW_OK || n == 0) {
+        return status;
+    }
+    copy = malloc(size);
+    unsure = malloc(size);
+    if (!copy || !unsure) {
+        status = nw_err_set(err, NW_NOMEM, "%s", book->path);
+        goto done;
+    }
+    (void)snprintf(copy, size, "%s.version-%zu", book->path, version);
+    (void)snprintf(unsure, size, "%s.version-%zu.part", book->path, version);
+    status = nw_book_backup(book, unsure, err);
+    if (status != NW_OK) {
+        status = nw_err_at(err, status, "no copy of the older book could be kept: left as it is");
+        goto done;
+    }
+    status = version_of(book, &found, err);
+    if (status == NW_OK && found == (int64_t)version && rename(unsure, copy) != 0) {
+        status = nw_err_set(err, NW_IO, "%s: cannot be renamed", unsure);
+    }
+    (void)remove(unsure);
+done:
+    free(copy);
+    free(unsure);
+    return status;
+}
+
 static enum nw_status migrate(struct nw_book *book, size_t from, struct nw_err *err) {
-    enum nw_status status = NW_OK;
+    enum nw_status status = from > 0 && from < n_migrations() ? keep_older(book, from, err) : NW_OK;
     for (size_t i = from; i < n_migrations() && status == NW_OK; i++) {
-        char number[64];
-        (void)snprintf(number, sizeof number, "PRAGMA user_version = %zu", i + 1);
-        status = book_begin(book, err);
-        if (status == NW_OK &&
-            sqlite3_exec(book->db, BOOK_SCHEMA[i], NULL, NULL, NULL) != SQLITE_OK) {
-            status = book_fail(book, "cannot bring the book up to date", err);
-        }
-        if (status == NW_OK) {
-            status = book_run(book, number, NULL, 0, err);
-        }
-        if (status == NW_OK && i == 0) {
-            (void)snprintf(number, sizeof number, "PRAGMA application_id = %lld",
-                           (long long)APPLICATION_ID);
-            status = book_run(book, number, NULL, 0, err);
-        }
-        status = status == NW_OK ? book_commit(book, err) : status;
-        book_rollback(book); /* nothing to undo after a commit */
+        status = migrate_to(book, i + 1, err);
     }
     return status;
 }
@@ -220,10 +286,13 @@ static enum nw_status set_up(struct nw_book *book, struct nw_err *err) {
         status = book_run(book, "PRAGMA synchronous = FULL", NULL, 0, err);
     }
     if (status == NW_OK) {
-        status = book_run(book, "PRAGMA foreign_keys = ON", NULL, 0, err);
+        status = book_run(book, "PRAGMA foreign_keys = OFF", NULL, 0, err);
     }
     if (status == NW_OK && book->can_write) {
         status = migrate(book, version, err);
+    }
+    if (status == NW_OK) {
+        status = book_run(book, "PRAGMA foreign_keys = ON", NULL, 0, err);
     }
     return status;
 }
