@@ -15,6 +15,10 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_LIST,
      .value = "FILE",
      .help = "a finished stack of these subs, made anywhere: noise and width against them"},
+    {.name = "pattern",
+     .kind = CLI_CHOICE,
+     .value = "RGGB|BGGR|GRBG|GBRG",
+     .help = "the colour filters over the pixels, when the headers do not say"},
     {.name = "leave-out", .kind = CLI_LIST, .value = "NAME", .help = "subs that you leave out"},
     {.name = "least-weight",
      .kind = CLI_NUMBER,
@@ -92,7 +96,7 @@ const struct cli_command CMD_HANDOVER = {
         "a master.",
     .notes = "A night (2026-06-14) or a target is looked up in the book, which knows where the "
              "files were; folders and files are taken as they are. Nothing is copied, moved or "
-             "changed.\n"
+             "changed. Of colour cameras every colour has weights of its own.\n"
              "Examples: handover night/ --csv list.csv; handover 2026-06-14 --master stack.fits; "
              "handover --verify list.csv --in /media/copy",
     .options = OPTIONS,

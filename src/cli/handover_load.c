@@ -89,7 +89,8 @@ enum nw_status cli_handover_headers(struct cli_handover *w, struct nw_err *err) 
 }
 
 static enum nw_status measure(struct cli_handover *w, struct nw_err *err) {
-    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_MONO, /* all colours */
+                                        .pattern_if_unsaid = w->pattern,
                                         .measure = {.max_stars = 3000, .fit_stars = 300}};
     const char **const paths = nw_calloc(w->n_subs + 1, sizeof *paths);
     if (!paths) {
@@ -104,7 +105,16 @@ static enum nw_status measure(struct cli_handover *w, struct nw_err *err) {
     cli_progress_end(&bar);
     for (size_t i = 0; i < w->n_subs && status == NW_OK; i++) {
         const struct nw_series_item *const item = &w->series.items[i];
-        w->subs[i].measure = item->status == NW_OK ? item->measures[0] : NULL;
+        if (item->status != NW_OK) {
+            continue;
+        }
+        const size_t n = item->n_measures;
+        w->subs[i].measure = item->measures[n == NW_HAND_COLOURS ? 1 : 0];
+        w->subs[i].is_grid = n == NW_HAND_COLOURS && item->frame->n_planes == 1;
+        w->subs[i].n_colours = n == NW_HAND_COLOURS ? n : 0;
+        for (size_t k = 0; k < w->subs[i].n_colours; k++) {
+            w->subs[i].colours[k] = item->measures[k];
+        }
     }
     free((void *)paths);
     return status;
@@ -147,9 +157,48 @@ static double rough_noise(const struct nw_frame *f) {
     return out;
 }
 
+struct made { /* a master that was measured; zeroed: nothing is owned */
+    struct nw_measure *planes[NW_HAND_COLOURS], *binned[NW_HAND_COLOURS];
+    struct nw_hand_made what;
+};
+static void made_done(struct made *m) {
+    for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
+        nw_measure_free(m->planes[k]);
+        nw_measure_free(m->binned[k]);
+    }
+}
+
+/* Means of 2 x 2 pixels of one plane, measured. */
+static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane,
+                                     struct nw_measure **ret, struct nw_err *err) {
+    const struct nw_measure_opts opts = {.max_stars = 300, .fit_stars = 100};
+    const size_t w = frame->width_px / 2;
+    const size_t h = frame->height_px / 2;
+    const struct nw_image_view from = nw_frame_plane(frame, plane);
+    struct nw_frame half = *frame; /* borrows the header */
+    half.width_px = w;
+    half.height_px = h;
+    half.n_planes = 1;
+    half.px = nw_calloc(w * h + 1, sizeof *half.px);
+    if (!half.px) {
+        return nw_err_set(err, NW_NOMEM, "%s", frame->path);
+    }
+    for (size_t y = 0; y < h; y++) {
+        const float *const a = from.px + 2 * y * from.stride_px;
+        const float *const b = a + from.stride_px;
+        for (size_t x = 0; x < w; x++) {
+            half.px[y * w + x] = 0.25F * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+        }
+    }
+    const enum nw_status status = nw_measure_frame(&half, NW_CHANNEL_MONO, "", &opts, ret, err);
+    free(half.px);
+    return status;
+}
+
 /* Measures a master; *ret_factor: what its values were multiplied by. */
-static enum nw_status measure_master(const char *path, struct nw_measure **ret, double *ret_factor,
-                                     struct nw_err *err) {
+static enum nw_status measure_master(const char *path, bool wants_bins, struct made *ret,
+                                     double *ret_factor, struct nw_err *err) {
+    static const enum nw_channel CHANNELS[] = {NW_CHANNEL_R, NW_CHANNEL_G, NW_CHANNEL_B};
     const struct nw_frame_opts read = {.n_threads = 1};
     const struct nw_measure_opts opts = {.max_stars = 3000, .fit_stars = 300};
     struct nw_frame *frame = NULL;
@@ -162,8 +211,18 @@ static enum nw_status measure_master(const char *path, struct nw_measure **ret, 
             frame->px[i] *= (float)*ret_factor;
         }
         frame->data_max_adu = NAN;
-        status = nw_measure_frame(frame, frame->n_planes == 3 ? NW_CHANNEL_G : NW_CHANNEL_MONO, "",
-                                  &opts, ret, err);
+        frame->facts.bayer[0] = '\0'; /* left over from a sub: a master has no pattern */
+        ret->what.n_planes = frame->n_planes;
+        nw_text_copy(ret->what.filter, sizeof ret->what.filter, frame->facts.filter);
+    }
+    for (size_t k = 0; status == NW_OK && k < frame->n_planes; k++) {
+        status = nw_measure_frame(frame, frame->n_planes == 3 ? CHANNELS[k] : NW_CHANNEL_MONO, "",
+                                  &opts, &ret->planes[k], err);
+        ret->what.planes[k] = ret->planes[k];
+        if (status == NW_OK && wants_bins) {
+            status = measure_binned(frame, k, &ret->binned[k], err);
+            ret->what.binned[k] = ret->binned[k];
+        }
     }
     nw_frame_free(frame);
     return status;
@@ -179,18 +238,24 @@ static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
     if (!w->audits) {
         return nw_err_set(err, NW_NOMEM, "masters");
     }
+    bool is_grid = false;
+    for (size_t g = 0; g < w->n_groups; g++) {
+        is_grid = is_grid || w->groups[g].is_grid;
+    }
     for (size_t i = 0; i < w->masters.n; i++) {
         struct nw_hand_master *const m = &w->audits[i];
-        struct nw_measure *measure = NULL;
+        struct made made = {.planes = {NULL}};
         struct nw_err why = {0};
         double factor = 1.0;
         m->path = w->masters.items[i];
-        enum nw_status status = measure_master(m->path, &measure, &factor, &why);
+        enum nw_status status = measure_master(m->path, is_grid, &made, &factor, &why);
         if (status == NW_OK) {
-            status = nw_handover_audit(measure, &judged, &m->audit, &why);
-            m->audit.flux_scale /= factor;
+            status = nw_handover_audit(&made.what, &judged, &m->audit, &why);
         }
-        nw_measure_free(measure);
+        for (size_t k = 0; k < m->audit.n_planes; k++) {
+            m->audit.planes[k].flux_scale /= factor;
+        }
+        made_done(&made);
         if (status == NW_NOMEM) {
             return nw_err_set(err, status, "%s", why.text);
         }
@@ -203,6 +268,7 @@ enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handove
                                  struct nw_err *err) {
     const struct nw_hand_opts opts = {
         .least_weight = cli_number(args, "least-weight", NAN), .wide = NAN, .patchy = NAN};
+    w->pattern = cli_text(args, "pattern");
     enum nw_status status = find_paths(args, w, err);
     status = status == NW_OK ? cli_handover_headers(w, err) : status;
     if (status == NW_OK && w->n_subs == 0) {

@@ -20,6 +20,7 @@ struct cli_handover { /* all owned; cli_handover_done frees it, zeroed and half-
     struct nw_hand_file *files;
     struct nw_hand_master *audits;
     size_t n_unreadable;
+    const char *pattern; /* of subs whose headers do not say; NULL: mono */
 };
 enum nw_status cli_handover_load(const struct cli_args *args, struct cli_handover *work,
                                  struct nw_err *err) NW_CHECKED;

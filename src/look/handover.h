@@ -6,7 +6,8 @@
  * over the equivalent-noise area to points (King 1983): these are the weights of a stack whose subs
  * are scaled to the same star flux, and their sum is what the result is worth. A sub is left out
  * for what it shows (no stars, doubled, trailed, cloud over part of it) or because it brings next
- * to nothing; what leaving it out costs stands beside. Pure. */
+ * to nothing; what leaving it out costs stands beside. Colour cameras: each colour for itself, and
+ * one weight for all of them beside. Pure. */
 #ifndef NW_LOOK_HANDOVER_H
 #define NW_LOOK_HANDOVER_H
 
@@ -35,37 +36,63 @@ enum nw_hand_reason {
 const char *nw_hand_reason_word(enum nw_hand_reason reason);
 const char *nw_hand_reason_text(enum nw_hand_reason reason);
 
-struct nw_hand_sub {
-    const char *path;
-    const struct nw_frame_facts *facts;
-    const struct nw_measure *measure; /* NULL: unreadable */
-    size_t width_px, height_px;
-    bool is_left_out_by_owner;
-    /* filled by nw_handover_judge */
-    size_t group;
-    struct nw_transmission transmission; /* against the best of its group */
-    enum nw_hand_reason reason;
-    char detail[120];                     /* the numbers behind the reason */
+enum { NW_HAND_COLOURS = 3 };
+/* What one colour of a sub brings; of a mono camera the only one. */
+struct nw_hand_plane {
+    struct nw_transmission transmission;  /* against the best of its group in this colour */
     double weight_extended, weight_point; /* best of the group = 1; NaN: not known */
     /* share of what the group's kept subs bring together that this one brings, or would bring */
     double brings_extended, brings_point;
 };
 
-/* Subs that go into one stack: same camera, size, binning, filter, target and gain. */
-struct nw_hand_group {
-    char camera[72], filter[32], object[72];
-    double gain_setting, offset_setting, set_temperature_K, binning;
+struct nw_hand_sub {
+    const char *path;
+    const struct nw_frame_facts *facts;
+    /* NULL: unreadable; of a colour camera green, by which the sub is judged */
+    const struct nw_measure *measure;
+    const struct nw_measure *colours[NW_HAND_COLOURS]; /* red, green, blue of a colour camera */
+    size_t n_colours;                                  /* 0: mono */
+    bool is_grid; /* colours are pixels of a pattern, not planes */
     size_t width_px, height_px;
-    size_t n, n_kept;
-    double exposure_s, kept_s;
+    bool is_left_out_by_owner;
+    /* filled by nw_handover_judge */
+    size_t group;
+    struct nw_transmission transmission; /* against the best of its group; of `measure` */
+    enum nw_hand_reason reason;
+    char detail[120];                             /* the numbers behind the reason */
+    struct nw_hand_plane planes[NW_HAND_COLOURS]; /* as many as the group has */
+    /* one weight for all colours: with it the sum over the colours of the variance, each against
+     * its own best, is least: w ~ 1 / sum of (all light / this sub's light) */
+    double weight_extended, weight_point; /* best of the group = 1; NaN: not known */
+    double brings_extended, brings_point; /* mean of the colours */
+};
+
+/* One colour of a group; of a mono camera the only one. */
+struct nw_hand_group_plane {
     /* of the whole light of all its subs, weighed: what the kept ones hold */
     double kept_extended, kept_point;
-    double equal_extended, equal_point; /* what equal weights would leave of the kept ones' */
+    double equal_extended, equal_point;   /* what equal weights would leave of the kept ones' */
+    double common_extended, common_point; /* what one weight for all colours would leave */
     double fwhm_px, fwhm_all_px; /* of a perfect stack of the kept, of all: of the mean profile */
     double noise_adu;       /* expected of the kept subs' weighed mean, in ADU of the best sub */
     double noise_equal_adu; /* of the plain mean of subs scaled to the same star flux */
     double one_noise_adu;   /* of the best sub */
     size_t best;            /* sub with the most light for its noise; SIZE_MAX: none */
+};
+
+/* Subs that go into one stack: same camera, size, binning, filter, target and gain. */
+struct nw_hand_group {
+    char camera[72], filter[32], object[72], pattern[8];
+    double gain_setting, offset_setting, set_temperature_K, binning;
+    size_t width_px, height_px;
+    size_t n, n_kept;
+    double exposure_s, kept_s;
+    /* means over the colours */
+    double kept_extended, kept_point, equal_extended, equal_point, common_extended, common_point;
+    size_t n_planes; /* 1, or red, green and blue */
+    size_t main;     /* plane that subs are judged by: green */
+    bool is_grid;    /* colours are pixels of a pattern: a quarter, half, a quarter of them */
+    struct nw_hand_group_plane planes[NW_HAND_COLOURS];
 };
 
 struct nw_hand_opts {
@@ -143,14 +170,28 @@ void nw_hand_sets_free(struct nw_hand_set *sets, size_t n);
 /* ---- A finished master -------------------------------------------------------------------------
  */
 
-struct nw_hand_audit {
-    size_t group, n_subs;  /* kept ones it is compared with */
-    size_t n_pairs;        /* stars found in both */
-    double flux_scale;     /* master over best sub */
-    double noise_adu;      /* of a master's pixel, in ADU of the best sub */
-    double noise_area_adu; /* the same as areas see it: correlation of neighbours undone */
+/* Measured by nw_measure_frame, in any unit. */
+struct nw_hand_made {
+    size_t n_planes; /* 1, or red, green, blue */
+    const struct nw_measure *planes[NW_HAND_COLOURS];
+    /* the same in bins of 2 x 2 px: noise of interpolated colours reaches over two pixels and more;
+     * NULL: not asked for (no group is a grid) */
+    const struct nw_measure *binned[NW_HAND_COLOURS];
+    char filter[32]; /* of its header: says which colour a single plane is */
+};
+
+struct nw_hand_audit_plane { /* one colour; NaN or 0 with why_null */
+    char why_null[160];      /* "": audited */
+    size_t group, colour;    /* whose subs, and which colour of them */
+    size_t n_subs;           /* kept ones it is compared with */
+    size_t n_pairs;          /* stars found in both */
+    double px;               /* side of a master's pixel in pixels of the subs */
+    double flux_scale;       /* of the master's values over those of the best sub */
+    double noise_adu;        /* of a master's pixel, in ADU of the best sub */
+    double noise_area_adu; /* of a sub's pixel as areas see it: correlation of neighbours undone */
     double noise_sigma_adu;
-    double expected_adu, expected_equal_adu; /* weighed, and equal weights, sqrt(N) in both */
+    double expected_adu, expected_equal_adu; /* weighed, and equal weights, sqrt(N) in both; of a
+                                                pattern what its share of the pixels can give */
     double efficiency, efficiency_sigma; /* (expected equal / noise of an area)^2: share of time */
     double correlation;                  /* of neighbours in the master */
     double fwhm_px, fwhm_sigma_px;       /* of the master, in pixels of the subs */
@@ -158,9 +199,15 @@ struct nw_hand_audit {
     double wider, wider_sigma; /* of the master's star, relative */
     bool reached_root_n, is_widened;
 };
-/* master: measured; its scale in pixels may differ by 2 %. DATA: its stars are not those of any
- * group. */
-enum nw_status nw_handover_audit(const struct nw_measure *master,
+struct nw_hand_audit {
+    size_t n_planes;
+    struct nw_hand_audit_plane planes[NW_HAND_COLOURS];
+};
+/* Each plane against the subs of its colour: those of a colour camera, or of a mono camera's filter
+ * of that colour (R, red, ...). Its pixels may be as large as those of the subs (2 %), half or
+ * twice as large (drizzled, or one for each 2 x 2 of a pattern). DATA: no plane shows the stars of
+ * a group; NOMEM. */
+enum nw_status nw_handover_audit(const struct nw_hand_made *master,
                                  const struct nw_hand_judged *judged, struct nw_hand_audit *ret,
                                  struct nw_err *err) NW_CHECKED;
 

@@ -2,10 +2,20 @@
  * Idea: stars common to master and best sub give the scale between their counts, whoever made it;
  * then its noise is set beside the one that sqrt(N) foretells. Registration makes neighbours alike,
  * and a pixel's noise then flatters: the noise of areas is taken (Casertano et al. 2000, AJ 120,
- * 2747, app. A). */
+ * 2747, app. A).
+ * A colour of a pattern has a quarter or half of the pixels: the mean of an area of a pixels holds
+ * a x share of them, whoever interpolates the rest. Interpolated colours are alike over two pixels
+ * and more: their noise is taken in bins of 2 x 2, beyond which neighbours alone are alike. */
 #include <math.h>
 
 #include "look/handover.h"
+
+static const double GRID_SHARE[NW_HAND_COLOURS] = {0.25, 0.5, 0.25}; /* of a pattern's pixels */
+static const double GRID_PX2 = 4.0; /* frame pixels for each pixel of a measured grid */
+
+static const struct nw_measure *measure_of(const struct nw_hand_sub *s, size_t colour) {
+    return s->n_colours ? s->colours[colour] : s->measure;
+}
 
 static int by_value(const void *a, const void *b) {
     const double *const x = a;
@@ -33,19 +43,20 @@ static double flux_ratio(const struct nw_measure *master, const struct nw_measur
 }
 
 /* Mean and error of the kept subs' widths. */
-static void subs_width(const struct nw_hand_sub *subs, size_t n, const struct nw_hand_group *g,
-                       size_t group, struct nw_hand_audit *ret) {
+static void subs_width(const struct nw_hand_judged *judged, struct nw_hand_audit_plane *ret) {
     double sum2 = 0.0;
     size_t m = 0;
-    for (size_t i = 0; i < n; i++) {
-        if (subs[i].group == group && subs[i].reason == NW_HAND_KEPT) {
-            const double sigma = subs[i].measure->fwhm_sigma_px;
+    for (size_t i = 0; i < judged->n; i++) {
+        const struct nw_hand_sub *const s = &judged->subs[i];
+        if (s->group == ret->group && s->reason == NW_HAND_KEPT) {
+            const struct nw_measure *const measure = measure_of(s, ret->colour);
+            const double sigma = measure ? measure->fwhm_sigma_px : NAN;
             sum2 += isfinite(sigma) ? sigma * sigma : 0.0;
             m++;
         }
     }
     ret->n_subs = m;
-    ret->subs_fwhm_px = g->fwhm_px;
+    ret->subs_fwhm_px = judged->groups[ret->group].planes[ret->colour].fwhm_px;
     ret->subs_fwhm_sigma_px = m ? sqrt(sum2) / (double)m : NAN;
 }
 
@@ -62,71 +73,145 @@ static double area_ratio(const struct nw_noise *master, const struct nw_noise *s
     return fmax(1.0, coarse) * (isfinite(missed) ? sqrt(missed) : 1.0);
 }
 
-static void judge(const struct nw_measure *master, const struct nw_measure *best,
-                  const struct nw_hand_group *g, double px_scale, struct nw_hand_audit *a) {
-    const struct nw_noise *const mn = &master->aspects.noise;
-    a->noise_adu = master->noise_adu / a->flux_scale;
-    a->noise_area_adu = a->noise_adu * area_ratio(mn, &best->aspects.noise);
-    a->correlation = 0.5 * (mn->x_correlation + mn->y_correlation);
+/* Everything of one plane, once scale and flux ratio are known. */
+static void judge(const struct nw_hand_made *master, size_t plane, const struct nw_measure *best,
+                  const struct nw_hand_group *g, struct nw_hand_audit_plane *a) {
+    const struct nw_measure *const m = master->planes[plane];
+    const struct nw_measure *const grain =
+        g->is_grid && a->px < 1.5 && master->binned[plane] ? master->binned[plane] : m;
+    const double bin_px = grain == m ? a->px : 2.0 * a->px;
+    const double share = g->is_grid ? GRID_SHARE[a->colour] : 1.0;
+    const struct nw_noise *const mn = &grain->aspects.noise;
+    const struct nw_hand_group_plane *const of = &g->planes[a->colour];
+    /* light of a star is summed over the pixels that there are */
+    a->flux_scale *= a->px * a->px / (g->is_grid ? GRID_PX2 : 1.0);
+    a->noise_adu = m->noise_adu / a->flux_scale;
+    a->noise_area_adu =
+        grain->noise_adu / a->flux_scale * bin_px * area_ratio(mn, &best->aspects.noise);
+    a->correlation = 0.5 * (m->aspects.noise.x_correlation + m->aspects.noise.y_correlation);
     const double relative = hypot(isfinite(mn->coarse_sigma) ? mn->coarse_sigma : 0.0, 0.01);
     a->noise_sigma_adu = relative * a->noise_area_adu;
-    a->expected_adu = g->noise_adu;
-    a->expected_equal_adu = g->noise_equal_adu;
+    a->expected_adu = of->noise_adu / sqrt(share);
+    a->expected_equal_adu = of->noise_equal_adu / sqrt(share);
     const double ratio = a->expected_equal_adu / a->noise_area_adu;
     a->efficiency = ratio * ratio;
     a->efficiency_sigma = 2.0 * relative * a->efficiency;
-    a->fwhm_px = master->fwhm_px / px_scale;
-    a->fwhm_sigma_px = master->fwhm_sigma_px / px_scale;
+    a->fwhm_px = m->fwhm_px * a->px;
+    a->fwhm_sigma_px = m->fwhm_sigma_px * a->px;
     a->wider = a->fwhm_px / a->subs_fwhm_px - 1.0;
     a->wider_sigma = hypot(a->fwhm_sigma_px, a->subs_fwhm_sigma_px) / a->subs_fwhm_px;
     a->reached_root_n = a->efficiency > 0.9 - 2.0 * a->efficiency_sigma;
     a->is_widened = a->wider > 0.02 && a->wider > 2.0 * a->wider_sigma;
 }
 
-enum nw_status nw_handover_audit(const struct nw_measure *master,
-                                 const struct nw_hand_judged *judged, struct nw_hand_audit *ret,
-                                 struct nw_err *err) {
-    const struct nw_hand_sub *const subs = judged->subs;
-    const struct nw_hand_group *const groups = judged->groups;
-    enum nw_status status = NW_DATA;
-    double *const work = nw_calloc(master->n_stars + 1, sizeof *work);
-    size_t most = 0;
-    bool is_grid = false;
-    if (!work) {
-        return nw_err_set(err, NW_NOMEM, "audit");
+/* Which colour a filter's name says: 0 to 2; 3: none. */
+static size_t colour_of(const char *filter) {
+    static const char *const NAMES[NW_HAND_COLOURS][2] = {
+        {"R", "red"}, {"G", "green"}, {"B", "blue"}};
+    size_t k = 0;
+    while (k < NW_HAND_COLOURS && !nw_text_equal_nocase(filter, NAMES[k][0]) &&
+           !nw_text_equal_nocase(filter, NAMES[k][1])) {
+        k++;
     }
-    for (size_t g = 0; g < judged->n_groups; g++) {
-        struct nw_match match = {0};
+    return k;
+}
+
+/* Which colour of a group a plane of the master is to be set against; SIZE_MAX: none. */
+static size_t colour_against(const struct nw_hand_made *master, size_t plane,
+                             const struct nw_hand_group *g) {
+    const size_t said = master->n_planes == 1 ? colour_of(master->filter) : plane;
+    if (g->n_planes == 1) { /* of a mono camera */
+        return master->n_planes == 1 || colour_of(g->filter) == plane ? 0 : SIZE_MAX;
+    }
+    return said < NW_HAND_COLOURS ? said : SIZE_MAX;
+}
+
+/* Side of a master's pixel in those of the subs, roughly, by the sizes of the frames. */
+static double rough_px(const struct nw_measure *master, const struct nw_hand_group *g) {
+    const double ratio = (double)g->width_px / (double)master->width_px;
+    return ratio > 1.5 ? 2.0 : ratio < 0.67 ? 0.5 : 1.0;
+}
+
+/* The master with its stars in about the pixels of the subs. */
+static void scaled(const struct nw_measure *master, double px, struct nw_star *stars,
+                   struct nw_measure *ret) {
+    *ret = *master;
+    ret->stars = stars;
+    ret->width_px = (size_t)lround(px * (double)master->width_px);
+    ret->height_px = (size_t)lround(px * (double)master->height_px);
+    for (size_t i = 0; i < master->n_stars; i++) {
+        stars[i] = master->stars[i];
+        stars[i].x_px *= px;
+        stars[i].y_px *= px;
+    }
+}
+
+static enum nw_status audit_plane(const struct nw_hand_made *master, size_t plane,
+                                  const struct nw_hand_judged *judged,
+                                  struct nw_hand_audit_plane *ret, struct nw_err *err) {
+    const struct nw_measure *const m = master->planes[plane];
+    double *const work = nw_calloc(m->n_stars + 1, sizeof *work);
+    struct nw_star *const stars = nw_calloc(m->n_stars + 1, sizeof *stars);
+    enum nw_status status = NW_DATA;
+    size_t n_asked = 0;
+    if (!work || !stars) {
+        status = nw_err_set(err, NW_NOMEM, "audit");
+    }
+    for (size_t i = 0; i < judged->n_groups && status != NW_NOMEM; i++) {
+        const struct nw_hand_group *const g = &judged->groups[i];
+        const size_t colour = colour_against(master, plane, g);
+        if (g->n_kept == 0 || colour == SIZE_MAX || g->planes[colour].best == SIZE_MAX) {
+            continue;
+        }
         const struct nw_measure *const best =
-            groups[g].best == SIZE_MAX ? NULL : subs[groups[g].best].measure;
-        size_t n_used = 0;
-        if (best && subs[groups[g].best].facts->bayer[0]) {
-            is_grid = true;
+            measure_of(&judged->subs[g->planes[colour].best], colour);
+        struct nw_hand_audit_plane a = {.group = i, .colour = colour};
+        struct nw_measure as_subs;
+        struct nw_match match = {0};
+        const double px = rough_px(m, g);
+        scaled(m, px, stars, &as_subs);
+        n_asked++;
+        if (nw_stars_match(best, &as_subs, &match, NULL) != NW_OK) {
             continue;
         }
-        if (groups[g].n_kept == 0 || !best || nw_stars_match(best, master, &match, NULL) != NW_OK) {
-            continue;
-        }
-        struct nw_hand_audit a = {.group = g};
-        a.flux_scale = flux_ratio(master, best, &match, work, &n_used);
-        a.n_pairs = n_used;
-        if (n_used >= 5 && n_used > most) { /* the group with most stars in common */
-            most = n_used;
-            subs_width(subs, judged->n, &groups[g], g, &a);
-            /* x_a = scale x_b: a master's pixel is `scale` of a sub's */
-            judge(master, best, &groups[g], 1.0 / match.scale, &a);
+        a.flux_scale = flux_ratio(m, best, &match, work, &a.n_pairs);
+        if (a.n_pairs >= 5 && a.n_pairs > ret->n_pairs) { /* the group with most stars in common */
+            a.px = px * match.scale;                      /* x_a = scale x_b */
+            subs_width(judged, &a);
+            judge(master, plane, best, g, &a);
             *ret = a;
             status = NW_OK;
         }
         nw_match_done(&match);
     }
     free(work);
-    if (status != NW_OK && is_grid) {
-        return nw_err_set(err, status,
-                          "its subs are of a colour-filter camera: a master's interpolated pixels "
-                          "are not told");
+    free(stars);
+    if (status == NW_DATA) {
+        nw_text_copy(ret->why_null, sizeof ret->why_null,
+                     n_asked ? "its stars are not those of any group of subs"
+                     : master->n_planes == 1
+                         ? "one plane, and its header names no colour (FILTER = R, G or B): the "
+                           "subs are of a colour camera"
+                         : "no kept subs of this colour");
     }
-    return status == NW_OK
-               ? NW_OK
-               : nw_err_set(err, status, "its stars are not those of any group of subs");
+    return status;
+}
+
+enum nw_status nw_handover_audit(const struct nw_hand_made *master,
+                                 const struct nw_hand_judged *judged, struct nw_hand_audit *ret,
+                                 struct nw_err *err) {
+    struct nw_hand_audit out = {.n_planes = master->n_planes};
+    bool is_any = false;
+    for (size_t k = 0; k < master->n_planes; k++) {
+        const enum nw_status status = audit_plane(master, k, judged, &out.planes[k], err);
+        if (status == NW_NOMEM) {
+            return status;
+        }
+        is_any = is_any || status == NW_OK;
+    }
+    if (!is_any) {
+        return nw_err_set(err, NW_DATA, "%s", out.planes[0].why_null);
+    }
+    *ret = out;
+    return NW_OK;
 }

@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+static const char *const COLOURS[NW_HAND_COLOURS] = {"red", "green", "blue"};
+
 static const char *base_name(const char *path) {
     const char *const slash = strrchr(path, '/');
     return slash ? slash + 1 : path;
@@ -24,8 +26,9 @@ static void group_head(const struct nw_hand_group *g, struct nw_buf *buf) {
     if (isfinite(g->kept_extended)) {
         (void)snprintf(text, sizeof text,
                        "%.1f %% of all the light for its noise that was taken for extended light, "
-                       "%.1f %% for points; the stack's star %.2f px instead of %.2f px",
-                       100.0 * g->kept_extended, 100.0 * g->kept_point, g->fwhm_px, g->fwhm_all_px);
+                       "%.1f %% for points; the stack's star %.2f px instead of %.2f px%s",
+                       100.0 * g->kept_extended, 100.0 * g->kept_point, g->planes[g->main].fwhm_px,
+                       g->planes[g->main].fwhm_all_px, g->n_planes > 1 ? " in green" : "");
         nw_report_entry(buf, 2, 15, "they hold", text);
     }
     if (isfinite(g->equal_extended)) {
@@ -35,6 +38,44 @@ static void group_head(const struct nw_hand_group *g, struct nw_buf *buf) {
                        100.0 * (1.0 - g->equal_extended), 100.0 * (1.0 - g->equal_point));
         nw_report_entry(buf, 2, 15, "weights", text);
     }
+}
+
+/* What each colour holds, and what one weight for all of them costs. */
+static void colours_head(const struct nw_hand_group *g, struct nw_buf *buf) {
+    char text[320];
+    for (size_t k = 0; k < g->n_planes && g->n_planes > 1; k++) {
+        const struct nw_hand_group_plane *const p = &g->planes[k];
+        (void)snprintf(text, sizeof text,
+                       "%.1f %% for extended light, %.1f %% for points; star %.2f px; weights "
+                       "worth %.1f %% and %.1f %%",
+                       100.0 * p->kept_extended, 100.0 * p->kept_point, p->fwhm_px,
+                       100.0 * (1.0 - p->equal_extended), 100.0 * (1.0 - p->equal_point));
+        nw_report_entry(buf, 2, 15, COLOURS[k], isfinite(p->kept_extended) ? text : "not measured");
+    }
+    if (g->n_planes > 1 && isfinite(g->common_extended)) {
+        (void)snprintf(text, sizeof text,
+                       "one weight a sub for all colours costs %.1f %% of the time for extended "
+                       "light, %.1f %% for points, against a weight for each colour",
+                       100.0 * (1.0 - g->common_extended), 100.0 * (1.0 - g->common_point));
+        nw_report_entry(buf, 2, 15, "all colours", text);
+    }
+}
+
+static void colour_row(const struct nw_hand_sub *s, struct nw_buf *buf) {
+    nw_buf_printf(buf, "  ");
+    nw_report_left(buf, 25, base_name(s->path));
+    for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
+        nw_report_fixed(buf, 6, s->planes[k].transmission.value, 2);
+    }
+    nw_buf_printf(buf, " ");
+    for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
+        nw_report_fixed(buf, 6, s->planes[k].weight_extended, 2);
+    }
+    nw_buf_printf(buf, " ");
+    for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
+        nw_report_fixed(buf, 6, s->planes[k].weight_point, 2);
+    }
+    nw_buf_printf(buf, "\n");
 }
 
 static void sub_row(const struct nw_hand_sub *s, struct nw_buf *buf) {
@@ -122,21 +163,23 @@ static void calibration(const struct nw_handover_report *r, size_t group, struct
     }
 }
 
-static void audit(const struct nw_handover_report *r, const struct nw_hand_master *m,
-                  struct nw_buf *buf) {
-    const struct nw_hand_audit *const a = &m->audit;
+static void audit_plane(const struct nw_handover_report *r, const struct nw_hand_audit *audit,
+                        size_t plane, struct nw_buf *buf) {
+    const struct nw_hand_audit_plane *const a = &audit->planes[plane];
     char text[500];
     char b[48];
     char c[48];
-    nw_buf_printf(buf, "\n");
-    nw_report_title(buf, "MASTER", base_name(m->path));
-    if (m->why_null[0]) {
-        nw_report_entry(buf, 2, 15, "not audited", m->why_null);
+    if (audit->n_planes > 1) {
+        nw_buf_printf(buf, "  %s\n", COLOURS[plane]);
+    }
+    if (a->why_null[0]) {
+        nw_report_entry(buf, 2, 15, "not audited", a->why_null);
         return;
     }
     const struct nw_hand_group *const g = &r->groups[a->group];
-    (void)snprintf(text, sizeof text, "%zu subs of %s%s%s, by %zu stars", a->n_subs, g->object,
-                   g->filter[0] ? ", " : "", g->filter, a->n_pairs);
+    (void)snprintf(text, sizeof text, "%zu subs of %s%s%s%s%s, by %zu stars", a->n_subs, g->object,
+                   g->filter[0] ? ", " : "", g->filter, g->n_planes > 1 ? ", " : "",
+                   g->n_planes > 1 ? COLOURS[a->colour] : "", a->n_pairs);
     nw_report_entry(buf, 2, 15, "against", text);
     (void)snprintf(text, sizeof text,
                    "%.3g ADU of the best sub a pixel, %.3g as areas see it (neighbours alike by "
@@ -152,7 +195,9 @@ static void audit(const struct nw_handover_report *r, const struct nw_hand_maste
                    nw_report_pm(b, sizeof b, a->fwhm_px, a->fwhm_sigma_px),
                    nw_report_pm(c, sizeof c, a->subs_fwhm_px, a->subs_fwhm_sigma_px),
                    100.0 * a->wider, 100.0 * a->wider_sigma,
-                   a->is_widened ? ": registration widened the star" : "");
+                   !a->is_widened ? ""
+                   : g->is_grid   ? ": registration, or filling in the colours, widened the star"
+                                  : ": registration widened the star");
     nw_report_entry(buf, 2, 15, "star", text);
     if (!a->reached_root_n) {
         nw_report_entry(buf, 2, 15, "look at",
@@ -161,10 +206,24 @@ static void audit(const struct nw_handover_report *r, const struct nw_hand_maste
     }
 }
 
+static void audit(const struct nw_handover_report *r, const struct nw_hand_master *m,
+                  struct nw_buf *buf) {
+    nw_buf_printf(buf, "\n");
+    nw_report_title(buf, "MASTER", base_name(m->path));
+    if (m->why_null[0]) {
+        nw_report_entry(buf, 2, 15, "not audited", m->why_null);
+        return;
+    }
+    for (size_t k = 0; k < m->audit.n_planes; k++) {
+        audit_plane(r, &m->audit, k, buf);
+    }
+}
+
 void nw_report_handover_text(const struct nw_handover_report *r, struct nw_buf *buf) {
     nw_report_title(buf, "HAND-OVER", r->what);
     for (size_t g = 0; g < r->n_groups; g++) {
         group_head(&r->groups[g], buf);
+        colours_head(&r->groups[g], buf);
         nw_buf_printf(buf, "\n  sub                         s    light   FWHM  weight: extended "
                            "points\n");
         for (size_t i = 0; i < r->n_subs; i++) {
@@ -173,6 +232,17 @@ void nw_report_handover_text(const struct nw_handover_report *r, struct nw_buf *
             }
         }
         nw_buf_printf(buf, "\n");
+        if (r->groups[g].n_planes > 1) {
+            nw_buf_printf(buf,
+                          "  by colour                  light R, G, B      extended R, G, B   "
+                          "   points R, G, B\n");
+        }
+        for (size_t i = 0; i < r->n_subs && r->groups[g].n_planes > 1; i++) {
+            if (r->subs[i].group == g) {
+                colour_row(&r->subs[i], buf);
+            }
+        }
+        nw_buf_printf(buf, r->groups[g].n_planes > 1 ? "\n" : "");
         left_out(r, g, buf);
         calibration(r, g, buf);
     }
@@ -262,6 +332,17 @@ static void sub_csv(const struct nw_handover_report *r, size_t i, struct nw_buf 
     set_cell(r, s, NW_HAND_NEED_DARK, csv);
     set_cell(r, s, NW_HAND_NEED_FLAT, csv);
     set_cell(r, s, NW_HAND_NEED_BIAS, csv);
+    for (size_t k = 0; k < NW_HAND_COLOURS; k++) { /* of_set is empty; then each colour */
+        const bool is_there = k < r->groups[s->group].n_planes && s->n_colours > 0;
+        const double v[3] = {s->planes[k].transmission.value, s->planes[k].weight_extended,
+                             s->planes[k].weight_point};
+        for (size_t c = 0; c < 3; c++) {
+            nw_buf_printf(csv, ",");
+            if (is_there && isfinite(v[c])) {
+                nw_buf_printf(csv, "%.6g", v[c]);
+            }
+        }
+    }
     nw_buf_printf(csv, "\n");
 }
 
@@ -269,7 +350,9 @@ void nw_report_handover_csv(const struct nw_handover_report *r, struct nw_buf *c
     nw_buf_printf(csv, "path,name,sha256,size_bytes,use,object,filter,exposure_s,start_utc,kept,"
                        "reason,weight_extended,weight_point,brings_extended_percent,"
                        "brings_point_percent,transmission,fwhm_px,elongation,background_adu,"
-                       "noise_adu,dark_set,flat_set,bias_set,of_set\n");
+                       "noise_adu,dark_set,flat_set,bias_set,of_set,transmission_r,"
+                       "weight_extended_r,weight_point_r,transmission_g,weight_extended_g,"
+                       "weight_point_g,transmission_b,weight_extended_b,weight_point_b\n");
     for (size_t i = 0; i < r->n_subs; i++) {
         sub_csv(r, i, csv);
     }
@@ -284,7 +367,7 @@ void nw_report_handover_csv(const struct nw_handover_report *r, struct nw_buf *c
             cell(csv, f->filter);
             number(csv, f->exposure_s, 9);
             cell(csv, isfinite(f->t_start_utc_s) ? start : "");
-            nw_buf_printf(csv, ",,,,,,,,,,,,,,%zu\n", k + 1);
+            nw_buf_printf(csv, ",,,,,,,,,,,,,,%zu,,,,,,,,,\n", k + 1);
         }
     }
 }

@@ -3,6 +3,26 @@
 
 #include "report/report_handover.h"
 
+static const char *const COLOURS[NW_HAND_COLOURS] = {"R", "G", "B"};
+
+/* Of a colour camera; one of mono has what the sub itself says. */
+static void colours_of_sub(const struct nw_hand_sub *s, struct nw_json *j, json_t *o) {
+    json_t *const list = nw_json_array(j, o, "colours");
+    for (size_t k = 0; k < s->n_colours; k++) {
+        const struct nw_hand_plane *const p = &s->planes[k];
+        json_t *const c = nw_json_item(j, list);
+        nw_json_text(j, c, "colour", COLOURS[k]);
+        nw_json_number(j, c, "weight_extended", p->weight_extended, 6);
+        nw_json_number(j, c, "weight_point", p->weight_point, 6);
+        nw_json_number(j, c, "brings_extended_percent", 100.0 * p->brings_extended, 5);
+        nw_json_number(j, c, "brings_point_percent", 100.0 * p->brings_point, 5);
+        nw_json_number(j, c, "relative_transmission", p->transmission.value, 6);
+        nw_json_number(j, c, "relative_transmission_sigma", p->transmission.sigma, 3);
+        nw_json_number(j, c, "fwhm_px", s->colours[k]->fwhm_px, 5);
+        nw_json_number(j, c, "noise_adu", s->colours[k]->noise_adu, 6);
+    }
+}
+
 static void sub_json(const struct nw_handover_report *r, size_t i, struct nw_json *j,
                      json_t *list) {
     const struct nw_hand_sub *const s = &r->subs[i];
@@ -26,6 +46,26 @@ static void sub_json(const struct nw_handover_report *r, size_t i, struct nw_jso
     if (!isfinite(s->weight_extended)) {
         nw_json_why(j, o, "weight_extended", nw_hand_reason_text(s->reason));
     }
+    colours_of_sub(s, j, o);
+}
+
+static void colours_of_group(const struct nw_hand_group *g, struct nw_json *j, json_t *o) {
+    json_t *const list = nw_json_array(j, o, "colours");
+    for (size_t k = 0; k < g->n_planes && g->n_planes > 1; k++) {
+        const struct nw_hand_group_plane *const p = &g->planes[k];
+        json_t *const c = nw_json_item(j, list);
+        nw_json_text(j, c, "colour", COLOURS[k]);
+        nw_json_number(j, c, "kept_extended_percent", 100.0 * p->kept_extended, 5);
+        nw_json_number(j, c, "kept_point_percent", 100.0 * p->kept_point, 5);
+        nw_json_number(j, c, "weights_worth_extended_percent", 100.0 * (1.0 - p->equal_extended),
+                       4);
+        nw_json_number(j, c, "weights_worth_point_percent", 100.0 * (1.0 - p->equal_point), 4);
+        nw_json_number(j, c, "fwhm_kept_px", p->fwhm_px, 5);
+        nw_json_number(j, c, "fwhm_all_px", p->fwhm_all_px, 5);
+    }
+    nw_json_number(j, o, "one_weight_costs_extended_percent", 100.0 * (1.0 - g->common_extended),
+                   4);
+    nw_json_number(j, o, "one_weight_costs_point_percent", 100.0 * (1.0 - g->common_point), 4);
 }
 
 static void group_json(const struct nw_hand_group *g, struct nw_json *j, json_t *list) {
@@ -41,8 +81,9 @@ static void group_json(const struct nw_hand_group *g, struct nw_json *j, json_t 
     nw_json_number(j, o, "kept_point_percent", 100.0 * g->kept_point, 5);
     nw_json_number(j, o, "weights_worth_extended_percent", 100.0 * (1.0 - g->equal_extended), 4);
     nw_json_number(j, o, "weights_worth_point_percent", 100.0 * (1.0 - g->equal_point), 4);
-    nw_json_number(j, o, "fwhm_kept_px", g->fwhm_px, 5);
-    nw_json_number(j, o, "fwhm_all_px", g->fwhm_all_px, 5);
+    nw_json_number(j, o, "fwhm_kept_px", g->planes[g->main].fwhm_px, 5);
+    nw_json_number(j, o, "fwhm_all_px", g->planes[g->main].fwhm_all_px, 5);
+    colours_of_group(g, j, o);
 }
 
 static void set_json(const struct nw_handover_report *r, const struct nw_hand_set *s,
@@ -65,18 +106,16 @@ static void set_json(const struct nw_handover_report *r, const struct nw_hand_se
     }
 }
 
-static void master_json(const struct nw_hand_master *m, struct nw_json *j, json_t *list) {
-    const struct nw_hand_audit *const a = &m->audit;
-    json_t *const o = nw_json_item(j, list);
-    nw_json_text(j, o, "path", m->path);
-    if (m->why_null[0]) {
+static void audit_json(const struct nw_hand_audit_plane *a, struct nw_json *j, json_t *o) {
+    if (a->why_null[0]) {
         nw_json_null(j, o, "efficiency_percent");
-        nw_json_why(j, o, "efficiency_percent", m->why_null);
+        nw_json_why(j, o, "efficiency_percent", a->why_null);
         return;
     }
     nw_json_count(j, o, "group", a->group + 1);
     nw_json_count(j, o, "subs", a->n_subs);
     nw_json_count(j, o, "stars", a->n_pairs);
+    nw_json_number(j, o, "pixel_of_subs", a->px, 5);
     nw_json_number(j, o, "flux_scale", a->flux_scale, 6);
     nw_json_number(j, o, "noise_adu", a->noise_adu, 5);
     nw_json_number(j, o, "noise_area_adu", a->noise_area_adu, 5);
@@ -94,6 +133,25 @@ static void master_json(const struct nw_hand_master *m, struct nw_json *j, json_
     nw_json_number(j, o, "wider_percent", 100.0 * a->wider, 4);
     nw_json_number(j, o, "wider_sigma_percent", 100.0 * a->wider_sigma, 3);
     nw_json_bool(j, o, "widened", a->is_widened);
+}
+
+/* Of several colours the keys of one plane are those of green; each stands in `planes`. */
+static void master_json(const struct nw_hand_master *m, struct nw_json *j, json_t *list) {
+    json_t *const o = nw_json_item(j, list);
+    nw_json_text(j, o, "path", m->path);
+    if (m->why_null[0]) {
+        nw_json_null(j, o, "efficiency_percent");
+        nw_json_why(j, o, "efficiency_percent", m->why_null);
+        return;
+    }
+    const size_t n = m->audit.n_planes;
+    audit_json(&m->audit.planes[n > 1 ? 1 : 0], j, o);
+    json_t *const planes = nw_json_array(j, o, "planes");
+    for (size_t k = 0; k < n; k++) {
+        json_t *const p = nw_json_item(j, planes);
+        nw_json_text(j, p, "colour", n > 1 ? COLOURS[k] : "mono");
+        audit_json(&m->audit.planes[k], j, p);
+    }
 }
 
 enum nw_status nw_report_handover_json(const struct nw_handover_report *r, json_t **ret,

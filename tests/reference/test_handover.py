@@ -204,17 +204,22 @@ def test_what_cannot_be_done_is_told(night, audits, tmp_path):
     assert done.returncode != 0 and "2031-01-01" in done.stderr
     done = run("handover", night[0] / "dark00.fits")
     assert done.returncode == 2 and "no light frame" in done.stderr
-    done = run("handover", night[0], "--leave-out", "sub0.fits", "--json")
+    done = run("handover", night[0] / "sub0.fits", night[0] / "sub1.fits", "--leave-out",
+               "sub0.fits", "--json")
     assert json.loads(done.stdout)["subs"][0]["reason"] == "by-owner"
 
 
 def test_from_the_book(night, tmp_path):
     book = tmp_path / "book.sqlite"
-    done = run("book", "add", night[0], "--book", book)
+    few = tmp_path / "few"  # a night of three subs, and a frame of each kind
+    few.mkdir()
+    for name in ["sub0", "sub1", "sub2", "dark00", "flat0", "bias0"]:
+        shutil.copy(night[0] / f"{name}.fits", few)
+    done = run("book", "add", few, "--book", book)
     assert done.returncode == 0, done.stderr
     by_night = run("handover", "2026-06-13", "--book", book, "--json")  # before noon
     assert by_night.returncode == 0, by_night.stderr
-    assert len(json.loads(by_night.stdout)["subs"]) == 10
+    assert len(json.loads(by_night.stdout)["subs"]) == 3
     by_target = run("handover", "field one", "--book", book, "--json")
     assert len(json.loads(by_target.stdout)["calibration"]) == 3
     done = run("handover", "field two", "--book", book)

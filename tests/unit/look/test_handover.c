@@ -121,13 +121,14 @@ static void test_reasons_in_words(void **state) {
     assert_int_equal(subs[2].reason, NW_HAND_UNREADABLE);
     assert_int_equal(subs[3].reason, NW_HAND_KEPT);
     assert_int_equal(groups[0].n_kept, 0);
-    assert_true(groups[0].best == SIZE_MAX && isnan(groups[0].kept_extended));
-    check_near(groups[1].fwhm_px, 3.0, 1e-6, "a stack of one has its width");
-    check_near(groups[1].noise_adu, 5.0, 1e-9, "and its noise");
+    assert_true(groups[0].planes[0].best == SIZE_MAX && isnan(groups[0].kept_extended));
+    check_near(groups[1].planes[0].fwhm_px, 3.0, 1e-6, "a stack of one has its width");
+    check_near(groups[1].planes[0].noise_adu, 5.0, 1e-9, "and its noise");
     const struct nw_hand_judged judged = {subs, 4, groups, n_groups};
+    const struct nw_hand_made made = {.n_planes = 1, .planes = {&good}};
     struct nw_hand_audit audit;
     struct nw_err err = {0};
-    assert_int_equal(nw_handover_audit(&good, &judged, &audit, &err), NW_DATA);
+    assert_int_equal(nw_handover_audit(&made, &judged, &audit, &err), NW_DATA);
     free(groups);
     assert_int_equal(nw_handover_judge(subs, 0, NULL, &groups, &n_groups, NULL), NW_OK);
     assert_int_equal(n_groups, 0);
