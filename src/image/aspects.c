@@ -54,11 +54,20 @@ static struct nw_limit limit_of(const struct field *field, const struct star_lis
     return r;
 }
 
-static void expect_noise(double level_adu, const struct nw_camera_noise *c, struct nw_noise *n) {
-    n->expected_low_adu = nw_noise_expected_adu(0.0, c->gain_e_per_adu, c->read_noise_e);
-    n->expected_high_adu = nw_noise_expected_adu(level_adu, c->gain_e_per_adu, c->read_noise_e);
-    n->expected_adu =
-        nw_noise_expected_adu(level_adu - c->offset_adu, c->gain_e_per_adu, c->read_noise_e);
+/* Floats were whole numbers once, unless their noise is below that of rounding: other units. */
+static double rounding_step(double step_adu, double pixel_adu) {
+    return step_adu > 0.0 ? step_adu : pixel_adu > 1.0 / sqrt(12.0) ? 1.0 : 0.0;
+}
+
+static void expect_noise(const struct field *field, const struct nw_camera_noise *c,
+                         struct nw_noise *n) {
+    const double level_adu = nw_background_level_adu(field->background);
+    const double gain = c->gain_e_per_adu;
+    const double read_e = c->read_noise_e;
+    const double step = rounding_step(field->step_adu, n->pixel_adu);
+    n->expected_low_adu = nw_noise_expected_adu(0.0, gain, read_e, step);
+    n->expected_high_adu = nw_noise_expected_adu(level_adu, gain, read_e, step);
+    n->expected_adu = nw_noise_expected_adu(level_adu - c->offset_adu, gain, read_e, step);
     n->ratio = n->pixel_adu / n->expected_adu;
     n->ratio_sigma = n->pixel_sigma_adu / n->expected_adu;
 }
@@ -68,7 +77,7 @@ enum nw_status aspects_measure(const struct field *field, const struct star_list
                                struct nw_err *err) {
     ret->gradient = gradient_measure(field);
     ret->noise = noise_measure(field);
-    expect_noise(nw_background_level_adu(field->background), &camera->noise, &ret->noise);
+    expect_noise(field, &camera->noise, &ret->noise);
     ret->halo = halo_measure(field, list);
     ret->limit = limit_of(field, list, &ret->noise, camera->exposure_s);
     return streaks_find(field, list, ret, err);

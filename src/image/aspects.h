@@ -78,10 +78,12 @@ struct nw_camera_noise {
     double offset_adu; /* level of a frame without light; NaN: not known (0 is a value) */
 };
 
-/* Noise of a sky pixel from electrons: sky photons, read noise, rounding to whole numbers.
- *   given     sky_adu above the camera's offset; gain [e/ADU]; read_noise_e
- *   returned  [ADU]; NaN when something is not known
- *   source    Howell 2006, Handbook of CCD Astronomy, sec. 4.4; rounding 1/sqrt(12) ADU */
-double nw_noise_expected_adu(double sky_adu, double gain_e_per_adu, double read_noise_e);
+/* Noise of a sky pixel from electrons: sky photons, read noise, rounding to whole steps.
+ *   given     sky_adu above the camera's offset; gain [e/ADU]; read_noise_e; step_adu from one
+ * value that the frame can have to the next, 0 when values are not rounded returned  [ADU]; NaN
+ * when something is not known source    Howell 2006, Handbook of CCD Astronomy, sec. 4.4; rounding:
+ * step / sqrt(12) */
+double nw_noise_expected_adu(double sky_adu, double gain_e_per_adu, double read_noise_e,
+                             double step_adu);
 
 #endif

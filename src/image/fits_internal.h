@@ -94,6 +94,7 @@ struct nw_fits_scaling {
 enum nw_status nw_fits_scaling_read(const struct nw_fits_hdu *hdu, const char *blank_key,
                                     struct nw_fits_scaling *ret, struct nw_err *err) NW_CHECKED;
 double nw_fits_scaling_max(const struct nw_fits_scaling *scaling);
+double nw_fits_scaling_step(const struct nw_fits_scaling *scaling); /* 0: floats */
 /* n pixels, big-endian as in the file. */
 void nw_fits_pixels_convert(const struct nw_fits_scaling *scaling, const unsigned char *bytes,
                             size_t n, float *px);

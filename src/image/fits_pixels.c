@@ -40,6 +40,10 @@ double nw_fits_scaling_max(const struct nw_fits_scaling *scaling) {
     return scaling->bzero + scaling->bscale * (scaling->bscale > 0.0 ? highest : lowest);
 }
 
+double nw_fits_scaling_step(const struct nw_fits_scaling *scaling) {
+    return scaling->bitpix < 0 ? 0.0 : fabs(scaling->bscale);
+}
+
 static uint16_t read_u16(const unsigned char *p) {
     uint16_t bits;
     memcpy(&bits, p, sizeof bits);

@@ -214,6 +214,7 @@ static enum nw_status read_plain(struct nw_fits_source *source, const struct nw_
     frame->n_planes = shape.n_planes;
     frame->bitpix = hdu->bitpix;
     frame->data_max_adu = nw_fits_scaling_max(&scaling);
+    frame->step_adu = nw_fits_scaling_step(&scaling);
     if (opts->header_only) {
         return NW_OK;
     }

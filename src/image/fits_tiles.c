@@ -377,6 +377,7 @@ enum nw_status nw_fits_tiles_read(struct nw_fits_source *source, const struct nw
     frame->n_planes = shape.n_planes;
     frame->bitpix = tiles.scaling.bitpix;
     frame->data_max_adu = nw_fits_scaling_max(&tiles.scaling);
+    frame->step_adu = nw_fits_scaling_step(&tiles.scaling);
     if (header_only) {
         return NW_OK;
     }

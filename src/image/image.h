@@ -81,6 +81,7 @@ struct nw_frame {
     uint16_t *px16;      /* the same as whole numbers instead of px: keep_16_bit */
     int bitpix;          /* of the file: 8 16 32 64 -32 -64 */
     double data_max_adu; /* largest physical value the data type can hold, NaN for floats */
+    double step_adu;     /* between neighbouring values of whole numbers, |BSCALE|; 0 for floats */
     int hdu;             /* 1 = primary */
     bool is_compressed;
     size_t rows_missing;   /* of a file that was cut off: the last ones, blank (may_be_cut) */

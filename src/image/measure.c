@@ -82,6 +82,11 @@ static double saturation_level(const struct nw_frame *frame, const struct nw_mea
     return isfinite(frame->data_max_adu) ? 0.999 * frame->data_max_adu : INFINITY;
 }
 
+/* Between the values that whole numbers in the file stand for; 0 for floats. */
+static double step_of(const struct nw_frame *frame) {
+    return frame->bitpix < 0 ? 0.0 : frame->step_adu > 0.0 ? frame->step_adu : 1.0;
+}
+
 /* Photon noise per ADU above the sky; 0 when nobody says the gain. */
 static double photon_variance(const struct nw_frame *frame, const struct nw_measure_opts *opts) {
     const double gain =
@@ -164,6 +169,7 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     struct value_range range;
     struct field field = {.image = plane->view,
                           .pixel_width = 1.0 / plane->pitch,
+                          .step_adu = step_of(frame),
                           .n_threads = opts ? opts->n_threads : 0};
     enum nw_status status =
         background_build(&plane->view, NULL, field.n_threads, &range, &background, err);
@@ -175,7 +181,9 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
         goto done;
     }
     const double top_adu = (double)range.top;
-    background_raise_noise(background, frame->bitpix > 0 ? 0.29 : 1e-6 * fabs(top_adu) + 1e-30);
+    const double rounding_adu = field.step_adu / sqrt(12.0);
+    background_raise_noise(background,
+                           rounding_adu > 0.0 ? rounding_adu : 1e-6 * fabs(top_adu) + 1e-30);
     field.background = background;
     field.variance_per_adu = photon_variance(frame, opts);
     field.saturation_adu = saturation_level(frame, opts, top_adu, range.n_top);

@@ -18,6 +18,7 @@ struct field {
     double saturation_adu;   /* INFINITY when there is no such level */
     double variance_per_adu; /* photon noise: 1 / gain; 0 when the gain is not known */
     double pixel_width; /* of a pixel in steps of the grid: 1; 0.5 for one colour of a mosaic */
+    double step_adu;    /* between the values that whole numbers of the file can have; 0: floats */
     int n_threads;
 };
 

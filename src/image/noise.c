@@ -38,9 +38,11 @@ static void read_block(const struct field *field, size_t x0, size_t y0, struct b
         median = nw_stat_median(sorted, n);
         sigma = median - nw_stat_quantile(sorted, n, 0.158655); /* Phi(-1) */
     }
+    /* quantiles of few whole numbers tell no scatter below half of their step */
+    const double reach = CUT * fmax(sigma, 0.5 * field->step_adu);
     for (size_t k = 0; k < (size_t)SIDE * SIDE; k++) {
         const double off = b->px[k] - median;
-        b->px[k] = fabs(off) <= CUT * fmax(sigma, 0.5) ? off : (double)NAN;
+        b->px[k] = fabs(off) <= reach ? off : (double)NAN;
     }
 }
 
@@ -177,10 +179,12 @@ struct nw_noise noise_measure(const struct field *field) {
     return r;
 }
 
-double nw_noise_expected_adu(double sky_adu, double gain_e_per_adu, double read_noise_e) {
+double nw_noise_expected_adu(double sky_adu, double gain_e_per_adu, double read_noise_e,
+                             double step_adu) {
     if (!(gain_e_per_adu > 0.0) || !(read_noise_e >= 0.0) || !isfinite(sky_adu)) {
         return NAN;
     }
     const double read_adu = read_noise_e / gain_e_per_adu;
-    return sqrt(fmax(sky_adu, 0.0) / gain_e_per_adu + read_adu * read_adu + 1.0 / 12.0);
+    return sqrt(fmax(sky_adu, 0.0) / gain_e_per_adu + read_adu * read_adu +
+                step_adu * step_adu / 12.0);
 }

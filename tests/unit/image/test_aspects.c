@@ -127,13 +127,49 @@ static void test_resampled_noise_is_told(void **state) {
     gsl_rng_free(rng);
 }
 
+/* The same frame in units of 1/65536, as masters come: a power of two, so the floats are the same
+ * but for their exponent. As floats, and as whole numbers with that step. */
+static void test_small_units_change_nothing(void **state) {
+    (void)state;
+    static const double UNIT = 1.0 / 65536.0;
+    gsl_rng *const rng = test_rng(31);
+    struct nw_frame *const f = field_new(704, 640, 500.0);
+    add_noise(f, rng, 3.0);
+    for (size_t i = 0; i < f->width_px * f->height_px; i++) {
+        f->px[i] = roundf(f->px[i]) + (i % 500 == 0 ? 100.0F : 0.0F); /* hits, to be left out */
+    }
+    const struct nw_measure_opts opts = {.gain_e_per_adu = 2.0, .read_noise_e = 4.0};
+    struct nw_measure *const adu = must_measure(f, &opts);
+    for (size_t i = 0; i < f->width_px * f->height_px; i++) {
+        f->px[i] *= (float)UNIT;
+    }
+    const struct nw_measure_opts small = {.gain_e_per_adu = 2.0 / UNIT, .read_noise_e = 4.0};
+    check_near(adu->aspects.noise.coarse_ratio, 1.0, 0.02, "independent pixels");
+    check_near(adu->aspects.noise.pixel_adu, sqrt(9.0 + 1.0 / 12.0), 0.02, "3 ADU, and rounding");
+    for (int is_whole = 0; is_whole < 2; is_whole++) {
+        f->bitpix = is_whole ? 16 : -32;
+        f->step_adu = is_whole ? UNIT : 0.0;
+        struct nw_measure *const m = must_measure(f, &small);
+        const struct nw_noise *const n = &m->aspects.noise;
+        check_near(n->coarse_ratio, adu->aspects.noise.coarse_ratio, 3e-3, "other bins of sky");
+        check_near(n->x_correlation, adu->aspects.noise.x_correlation, 1e-3, "other bins of sky");
+        check_near(n->pixel_adu / UNIT, adu->aspects.noise.pixel_adu, 3e-3, "other bins of sky");
+        check_near(n->expected_high_adu / UNIT, adu->aspects.noise.expected_high_adu,
+                   0.002 * adu->aspects.noise.expected_high_adu, "other bins of sky");
+        nw_measure_free(m);
+    }
+    nw_measure_free(adu);
+    field_free(f);
+    gsl_rng_free(rng);
+}
+
 static void test_expected_noise_is_that_of_electrons(void **state) {
     (void)state;
     /* 100 ADU at 0.5 e/ADU: 50 e; read noise 3 e: 59 e^2 = 236 ADU^2, and 1/12 */
-    check_near(nw_noise_expected_adu(100.0, 0.5, 3.0), sqrt(236.0 + 1.0 / 12.0), 1e-12,
+    check_near(nw_noise_expected_adu(100.0, 0.5, 3.0, 1.0), sqrt(236.0 + 1.0 / 12.0), 1e-12,
                "closed form");
-    assert_true(isnan(nw_noise_expected_adu(100.0, NAN, 3.0)));
-    assert_true(isnan(nw_noise_expected_adu(100.0, 0.5, NAN)));
+    assert_true(isnan(nw_noise_expected_adu(100.0, NAN, 3.0, 1.0)));
+    assert_true(isnan(nw_noise_expected_adu(100.0, 0.5, NAN, 1.0)));
 }
 
 /* A field whose stars carry a second, wide profile with `share` of the light. */
@@ -239,6 +275,7 @@ int main(void) {
         cmocka_unit_test(test_gradient_bears_nebula_over_a_quarter),
         cmocka_unit_test(test_white_noise_is_white_and_its_errors_true),
         cmocka_unit_test(test_resampled_noise_is_told),
+        cmocka_unit_test(test_small_units_change_nothing),
         cmocka_unit_test(test_expected_noise_is_that_of_electrons),
         cmocka_unit_test(test_halo_is_the_light_put_there),
         cmocka_unit_test(test_limit_is_five_sigma),
