@@ -18,7 +18,7 @@ struct work {
     struct guide_cut cut;
     struct guide_series ra, dec;
     struct guide_state *ra_states, *dec_states;
-    double *scratch;
+    double *scratch[2]; /* one an axis: they are worked on at the same time */
     struct guide_spans made;
 };
 
@@ -47,7 +47,8 @@ static void work_done(struct work *w) {
     series_done(&w->dec);
     free(w->ra_states);
     free(w->dec_states);
-    free(w->scratch);
+    free(w->scratch[0]);
+    free(w->scratch[1]);
     free(w->made.items);
 }
 
@@ -70,8 +71,10 @@ static enum nw_status work_init(const struct nw_guide_log *log, struct work *w,
     }
     w->ra_states = nw_calloc(w->cut.n_keep, sizeof *w->ra_states);
     w->dec_states = nw_calloc(w->cut.n_keep, sizeof *w->dec_states);
-    w->scratch = nw_calloc(log->n, sizeof *w->scratch); /* a row each: play_rows */
-    return w->ra_states && w->dec_states && w->scratch
+    for (int i = 0; i < 2; i++) {
+        w->scratch[i] = nw_calloc(log->n, sizeof *w->scratch[i]); /* a row each: play_rows */
+    }
+    return w->ra_states && w->dec_states && w->scratch[0] && w->scratch[1]
                ? NW_OK
                : nw_err_set(err, NW_NOMEM, "states of %zu guide samples", w->cut.n_keep);
 }
@@ -144,6 +147,44 @@ static struct nw_guide_axis blank_axis(void) {
                                              .plus_share = NAN}};
 }
 
+/* Work on both axes at once; whose error is told does not depend on who was first. */
+struct axes_job {
+    const struct nw_guide_log *log;
+    const struct nw_guide_opts *opts;
+    struct work *w;
+    struct nw_guide_analysis *a;
+    enum nw_status status[2];
+    struct nw_err err[2];
+};
+
+static enum nw_status both_axes(struct axes_job *job, void (*body)(void *job, size_t axis),
+                                struct nw_err *err) {
+    (void)nw_parallel_for(2, 0, body, job, NULL);
+    const int which = job->status[0] != NW_OK ? 0 : 1;
+    if (job->status[which] != NW_OK) {
+        *err = job->err[which];
+    }
+    return job->status[which];
+}
+
+static void fit_one_axis(void *user, size_t axis) {
+    struct axes_job *const job = user;
+    struct work *const w = job->w;
+    struct nw_guide_analysis *const a = job->a;
+    const bool is_dec = axis == 1;
+    const struct guide_axis_opts opts = {
+        .cut = &w->cut,
+        .is_dec = is_dec,
+        .acts = a->pulse_acts,
+        .noise_floor_rad = job->opts->noise_floor_rad,
+        .scratch = w->scratch[axis],
+        .worm = is_dec ? NULL : &a->worm,
+        .backlash = is_dec && !job->opts->is_loop_only ? &a->backlash : NULL};
+    job->status[axis] = nw_guide_axis(job->log, is_dec ? &w->dec : &w->ra, &opts,
+                                      is_dec ? w->dec_states : w->ra_states,
+                                      is_dec ? &a->dec : &a->ra, &job->err[axis]);
+}
+
 static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_guide_opts *opts,
                                struct work *w, struct nw_guide_analysis *a, struct nw_err *err) {
     a->ra = blank_axis();
@@ -159,18 +200,8 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
                                              .motion_without_rad = NAN};
     find_acts(log, w, a);
     fill(log, w, a->pulse_acts);
-    struct guide_axis_opts axis_opts = {.cut = &w->cut,
-                                        .acts = a->pulse_acts,
-                                        .noise_floor_rad = opts->noise_floor_rad,
-                                        .scratch = w->scratch,
-                                        .worm = &a->worm};
-    enum nw_status status = nw_guide_axis(log, &w->ra, &axis_opts, w->ra_states, &a->ra, err);
-    if (status == NW_OK) {
-        axis_opts.is_dec = true;
-        axis_opts.worm = NULL;
-        axis_opts.backlash = opts->is_loop_only ? NULL : &a->backlash;
-        status = nw_guide_axis(log, &w->dec, &axis_opts, w->dec_states, &a->dec, err);
-    }
+    struct axes_job job = {.log = log, .opts = opts, .w = w, .a = a};
+    const enum nw_status status = both_axes(&job, fit_one_axis, err);
     a->total_rms_logged_rad = hypot(a->ra.rms_logged_rad, a->dec.rms_logged_rad);
     return status;
 }
@@ -261,11 +292,12 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
 static void fill_sent(const struct nw_guide_log *log, const struct work *w, bool is_dec,
                       enum nw_pulse_acts acts, double *ret_s) {
     static const struct guide_play rigid = {.up = 1.0, .down = 1.0};
-    nw_guide_play_rows(log, is_dec, acts, &rigid, w->scratch);
+    double *const path = w->scratch[is_dec ? 1 : 0];
+    nw_guide_play_rows(log, is_dec, acts, &rigid, path);
     size_t n = 0;
     for (size_t i = 0; i < log->n; i++) {
         if (w->cut.keep[i]) {
-            ret_s[n++] = w->scratch[i];
+            ret_s[n++] = path[i];
         }
     }
 }
@@ -295,6 +327,12 @@ static enum nw_status check_axis(const struct nw_guide_log *log, const struct wo
     }
     free(sent_s);
     return status;
+}
+
+static void check_one_axis(void *user, size_t axis) {
+    struct axes_job *const job = user;
+    job->status[axis] =
+        check_axis(job->log, job->w, axis == 1, job->opts->is_loop_only, job->a, &job->err[axis]);
 }
 
 /* The spans change hands: from the cut to the analysis. */
@@ -352,8 +390,9 @@ enum nw_status nw_guide_analyse(const struct nw_guide_log *log, const struct nw_
     if (status == NW_OK) {
         status = measure_subs(log, opts, &work, a, err);
     }
-    for (int i = 0; i < 2 && status == NW_OK; i++) {
-        status = check_axis(log, &work, i == 1, opts->is_loop_only, a, err);
+    if (status == NW_OK) {
+        struct axes_job job = {.log = log, .opts = opts, .w = &work, .a = a};
+        status = both_axes(&job, check_one_axis, err);
     }
     if (status == NW_OK && opts->is_loop_only) {
         (void)snprintf(a->backlash.why_null, sizeof a->backlash.why_null, "not asked for");

@@ -65,21 +65,36 @@ static void scan_gaps(struct scan *scan) {
 
 /* The best gap between two of the grid: a finer grid (a valley may be narrower than the first one's
  * steps), then all parameters together. */
-static double settle(const struct guide_gap_bench *b, double low_s, double high_s,
-                     struct guide_play *play) {
-    enum { FINE = 12 };
-    const struct guide_play near = *play;
-    double best = nw_guide_gap_improve(b, play, 6, true);
-    for (int i = 1; i < FINE; i++) {
-        struct guide_play at;
-        (void)nw_guide_gap_place(b, low_s + (high_s - low_s) * i / FINE, &near, 1, 2, &at);
-        const double score = nw_guide_gap_improve(b, &at, 8, true);
-        if (score < best) {
-            best = score;
-            *play = at;
+enum { FINE = 12 };
+struct settling {
+    struct guide_gap_bench *benches;
+    double low_s, high_s;
+    struct guide_play near, play[FINE];
+    double score[FINE];
+};
+
+static void settle_lane(void *user, size_t lane) {
+    struct settling *const job = user;
+    const struct guide_gap_bench *const b = &job->benches[lane];
+    for (size_t i = lane; i < FINE; i += LANES) {
+        job->play[i] = job->near;
+        if (i == 0) {
+            job->score[i] = nw_guide_gap_improve(b, &job->play[i], 6, true);
+            continue;
         }
+        const double gap_s = job->low_s + (job->high_s - job->low_s) * (double)i / FINE;
+        (void)nw_guide_gap_place(b, gap_s, &job->near, 1, 2, &job->play[i]);
+        job->score[i] = nw_guide_gap_improve(b, &job->play[i], 8, true);
     }
-    return best;
+}
+
+static double settle(struct guide_gap_bench *benches, double low_s, double high_s,
+                     struct guide_play *play) {
+    struct settling job = {.benches = benches, .low_s = low_s, .high_s = high_s, .near = *play};
+    (void)nw_parallel_for(LANES, 0, settle_lane, &job, NULL);
+    const size_t best = nw_guide_gap_least(job.score, FINE);
+    *play = job.play[best];
+    return job.score[best];
 }
 
 /* Where the score rises by CHI2_95: outward over the grid, then halved. */
@@ -113,6 +128,19 @@ static double edge(const struct guide_gap_bench *b, const struct scan *scan, siz
         *(is_out ? &outside : &inside) = middle;
     }
     return 0.5 * (inside + outside);
+}
+
+/* Both edges at once. */
+struct edges {
+    const struct scan *scan;
+    const struct guide_backlash_fit *fit;
+    size_t best;
+    double at_s[2];
+};
+
+static void one_edge(void *user, size_t i) {
+    struct edges *const job = user;
+    job->at_s[i] = edge(&job->scan->benches[i], job->scan, job->best, job->fit, i == 0 ? -1 : 1);
 }
 
 static void find_sigmas(const struct guide_gap_bench *b, struct guide_backlash_fit *fit) {
@@ -200,7 +228,7 @@ static void profile(struct scan *scan, const struct guide_gap_bench *b, double m
         struct guide_play play = scan->play[best];
         const double low = best > 0 ? scan->gap_s[best - 1] : 0.0;
         const double high = best + 1 < scan->n ? scan->gap_s[best + 1] : scan->gap_s[best];
-        double score = settle(b, low, high, &play);
+        double score = settle(scan->benches, low, high, &play);
         if (!(score < left[best])) { /* also gap 0 */
             score = left[best];
             play = scan->play[best];
@@ -215,8 +243,10 @@ static void profile(struct scan *scan, const struct guide_gap_bench *b, double m
         }
     }
     fit->gap_s = nw_guide_gap_of(&fit->play);
-    fit->low_s = edge(b, scan, at, fit, -1);
-    fit->high_s = edge(b, scan, at, fit, 1);
+    struct edges edges = {.scan = scan, .fit = fit, .best = at};
+    (void)nw_parallel_for(2, 0, one_edge, &edges, NULL);
+    fit->low_s = edges.at_s[0];
+    fit->high_s = edges.at_s[1];
     fit->crossings = nw_guide_play_path(b->moves, &fit->play, b->path, NULL);
     find_sigmas(b, fit);
 }
@@ -249,9 +279,16 @@ static void refit_noise(const struct guide_series *s, const struct guide_gap_ben
 static void find_start(const struct guide_series *s, const struct guide_gap_bench *b,
                        struct guide_whitener *w, double *rest, double *white, double most_s,
                        struct guide_backlash_fit *fit) {
-    enum { GAPS = 48, WALKS = 6 };
-    const struct guide_play from = fit->play;
+    enum { GAPS = 48, WALKS = 6, TRIED = 3 * (GAPS + 1) };
+    struct guide_play plays[TRIED];
+    double score[TRIED];
     double best = INFINITY;
+    for (int i = 0; i < TRIED; i++) {
+        const int gap = i / 3;
+        plays[i] = fit->play;
+        plays[i].start = 0.5 * (i % 3);
+        nw_guide_gap_set(&plays[i], most_s * pow((double)gap / GAPS, 1.7));
+    }
     for (int j = 0; j < WALKS; j++) {
         const struct guide_noise noise = {.ln_q = -12.0 + 2.5 * j, .ln_qv = GUIDE_LN_NONE};
         nw_guide_whitener_set(s, &noise, w);
@@ -259,15 +296,11 @@ static void find_start(const struct guide_series *s, const struct guide_gap_benc
             rest[k] = nw_guide_error(s, k);
         }
         nw_guide_whiten(w, rest, white);
-        for (int i = 0; i < 3 * (GAPS + 1); i++) {
-            struct guide_play play = from;
-            const int gap = i / 3;
-            play.start = 0.5 * (i % 3);
-            nw_guide_gap_set(&play, most_s * pow((double)gap / GAPS, 1.7));
-            const double score = nw_guide_gap_score(b, &play) + w->ln_s;
-            if (score < best) {
-                best = score;
-                fit->play = play;
+        nw_guide_gap_scores(b, plays, TRIED, score);
+        for (size_t i = 0; i < TRIED; i++) {
+            if (score[i] + w->ln_s < best) {
+                best = score[i] + w->ln_s;
+                fit->play = plays[i];
                 fit->noise = noise;
             }
         }

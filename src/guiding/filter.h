@@ -40,8 +40,9 @@ static inline void kalman_restart(struct kalman *f, double e, double x, double d
 /* Takes one sample in; returns the innovations and their variance. */
 static inline double kalman_update(struct kalman *f, double e, double x, double nu[2]) {
     const double s = f->p00 + 1.0;
-    const double k0 = f->p00 / s;
-    const double k1 = f->p01 / s;
+    const double share = 1.0 / s; /* one division: everything here waits for it */
+    const double k0 = f->p00 * share;
+    const double k1 = f->p01 * share;
     nu[0] = e - f->m[0];
     nu[1] = x - f->m[1];
     for (int i = 0; i < 2; i++) {
@@ -49,7 +50,7 @@ static inline double kalman_update(struct kalman *f, double e, double x, double 
         f->v[i] += k1 * nu[i];
     }
     f->p11 -= k1 * f->p01;
-    f->p01 -= k1 * f->p00;
+    f->p01 = k1; /* p01 - k1 p00 = p01/s */
     f->p00 = k0; /* p00 - k0 p00 = p00/s */
     return s;
 }

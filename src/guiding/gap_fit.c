@@ -11,6 +11,8 @@
 #define RESPONSE_LEAST 0.2 /* of the prior's */
 #define RESPONSE_MOST 2.0
 
+enum { HALVED = 3 }; /* sizes of a step that are tried: 1, 0.4, 0.16 */
+
 void nw_guide_gap_bench_done(struct guide_gap_bench *b) {
     free(b->path);
     for (int i = 0; i < PLAY_N; i++) {
@@ -61,9 +63,24 @@ double nw_guide_gap_rest(const struct guide_gap_bench *b, const struct guide_pla
     return sum;
 }
 
-double nw_guide_gap_score(const struct guide_gap_bench *b, const struct guide_play *play) {
+static double score_of(const struct guide_gap_bench *b, const struct guide_play *play,
+                       double rest) {
     const double n = (double)b->w->n_told;
-    return n * log(fmax(nw_guide_gap_rest(b, play, NULL), 1e-300) / n) + prior_of(b->prior, play);
+    return n * log(fmax(rest, 1e-300) / n) + prior_of(b->prior, play);
+}
+
+double nw_guide_gap_score(const struct guide_gap_bench *b, const struct guide_play *play) {
+    double score = 0.0;
+    nw_guide_gap_scores(b, play, 1, &score);
+    return score;
+}
+
+void nw_guide_gap_scores(const struct guide_gap_bench *b, const struct guide_play *plays, size_t n,
+                         double *ret) {
+    nw_guide_gap_rests(b, plays, n, ret);
+    for (size_t i = 0; i < n; i++) {
+        ret[i] = score_of(b, &plays[i], ret[i]);
+    }
 }
 
 /* The prior's share of normal equations scaled by r: mean, difference, leak. */
@@ -96,9 +113,7 @@ struct guide_normal nw_guide_gap_normal(const struct guide_gap_bench *b,
         b->slopes[PLAY_DOWN][k] += 0.5 * gap_s * b->slopes[PLAY_GAP][k];
         b->slopes[PLAY_GAP][k] *= mean;
     }
-    for (int i = 0; i < PLAY_N; i++) {
-        nw_guide_whiten(b->w, b->slopes[i], b->slopes[i]);
-    }
+    nw_guide_whiten_all(b->w, b->slopes, PLAY_N);
     for (size_t k = 0; k < b->w->n; k++) {
         b->path[k] = b->white[k] - b->path[k];
     }
@@ -119,6 +134,24 @@ static double clamp(double x, double low, double high) {
     return fmin(fmax(x, low), high);
 }
 
+/* A step of some size from here, within bounds; held_s: the gap that stays, NaN: it is free. */
+static struct guide_play step_from(const struct guide_gap_bench *b, const struct guide_play *play,
+                                   const struct guide_solution *step, double size, double held_s) {
+    struct guide_play next = *play;
+    const double least = RESPONSE_LEAST * b->prior->b;
+    const double most = RESPONSE_MOST * b->prior->b;
+    next.start = clamp(play->start + size * step->c[PLAY_START], 0.0, 1.0);
+    next.up = clamp(play->up + size * step->c[PLAY_UP], least, most);
+    next.down = clamp(play->down + size * step->c[PLAY_DOWN], least, most);
+    next.leak = clamp(play->leak + size * step->c[PLAY_LEAK], 0.0, LEAK_MOST);
+    if (!b->is_angle_held) {
+        nw_guide_gap_set(&next, isnan(held_s)
+                                    ? fmax(0.0, nw_guide_gap_of(play) + size * step->c[PLAY_GAP])
+                                    : held_s);
+    }
+    return next;
+}
+
 /* Gauss-Newton with halved steps, the gap fixed or free; returns the score. */
 double nw_guide_gap_improve(const struct guide_gap_bench *b, struct guide_play *play, int steps,
                             bool is_gap_free) {
@@ -131,25 +164,17 @@ double nw_guide_gap_improve(const struct guide_gap_bench *b, struct guide_play *
             break;
         }
         const double before = best;
+        struct guide_play next[HALVED];
+        double score[HALVED];
         double size = 1.0;
-        for (int half = 0; half < 3; half++, size *= 0.4) {
-            struct guide_play next = *play;
-            const double least = RESPONSE_LEAST * b->prior->b;
-            const double most = RESPONSE_MOST * b->prior->b;
-            next.start = clamp(play->start + size * fit.c[PLAY_START], 0.0, 1.0);
-            next.up = clamp(play->up + size * fit.c[PLAY_UP], least, most);
-            next.down = clamp(play->down + size * fit.c[PLAY_DOWN], least, most);
-            next.leak = clamp(play->leak + size * fit.c[PLAY_LEAK], 0.0, LEAK_MOST);
-            if (!b->is_angle_held) {
-                nw_guide_gap_set(
-                    &next, is_gap_free ? fmax(0.0, nw_guide_gap_of(play) + size * fit.c[PLAY_GAP])
-                                       : gap_s);
-            }
-            const double score = nw_guide_gap_score(b, &next);
-            if (score < best) {
-                best = score;
-                *play = next;
-                break;
+        for (int half = 0; half < HALVED; half++, size *= 0.4) {
+            next[half] = step_from(b, play, &fit, size, is_gap_free ? NAN : gap_s);
+        }
+        nw_guide_gap_scores(b, next, HALVED, score);
+        for (int half = 0; half < HALVED && !(best < before); half++) {
+            if (score[half] < best) {
+                best = score[half];
+                *play = next[half];
             }
         }
         if (before - best < 0.02) {
@@ -181,8 +206,8 @@ double nw_guide_gap_place(const struct guide_gap_bench *b, double gap_s,
         play[i] = from;
         nw_guide_gap_set(&play[i], gap_s);
         play[i].start = i <= PLACES ? (double)i / PLACES : from.start;
-        score[i] = nw_guide_gap_score(b, &play[i]);
     }
+    nw_guide_gap_scores(b, play, PLACES + 2, score);
     double best = INFINITY;
     for (int j = 0; j < n_follow; j++) {
         const size_t at = nw_guide_gap_least(score, PLACES + 2);

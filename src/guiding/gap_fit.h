@@ -24,6 +24,11 @@ void nw_guide_gap_set(struct guide_play *play, double gap_s);
 double nw_guide_gap_of(const struct guide_play *play);
 
 double nw_guide_gap_score(const struct guide_gap_bench *b, const struct guide_play *play);
+/* The same for n gears at once, in a fraction of the time (gap_side.c for the sums of squares). */
+void nw_guide_gap_scores(const struct guide_gap_bench *b, const struct guide_play *plays, size_t n,
+                         double *ret);
+void nw_guide_gap_rests(const struct guide_gap_bench *b, const struct guide_play *plays, size_t n,
+                        double *ret);
 /* Sum of squares of the whitened rest; slopes: NULL or PLAY_N columns to fill. */
 double nw_guide_gap_rest(const struct guide_gap_bench *b, const struct guide_play *play,
                          double *const *slopes);

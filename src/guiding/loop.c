@@ -16,6 +16,8 @@
 #define LN_Q_MAX 12.0    /* no noise to be seen */
 #define LN_QV_MAX 6.0
 
+enum { SAMPLES_FOR_THREADS = 10000 }; /* below, threads cost more than they bring */
+
 struct guide_sums nw_guide_filter(const struct guide_series *s, double ln_q, double ln_qv) {
     const double q = exp(ln_q);
     const double qv = kalman_wander_of(ln_qv);
@@ -243,6 +245,26 @@ static void curvature(const struct objective *o, struct guide_fit *fit) {
     fit->b_sigma = is_sound && fit->is_b_free ? around.b_unit * sqrt(info[2][2]) : NAN;
 }
 
+/* The surface has a ridge from "all walk" to "all wander": start on both ends and between. */
+enum { STARTS = 3 };
+struct polishing {
+    struct objective o;
+    double ln_q; /* of the walk alone */
+    struct guide_fit fit[STARTS];
+    bool is_ok[STARTS];
+};
+
+static void polish_one(void *user, size_t i) {
+    static const double starts[STARTS][2] = {{0.0, -8.0}, {-5.0, -4.0}, {-9.0, -7.0}};
+    struct polishing *const job = user;
+    double at_q = job->ln_q + starts[i][0];
+    double at_qv = starts[i][1];
+    job->is_ok[i] = polish(&job->o, &at_q, &at_qv);
+    if (job->is_ok[i]) {
+        (void)evaluate(&job->o, at_q, at_qv, &job->fit[i]);
+    }
+}
+
 struct guide_fit nw_guide_fit_loop(const struct guide_series *s,
                                    const struct guide_fit_opts *opts) {
     struct objective o = {.series = s, .opts = opts};
@@ -250,18 +272,13 @@ struct guide_fit nw_guide_fit_loop(const struct guide_series *s,
     const double ln_q = best_walk(&o, GUIDE_LN_NONE);
     (void)evaluate(&o, ln_q, GUIDE_LN_NONE, &best);
     if (!opts->is_wander_fixed) {
-        /* the surface has a ridge from "all walk" to "all wander": start on both ends */
-        static const double starts[][2] = {{0.0, -8.0}, {-5.0, -4.0}, {-9.0, -7.0}};
-        for (size_t i = 0; i < sizeof starts / sizeof starts[0]; i++) {
-            double at_q = ln_q + starts[i][0];
-            double at_qv = starts[i][1];
-            struct guide_fit fit;
-            if (polish(&o, &at_q, &at_qv)) {
-                (void)evaluate(&o, at_q, at_qv, &fit);
-                /* a wandering drift must earn its parameter (Akaike 1974, IEEE AC-19, 716) */
-                if (fit.nll < best.nll - (best.ln_qv > GUIDE_LN_NONE ? 0.0 : 1.0)) {
-                    best = fit;
-                }
+        struct polishing job = {.o = o, .ln_q = ln_q};
+        (void)nw_parallel_for(STARTS, s->n > SAMPLES_FOR_THREADS ? 0 : 1, polish_one, &job, NULL);
+        for (int i = 0; i < STARTS; i++) {
+            /* a wandering drift must earn its parameter (Akaike 1974, IEEE AC-19, 716) */
+            if (job.is_ok[i] &&
+                job.fit[i].nll < best.nll - (best.ln_qv > GUIDE_LN_NONE ? 0.0 : 1.0)) {
+                best = job.fit[i];
             }
         }
     }

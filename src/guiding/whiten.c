@@ -59,6 +59,9 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
     const double qv = kalman_wander_of(noise->ln_qv);
     struct cov p = {.vv = KALMAN_V_UNKNOWN};
     bool is_v_known = false; /* the first innovation only tells v */
+    double product = 1.0;    /* of the variances; logarithms are dear, powers too */
+    double last_dt = NAN;
+    double last_keep = 0.0;
     for (size_t k = 0; k < s->n; k++) {
         struct guide_step *step = &w->steps[k];
         *step = (struct guide_step){0};
@@ -67,7 +70,11 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
             p = (struct cov){.mm = 1.0, .mn = -1.0, .nn = 1.0, .vv = p.vv + qv * step->dt};
             continue;
         }
-        step->keep = noise->rho > 0.0 ? pow(noise->rho, step->dt) : 0.0;
+        if (step->dt != last_dt) {
+            last_dt = step->dt;
+            last_keep = noise->rho > 0.0 ? pow(noise->rho, step->dt) : 0.0;
+        }
+        step->keep = last_keep;
         predict(&p, step, q, qv);
         const double var = update(&p, step);
         if (!is_v_known) {
@@ -75,9 +82,14 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
             continue;
         }
         step->weight = 1.0 / sqrt(var);
-        w->ln_s += log(var);
+        product *= var;
+        if (product > 1e200 || product < 1e-200) {
+            w->ln_s += log(product);
+            product = 1.0;
+        }
         w->n_told++;
     }
+    w->ln_s += log(product);
     w->vv = p.vv;
 }
 
@@ -109,6 +121,51 @@ double nw_guide_whiten(const struct guide_whitener *w, const double *column, dou
         ret[k] = nu * step->weight;
     }
     return v;
+}
+
+/* One column is a chain in which every step waits for the one before; beside each other they do not
+ * take longer. */
+enum { SIDE = 6 };
+
+static void whiten_side(const struct guide_whitener *w, double *const *columns, size_t n_cols) {
+    double m[SIDE] = {0.0};
+    double v[SIDE] = {0.0};
+    double n[SIDE] = {0.0};
+    double *at[SIDE];
+    for (size_t i = 0; i < SIDE; i++) { /* places that are left over repeat the last */
+        at[i] = columns[i < n_cols ? i : n_cols - 1];
+    }
+    for (size_t k = 0; k < w->n; k++) {
+        const struct guide_step *step = &w->steps[k];
+        double x[SIDE];
+        for (size_t i = 0; i < SIDE; i++) {
+            x[i] = at[i][k];
+        }
+        if (w->starts[k] || k == 0) {
+            memcpy(m, x, sizeof m);
+            memset(n, 0, sizeof n);
+            memset(x, 0, sizeof x);
+        } else {
+            for (size_t i = 0; i < SIDE; i++) {
+                m[i] += v[i] * step->dt;
+                n[i] *= step->keep;
+                x[i] = x[i] - m[i] - n[i];
+                m[i] += step->k_m * x[i];
+                v[i] += step->k_v * x[i];
+                n[i] += step->k_n * x[i];
+                x[i] *= step->weight;
+            }
+        }
+        for (size_t i = 0; i < SIDE; i++) {
+            at[i][k] = x[i];
+        }
+    }
+}
+
+void nw_guide_whiten_all(const struct guide_whitener *w, double *const *columns, size_t n_cols) {
+    for (size_t first = 0; first < n_cols; first += SIDE) {
+        whiten_side(w, columns + first, n_cols - first);
+    }
 }
 
 struct guide_normal nw_guide_normal(const double *y, const double *const *x, size_t n_cols,

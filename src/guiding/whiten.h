@@ -34,6 +34,8 @@ void nw_guide_whitener_done(struct guide_whitener *w);
 /* A column of n values as n innovations of variance r; 0 where nothing is told. In place allowed.
  * Returns the drift behind the last sample, per dt0; its variance is vv r. */
 double nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret);
+/* The same in place for n_cols columns, several at once: in a fraction of the time. */
+void nw_guide_whiten_all(const struct guide_whitener *w, double *const *columns, size_t n_cols);
 
 /* ---- noise_fit.c ---- */
 struct guide_noise_job {

@@ -112,9 +112,7 @@ static void fill_slope(const struct bench *b, const struct family *family) {
 /* Least squares of the columns that stand in work; false if they determine nothing. */
 static bool solve(const struct bench *b, size_t n_cols, struct guide_solution *ret) {
     struct work *work = b->work;
-    for (size_t i = 0; i < n_cols; i++) {
-        nw_guide_whiten(b->w, work->columns[i], work->columns[i]);
-    }
+    nw_guide_whiten_all(b->w, work->columns, n_cols);
     const struct guide_normal normal =
         nw_guide_normal(work->white, (const double *const *)work->columns, n_cols, b->s->n);
     return nw_guide_solve(&normal, ret);

@@ -3,21 +3,18 @@
 #ifndef NW_TEST_FAILING_ALLOC_H
 #define NW_TEST_FAILING_ALLOC_H
 
+#include <stdatomic.h>
 #include <stdbool.h>
 #include <stddef.h>
 
 /* The linker sends every allocation of our objects here (-Wl,--wrap); the n-th one fails. */
-static long allocations_left = -1; /* < 0: none fails; 0: this one and all that follow */
+static atomic_long allocations_left = -1; /* < 0: none fails; 0: this one and all that follow */
 
 static bool is_out(void) {
-    if (allocations_left < 0) {
-        return false;
+    long left = allocations_left;
+    while (left > 0 && !atomic_compare_exchange_weak(&allocations_left, &left, left - 1)) {
     }
-    if (allocations_left > 0) {
-        allocations_left--;
-        return false;
-    }
-    return true;
+    return left == 0; /* as it was before this one: threads allocate side by side */
 }
 
 /* NOLINTBEGIN(bugprone-reserved-identifier): names the linker prescribes */

@@ -1,7 +1,7 @@
 /* test_backlash.c - play of the gears: the operator against brute force, the estimate against the
  * truth of simulated loops. The table of more cases: bench/backlash_coverage.c, docs/models.md. */
 #include "guide_sim.h"
-#include "guiding/backlash.h"
+#include "guiding/gap_fit.h"
 
 #include "check.h"
 
@@ -95,6 +95,76 @@ static void test_slopes_are_differences(void **state) {
     gsl_rng_free(rng);
 }
 
+static void check_columns(const struct guide_whitener *w, const double *e, const double *t_s) {
+    double columns[3][PULSES];
+    double *const list[3] = {columns[0], columns[1], columns[2]};
+    double want[PULSES];
+    for (size_t i = 0; i < 3; i++) {
+        memcpy(columns[i], i == 1 ? t_s : e, sizeof columns[i]);
+    }
+    nw_guide_whiten_all(w, list, 3);
+    for (size_t i = 0; i < 3; i++) {
+        (void)nw_guide_whiten(w, i == 1 ? t_s : e, want);
+        for (size_t k = 0; k < PULSES; k++) {
+            check_near(columns[i][k], want[k], 1e-12 * (1.0 + fabs(want[k])), "one by one");
+        }
+    }
+}
+
+/* Side by side and one by one: the same sums of squares. */
+static void test_many_gears_at_once_are_those_one_by_one(void **state) {
+    (void)state;
+    gsl_rng *rng = rng_of(3);
+    double pulse_s[PULSES];
+    size_t before[PULSES];
+    struct guide_moves moves;
+    fill_moves(rng, &moves, pulse_s, before);
+    double t_s[PULSES];
+    double e[PULSES];
+    double none[PULSES] = {0.0};
+    bool starts[PULSES] = {[0] = true, [17] = true};
+    for (size_t k = 0; k < PULSES; k++) {
+        t_s[k] = 2.0 * (double)k + (k > 20 ? 0.7 : 0.0); /* an uneven step */
+        e[k] = gsl_ran_gaussian(rng, 1.0);
+    }
+    const struct guide_series s = {.n = PULSES,
+                                   .t_s = t_s,
+                                   .e_rad = e,
+                                   .x = none,
+                                   .known = none,
+                                   .starts = starts,
+                                   .dt0_s = 2.0};
+    const struct guide_noise noise = {.ln_q = -2.0, .ln_qv = -9.0, .rho = 0.2};
+    const struct guide_prior prior = {.b = 1.0, .sigma = 0.15, .difference_sigma = 0.1};
+    struct guide_whitener w = {0};
+    struct nw_err err = {0};
+    double white[PULSES];
+    assert_int_equal(nw_guide_whitener_init(&s, &noise, &w, &err), NW_OK);
+    (void)nw_guide_whiten(&w, e, white);
+    const struct guide_gap_bench like = {.moves = &moves, .prior = &prior, .w = &w, .white = white};
+    struct guide_gap_bench bench = {0};
+    assert_int_equal(nw_guide_gap_bench_init(&like, PULSES, &bench, &err), NW_OK);
+    enum { GEARS_N = 7 }; /* not a multiple of what runs side by side */
+    struct guide_play plays[GEARS_N];
+    double rests[GEARS_N];
+    for (int i = 0; i < GEARS_N; i++) {
+        plays[i] = (struct guide_play){.gap_rad = 0.4 * i,
+                                       .start = gsl_rng_uniform(rng),
+                                       .up = 0.8 + 0.4 * gsl_rng_uniform(rng),
+                                       .down = 0.8 + 0.4 * gsl_rng_uniform(rng),
+                                       .leak = 0.1 * i};
+    }
+    nw_guide_gap_rests(&bench, plays, GEARS_N, rests);
+    for (int i = 0; i < GEARS_N; i++) {
+        const double want = nw_guide_gap_rest(&bench, &plays[i], NULL);
+        check_near(rests[i], want, 1e-12 * want, "one by one");
+    }
+    check_columns(&w, e, t_s);
+    nw_guide_gap_bench_done(&bench);
+    nw_guide_whitener_done(&w);
+    gsl_rng_free(rng);
+}
+
 static void test_gap_with_its_interval_when_it_is_crossed(void **state) {
     (void)state;
     gsl_rng *rng = rng_of(11);
@@ -180,6 +250,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_path_is_that_of_motor_and_axis),
         cmocka_unit_test(test_slopes_are_differences),
+        cmocka_unit_test(test_many_gears_at_once_are_those_one_by_one),
         cmocka_unit_test(test_gap_with_its_interval_when_it_is_crossed),
         cmocka_unit_test(test_held_on_one_flank_it_is_not_told),
         cmocka_unit_test(test_no_gap_is_bounded),
