@@ -39,6 +39,8 @@ static const struct {
                false, true, true},
     [LIMIT] = {"faintest star", "mag (instrumental)", "", "cloud, dew, moonlight, focus", false,
                true, true},
+    [LIGHT] = {"light of the same stars", "of the best night", "",
+               "cloud, haze, dew, dust, a cap or panel in the way", false, true, true},
 };
 
 static double share(double sum_a, size_t n_a, double sum_b, size_t n_b) {
@@ -96,7 +98,8 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
     enum nw_status status = book_prepare(
         book,
         "SELECT frame.id, fwhm_px, airmass, elongation, n_stars, limit_mag, ra_rad, dec_rad, "
-        "exposure_s, object, channel, width_px, height_px FROM night JOIN frame ON night_id = "
+        "exposure_s, object, channel, width_px, height_px, gain_setting FROM night JOIN frame ON "
+        "night_id = "
         "night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') JOIN train ON "
         "train.id = train_id WHERE date = ?1 AND train_id = ?2 AND filter = ?3 AND use = 'light' "
         "AND NOT is_double ORDER BY t_start_utc_s, frame.id LIMIT 3",
@@ -121,6 +124,8 @@ static enum nw_status read_subs(struct nw_book *book, const char *date, int64_t 
         sub->exposure_s = book_column_real(statement, EXPOSURE);
         sub->width_px = (size_t)sqlite3_column_int64(statement, CHANNEL + 1);
         sub->height_px = (size_t)sqlite3_column_int64(statement, CHANNEL + 2);
+        sub->gain_setting = book_column_real(statement, CHANNEL + 3);
+        sub->airmass = airmass;
         nw_text_copy(sub->date, sizeof sub->date, date);
         book_column_text(statement, OBJECT, sub->object, sizeof sub->object);
         book_column_text(statement, CHANNEL, sub->channel, sizeof sub->channel);
@@ -164,7 +169,7 @@ static enum nw_status read_history(struct nw_book *book, const char *date, int64
         book_column_text(statement, 0, before, sizeof before);
         status = read_subs(book, before, train, filter, subs, &n, err);
         if (status == NW_OK && n > 0) {
-            for (size_t q = 0; q < N_QUANTITIES; q++) {
+            for (size_t q = 0; q < N_MEASURED; q++) {
                 ret->values[ret->n][q] = median_of(subs, n, q);
             }
             ret->first[ret->n++] = subs[0];
@@ -178,7 +183,7 @@ static enum nw_status read_history(struct nw_book *book, const char *date, int64
  * median's own error included (pi/2 of the mean's variance). From eight nights on, nights beyond 5
  * robust sigmas are left out; fewer do not tell an odd night from a wide spread. The MAD alone is
  * no measure of so few: with ten nights it calls 19 % of unchanged ones changed (Monte Carlo,
- * Gaussian nights), this rule 5 to 9 %. Seven quantities are asked at once, so each gets a seventh
+ * Gaussian nights), this rule 5 to 9 %. Eight quantities are asked at once, so each gets an eighth
  * of the 5 % (Bonferroni). */
 static double half_band(double *before, size_t n) {
     double sd = NAN;
@@ -224,7 +229,7 @@ static void judge(struct nw_book_check *check, double *before, size_t n, size_t 
 
 static void judge_all(struct nw_book_acceptance *a, const struct book_sub *subs, size_t n,
                       const struct book_history *history) {
-    for (size_t q = 0; q < N_QUANTITIES; q++) {
+    for (size_t q = 0; q < N_MEASURED; q++) {
         double before[BOOK_ACCEPT_NIGHTS];
         size_t n_before = 0;
         for (size_t i = 0; i < history->n; i++) {
@@ -241,41 +246,21 @@ static void judge_all(struct nw_book_acceptance *a, const struct book_sub *subs,
     }
 }
 
-/* Does the loop still pull the right way? A calibration kept over a flip shows as a response of the
- * wrong sign. */
-static enum nw_status judge_response(struct nw_book *book, struct nw_book_acceptance *a,
-                                     struct nw_err *err) {
-    static const char *const AXES[] = {"ra_response", "dec_response"};
-    static const char *const NAMES[] = {"response in RA", "response in Dec"};
-    for (size_t i = 0; i < 2; i++) {
-        char sql[200];
-        (void)snprintf(sql, sizeof sql,
-                       "SELECT %s FROM guiding WHERE night = ?1 AND %s IS NOT NULL ORDER BY "
-                       "start_utc_s LIMIT 1",
-                       AXES[i], AXES[i]);
-        const struct book_value value = book_text(a->date);
-        sqlite3_stmt *statement = NULL;
-        bool is_row = false;
-        enum nw_status status = book_prepare(book, sql, &value, 1, &statement, err);
-        if (status == NW_OK) {
-            status = book_step(book, statement, &is_row, err);
-        }
-        if (status == NW_OK && is_row) {
-            struct nw_book_check *const check = book_add_check(a, NAMES[i], "of what was asked");
-            check->tonight = book_column_real(statement, 0);
-            check->usual = 1.0;
-            check->verdict = check->tonight > 0.0 ? NW_BOOK_IS_SAME : NW_BOOK_IS_WORSE;
-            nw_text_copy(check->why, sizeof check->why,
-                         check->tonight > 0.0 ? ""
-                                              : "pulses move the star the wrong way: calibrate the "
-                                                "guiding anew on this side of the pier");
-        }
-        (void)sqlite3_finalize(statement);
-        if (status != NW_OK) {
-            return status;
-        }
+/* Light of the same stars: what tonight's first subs got of them against the nights before. */
+static enum nw_status judge_light(struct nw_book *book, struct nw_book_acceptance *a,
+                                  const struct book_sub *subs, const struct book_history *history,
+                                  struct nw_err *err) {
+    struct book_light light;
+    const enum nw_status status = book_light_of(book, subs, a->n_subs, history, &light, err);
+    struct nw_book_check *const check =
+        book_add_check(a, QUANTITIES[LIGHT].what, QUANTITIES[LIGHT].unit);
+    check->tonight = light.tonight;
+    judge(check, light.before, light.n_before, LIGHT);
+    if (isnan(light.tonight)) {
+        nw_text_copy(check->why, sizeof check->why,
+                     "no earlier night with this target and gain whose stars can be matched");
     }
-    return NW_OK;
+    return status;
 }
 
 /* ---- Together ------------------------------------------------------------------------------- */
@@ -293,9 +278,12 @@ static enum nw_status accept_group(struct nw_book *book, int64_t train,
     }
     nw_text_copy(a->object, sizeof a->object, subs[0].object);
     judge_all(a, subs, a->n_subs, history);
-    status = book_judge_geometry(book, a, &subs[0], history, err);
+    status = judge_light(book, a, subs, history, err);
     if (status == NW_OK) {
-        status = judge_response(book, a, err);
+        status = book_judge_geometry(book, a, &subs[0], history, err);
+    }
+    if (status == NW_OK) {
+        status = book_judge_response(book, a, err);
     }
     for (size_t i = 0; i < a->n_checks; i++) {
         a->n_off += a->checks[i].verdict == NW_BOOK_IS_WORSE ? 1 : 0;

@@ -182,7 +182,7 @@ struct nw_book_check { /* one quantity tonight against the nights before */
     enum nw_book_verdict verdict;
     char why[160]; /* of UNKNOWN, or what it means */
 };
-enum { NW_BOOK_CHECKS = 12 };
+enum { NW_BOOK_CHECKS = 20 };
 struct nw_book_acceptance { /* of one train and filter */
     char date[NW_BOOK_DATE], camera[72], filter[32], object[72];
     size_t n_subs; /* looked at: the first three of the night */
