@@ -1,7 +1,7 @@
 /* apart.c - does the season tell the truth? Simulated seasons (tests/support/season_sim.h) whose
  * lines are drawn from what the rig file says, with one seeing in frames and guide log: how often
  * the 90 % interval of each term holds, how much each is narrowed, and what is found of causes that
- * no line has. The tables of docs/season.md.
+ * no line has. The tables of docs/nights.md.
  * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step change),
  * seed. The cause "change" narrows the stars of the second half of the nights.
  */

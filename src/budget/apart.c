@@ -14,6 +14,7 @@ enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
 #define LOUD_CONSTANT 3.0
 #define LOUD_TERM 3.5
 #define LOUD_PATTERN 4.0
+#define LOUD_POWER 3.0
 #define MORE_NIGHTS_MOST 64.0 /* times as many as there are */
 
 static const struct {
@@ -406,8 +407,16 @@ static void find_notices(struct nw_apart *apart) {
     notice_terms(apart);
     for (size_t i = 0; i < apart->n_patterns; i++) {
         const struct nw_apart_pattern *pattern = &apart->patterns[i];
-        if (fabs(pattern->significance) > LOUD_PATTERN) {
-            struct nw_apart_notice *const n = notice(apart, pattern->significance, pattern->hint);
+        const bool is_power = isfinite(pattern->power);
+        if (fabs(pattern->significance) <= (is_power ? LOUD_POWER : LOUD_PATTERN)) {
+            continue;
+        }
+        struct nw_apart_notice *const n = notice(apart, pattern->significance, pattern->hint);
+        if (is_power) {
+            (void)snprintf(n->what, sizeof n->what,
+                           "the air above goes as X^%.2f +- %.2f with the airmass, not as X^0.6",
+                           pattern->power, pattern->power_sigma);
+        } else {
             (void)snprintf(n->what, sizeof n->what,
                            "%+.1f +- %.1f arcsec^2 along %s that no line makes",
                            pattern->rad2 * unit, pattern->sigma_rad2 * unit, pattern->along);

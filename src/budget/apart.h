@@ -56,6 +56,14 @@ struct nw_apart_known { /* of a line: its width alone, mean over the subs */
     enum nw_star_line_id line;
     double width_rad, sigma_rad;
 };
+/* Of lines that a trial changes together: what they add to the squared width, as a share of what
+ * the rig file foretells of them. */
+struct nw_apart_told {
+    enum nw_apart_term_id terms[3]; /* factors on widths: lens colour to flexure; others are no
+                                     * terms of a sum and are passed over */
+    size_t n;
+    double ratio, sigma;
+};
 
 struct nw_apart_evidence {
     const struct nw_apart_night *nights;
@@ -65,6 +73,8 @@ struct nw_apart_evidence {
     size_t n_witnesses;
     const struct nw_apart_known *known;
     size_t n_known;
+    const struct nw_apart_told *told;
+    size_t n_told;
     /* something was changed before this night (index); 0: nothing. What the subs since then are
      * wider by (signed square) is then a term, beside everything that differs from night to night
      * anyway */
@@ -101,13 +111,15 @@ struct nw_apart_pair {
 
 /* A pattern of the residuals that no line makes. */
 struct nw_apart_pattern {
-    const char *along, *hint; /* "time since the focus run"; what could make it */
-    double rad2, sigma_rad2;  /* width^2 over the range of it (5 to 95 %) */
+    const char *along, *hint;  /* "time since the focus run"; what could make it */
+    double rad2, sigma_rad2;   /* width^2 over the range of it (5 to 95 %); NaN for the power */
+    double power, power_sigma; /* of the airmass, which should be 0.6; NaN for all others */
     double significance;
 };
 
 /* Something that the rig file and physics do not account for: a term pulled from its prior by
- * more than 3.5 sigmas, a pattern over 4, something not explained over 3. */
+ * more than 3.5 sigmas, a pattern over 4, a power of the airmass or something not explained over 3.
+ */
 struct nw_apart_notice {
     char what[160];
     const char *hint; /* what could make it; NULL */

@@ -44,6 +44,12 @@ struct apart_x {
     double v[NW_APART_N_TERMS];
 };
 
+/* Weights of squared factors, and what a trial makes of their sum. */
+struct apart_told {
+    double weight[NW_APART_N_TERMS];
+    double ratio, sigma;
+};
+
 struct apart_model {
     struct apart_sub *subs; /* by night, then time */
     size_t n, n_nights;
@@ -57,6 +63,8 @@ struct apart_model {
     double r0_m, outer_scale_m;                 /* of the rig's seeing, at 500 nm */
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
+    struct apart_told *told;
+    size_t n_told;
     /* priors of the sampled coordinates, Gaussian; half ones for widths */
     struct apart_prior {
         bool is_active, is_positive;
@@ -69,6 +77,13 @@ enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *
                                const struct nw_apart_evidence *evidence, size_t max_subs,
                                struct apart_model *ret, struct nw_err *err) NW_CHECKED;
 void apart_model_done(struct apart_model *model);
+/* Of a model whose subs are there. */
+enum nw_status apart_priors(const struct star_point *point,
+                            const struct nw_apart_evidence *evidence, struct apart_model *model,
+                            struct nw_err *err) NW_CHECKED;
+
+/* How far a point is from what a trial says, in its sigmas. */
+double apart_told_off(const struct apart_told *told, const struct apart_x *x);
 
 /* Sets the two conditions of a sub that is this wide. */
 void apart_weigh(const struct apart_model *model, double width_rad, struct apart_sub *sub);

@@ -151,7 +151,15 @@ enum nw_status apart_judge(const struct apart_model *model, const struct apart_x
 
 /* ---- Patterns ------------------------------------------------------------------------------- */
 
-enum along { ALONG_FOCUS, ALONG_CHANGE, ALONG_AIRMASS, ALONG_NIGHT, ALONG_LENGTH, ALONG_MOTION };
+enum along {
+    ALONG_FOCUS,
+    ALONG_CHANGE,
+    ALONG_AIRMASS,
+    ALONG_POWER,
+    ALONG_NIGHT,
+    ALONG_LENGTH,
+    ALONG_MOTION
+};
 static const struct {
     const char *along, *hint;
 } ALONG[] = {
@@ -163,6 +171,9 @@ static const struct {
     [ALONG_AIRMASS] = {"airmass",
                        "sag of focus or tube with altitude, air that does not follow X^0.6, heat "
                        "of roofs near the horizon"},
+    [ALONG_POWER] = {"the power of the airmass",
+                     "air that does not follow X^0.6: heat of roofs near the horizon, haze, "
+                     "another outer scale"},
     [ALONG_NIGHT] = {"hours into the night",
                      "dew, a lens that is still cooling, a pinch that comes "
                      "with the cold"},
@@ -178,9 +189,11 @@ static double along(const struct apart_model *model, size_t i, enum along which)
     case ALONG_FOCUS:
         return sub->since_focus_s / 3600.0;
     case ALONG_CHANGE:
-        return fabs(sub->focus_change_K);
+        return sub->focus_change_K * sub->focus_change_K; /* defocus adds as a square */
     case ALONG_AIRMASS:
         return sub->airmass;
+    case ALONG_POWER:
+        return log(sub->airmass);
     case ALONG_NIGHT:
         return sub->t_open_s / 3600.0;
     case ALONG_LENGTH:
@@ -240,18 +253,25 @@ static void whiten(const struct apart_model *model, const struct apart_air_law *
     normal->n = n_columns;
 }
 
+/* What all patterns are laid beside. */
+struct scan {
+    double *columns;
+    size_t n_columns; /* with the air and the pattern */
+    double precision[MAX_COLUMNS][MAX_COLUMNS], pull[MAX_COLUMNS];
+};
+
 /* Coefficient of the last column and its standard error; prior precision on the others. */
-static bool last_coefficient(const struct normal *normal, const double *precision,
-                             const double *pull, double *ret, double *ret_sigma) {
+static bool last_coefficient(const struct normal *normal, const struct scan *scan, double *ret,
+                             double *ret_sigma) {
     const size_t n = normal->n - 1;
     gsl_matrix *m = gsl_matrix_alloc(n, n);
     gsl_vector *b = gsl_vector_alloc(n);
     bool is_good = m && b;
     for (size_t i = 0; is_good && i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            gsl_matrix_set(m, i, j, normal->sum[i + 1][j + 1] + (i == j ? precision[i] : 0.0));
+            gsl_matrix_set(m, i, j, normal->sum[i + 1][j + 1] + scan->precision[i][j]);
         }
-        gsl_vector_set(b, i, normal->sum[i + 1][0] + pull[i]);
+        gsl_vector_set(b, i, normal->sum[i + 1][0] + scan->pull[i]);
     }
     is_good = is_good && gsl_linalg_cholesky_decomp1(m) == 0 &&
               gsl_linalg_cholesky_svx(m, b) == 0 && gsl_linalg_cholesky_invert(m) == 0;
@@ -282,37 +302,58 @@ static void term_column(const struct apart_model *model, const struct apart_x *b
     }
 }
 
-struct scan {
-    double *columns;
-    size_t n_columns; /* with the air and the pattern */
-    double precision[MAX_COLUMNS], pull[MAX_COLUMNS];
-};
-
 static bool is_width_term(int k) {
     return k != NW_APART_AIR && k != NW_APART_NIGHTS && k != NW_APART_WANDER &&
            k != NW_APART_SCATTER;
 }
 
-static void lay_out(const struct apart_model *model, const struct apart_x *best,
-                    const struct airs *airs, struct scan *scan) {
-    size_t column = 1;
-    for (size_t i = 0; i < model->n; i++) {
-        scan->columns[i * scan->n_columns] = airs->air[i] - best->v[NW_APART_AIR];
-        scan->columns[i * scan->n_columns + column] = 1.0;
-    }
-    scan->precision[column - 1] = pow(model->prior[NW_APART_AIR].sigma, -2.0);
-    scan->pull[column - 1] =
-        -(best->v[NW_APART_AIR] - model->prior[NW_APART_AIR].mean) * scan->precision[column - 1];
-    column++;
-    for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        if (model->prior[k].is_active && is_width_term(k)) {
-            term_column(model, best, airs, k, column, scan->n_columns, scan->columns);
-            scan->precision[column - 1] = pow(model->prior[k].sigma, -2.0);
-            scan->pull[column - 1] =
-                -(best->v[k] - model->prior[k].mean) * scan->precision[column - 1];
-            column++;
+/* What the prior says of the term of a column. */
+static void hold(const struct apart_model *model, const struct apart_x *best, int term, size_t at,
+                 struct scan *scan) {
+    const double precision = pow(model->prior[term].sigma, -2.0);
+    scan->precision[at][at] = precision;
+    scan->pull[at] = -(best->v[term] - model->prior[term].mean) * precision;
+}
+
+/* What trials say of sums of squared factors, linear about the best point. */
+static void hold_told(const struct apart_model *model, const struct apart_x *best,
+                      const size_t at[NW_APART_N_TERMS], struct scan *scan) {
+    for (size_t i = 0; i < model->n_told; i++) {
+        const struct apart_told *const told = &model->told[i];
+        const double off = apart_told_off(told, best);
+        for (int a = 0; a < NW_APART_N_TERMS; a++) {
+            const double slope_a = 2.0 * told->weight[a] * best->v[a] / told->sigma;
+            if (!(told->weight[a] > 0.0)) {
+                continue;
+            }
+            scan->pull[at[a]] -= slope_a * off;
+            for (int b = 0; b < NW_APART_N_TERMS; b++) {
+                if (told->weight[b] > 0.0) {
+                    scan->precision[at[a]][at[b]] +=
+                        slope_a * 2.0 * told->weight[b] * best->v[b] / told->sigma;
+                }
+            }
         }
     }
+}
+
+static void lay_out(const struct apart_model *model, const struct apart_x *best,
+                    const struct airs *airs, struct scan *scan) {
+    size_t at[NW_APART_N_TERMS] = {0}; /* coefficient of each term; the column is one further */
+    size_t n = 1;
+    for (size_t i = 0; i < model->n; i++) {
+        scan->columns[i * scan->n_columns] = airs->air[i] - best->v[NW_APART_AIR];
+        scan->columns[i * scan->n_columns + 1] = 1.0;
+    }
+    hold(model, best, NW_APART_AIR, 0, scan);
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        if (model->prior[k].is_active && is_width_term(k)) {
+            term_column(model, best, airs, k, n + 1, scan->n_columns, scan->columns);
+            hold(model, best, k, n, scan);
+            at[k] = n++;
+        }
+    }
+    hold_told(model, best, at, scan);
 }
 
 /* The pattern as a column: what one unit of width^2 along it does to the air; rows that do not know
@@ -333,7 +374,7 @@ static bool pattern_column(const struct apart_model *model, const struct airs *a
     }
     const double mean = sum / (double)n;
     const double range = nw_stat_quantile(work, n, 0.95) - nw_stat_quantile(work, n, 0.05);
-    if (!(range > 0.02 * fabs(mean))) {
+    if (!(range > 0.02 * fabs(mean)) || (which == ALONG_POWER && range < 0.05)) {
         return false;
     }
     for (size_t i = 0; i < model->n; i++) {
@@ -341,10 +382,11 @@ static bool pattern_column(const struct apart_model *model, const struct airs *a
         const double w = model->subs[i].width_rad;
         /* width^2 + d = width'^2: d ln width = d / (2 width^2) */
         const double d = isfinite(value) ? (value - mean) / range : 0.0;
-        scan->columns[(i + 1) * scan->n_columns - 1] =
-            isfinite(airs->air[i])
-                ? d / (2.0 * w * w * airs->slope[i] * NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD)
-                : 0.0;
+        /* the power acts on the air itself, whose value is a logarithm */
+        const double scale = which == ALONG_POWER ? 1.0
+                                                  : 2.0 * w * w * airs->slope[i] *
+                                                        NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
+        scan->columns[(i + 1) * scan->n_columns - 1] = isfinite(airs->air[i]) ? d / scale : 0.0;
     }
     *ret_range = range;
     return true;
@@ -398,12 +440,15 @@ static void scan_for_patterns(const struct apart_model *level, const struct apar
             continue;
         }
         whiten(level, &law, airs, scan->columns, scan->n_columns, &normal);
-        if (last_coefficient(&normal, scan->precision, scan->pull, &value, &sigma)) {
+        if (last_coefficient(&normal, scan, &value, &sigma)) {
+            const bool is_power = (enum along)k == ALONG_POWER;
             apart->patterns[apart->n_patterns++] =
                 (struct nw_apart_pattern){.along = ALONG[k].along,
                                           .hint = ALONG[k].hint,
-                                          .rad2 = value / unit,
-                                          .sigma_rad2 = sigma / unit,
+                                          .rad2 = is_power ? NAN : value / unit,
+                                          .sigma_rad2 = is_power ? NAN : sigma / unit,
+                                          .power = is_power ? 0.6 + value / range : NAN,
+                                          .power_sigma = is_power ? sigma / range : NAN,
                                           .significance = value / sigma};
         }
     }

@@ -93,6 +93,9 @@ static double ln_prior(const struct apart_model *model, const struct apart_x *x)
             sum -= 0.5 * pow((x->v[k] - prior->mean) / prior->sigma, 2.0);
         }
     }
+    for (size_t i = 0; i < model->n_told; i++) {
+        sum -= 0.5 * pow(apart_told_off(&model->told[i], x), 2.0);
+    }
     return sum;
 }
 

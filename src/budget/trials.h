@@ -82,8 +82,11 @@ struct nw_trial_result {
     double width_rad;                          /* as a width; 0 where rad2 is negative */
     double low_rad, high_rad;                  /* 95 % */
     double foretold_rad2, foretold_sigma_rad2; /* by the rig file; NaN where it does not say */
-    size_t n_a, n_b, n_pairs; /* subs of either kind; of pairs that follow each other */
-    const char *a, *b;        /* "subs of 5 s" */
+    size_t n_a, n_b, n_pairs;        /* subs of either kind; of pairs that follow each other */
+    size_t n_turns;                  /* from one kind to the other */
+    double t_first_s, t_last_s;      /* start of the first, end of the last sub of either kind */
+    double longest_a_s, longest_b_s; /* exposures */
+    const char *a, *b;               /* "subs of 5 s" */
     char why_null[200];
 };
 /* short-and-long: subs of at most 10 s between subs at least 10 times as long. The seeing is the
@@ -102,5 +105,15 @@ struct nw_trial_frames {
 enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_rig *rig,
                                  const struct nw_setup *setup, const struct nw_trial_frames *frames,
                                  struct nw_trial_result *ret, struct nw_err *err) NW_CHECKED;
+
+/* All trials of this kind that the frames of one night are of, the more telling first, at most
+ * NW_TRIALS_OF_WIDTHS of them, in ret[]. `strict`: only what was done on purpose, so that a usual
+ * night is not taken for a trial: subs in turn (at least four times from one kind to the other),
+ * and subs of at most 90 s across a focus run and in first and third hour, as their cards say. */
+enum { NW_TRIALS_OF_WIDTHS = 4 };
+enum nw_status nw_trials_recognise(const struct nw_rig *rig, const struct nw_setup *setup,
+                                   const struct nw_trial_frames *frames, bool strict,
+                                   struct nw_trial_result ret[NW_TRIALS_OF_WIDTHS], size_t *ret_n,
+                                   struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -242,6 +242,27 @@ static void tell(double rad2, double sigma_rad2, struct nw_trial_result *ret) {
     ret->high_rad = sqrt(fmax(0.0, rad2 + 1.96 * sigma_rad2));
 }
 
+/* When, how long, how often in turn. */
+static void describe(const struct subs *subs, struct nw_trial_result *ret) {
+    enum kind last = KIND_NONE;
+    ret->t_first_s = INFINITY;
+    ret->t_last_s = -INFINITY;
+    for (size_t i = 0; i < subs->frames->n; i++) {
+        const struct nw_star_frame *const frame = &subs->frames->frames[i];
+        const enum kind kind = subs->kinds[i];
+        if (kind == KIND_NONE || !has_width(frame)) {
+            continue;
+        }
+        const double length_s = isfinite(frame->exposure_s) ? frame->exposure_s : 0.0;
+        double *const longest_s = kind == KIND_A ? &ret->longest_a_s : &ret->longest_b_s;
+        *longest_s = fmax(*longest_s, length_s);
+        ret->t_first_s = fmin(ret->t_first_s, frame->t_start_utc_s);
+        ret->t_last_s = fmax(ret->t_last_s, frame->t_start_utc_s + length_s);
+        ret->n_turns += last != KIND_NONE && kind != last;
+        last = kind;
+    }
+}
+
 static void compare(const struct subs *subs, double most_s, double *differences,
                     struct nw_trial_result *ret) {
     double sum = 0.0;
@@ -335,6 +356,7 @@ enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_r
         foretell(trial, rig, setup, &result);
         result.a = subs.a;
         result.b = subs.b;
+        describe(&subs, &result);
         if (trial->id == NW_TRIAL_FIRST_AND_THIRD_HOUR) {
             compare_groups(&subs, work + frames->n, &result);
         } else {

@@ -58,30 +58,24 @@ static enum nw_status rank(const struct cli_args *args, struct work *w, struct n
     return status;
 }
 
-/* Which trial the frames are of: of those that can be made of them the one with most pairs for
- * what it takes. */
+/* Which trial the frames are of: the most telling of those that can be made of them. */
 static enum nw_status recognise(const struct nw_trial_frames *frames, struct work *w,
                                 struct nw_err *err) {
-    static const enum nw_trial_id ids[] = {
-        NW_TRIAL_SHORT_AND_LONG, NW_TRIAL_NARROW_AND_WIDE, NW_TRIAL_ACROSS_A_FOCUS_RUN,
-        NW_TRIAL_FIRST_AND_THIRD_HOUR}; /* the more telling first: lengths, filters, focuser */
-    struct nw_err why;
-    char all[160] = "";
-    size_t len = 0;
-    for (size_t i = 0; i < sizeof ids / sizeof *ids; i++) {
-        const struct nw_trial *const trial = nw_trial_get(ids[i]);
-        if (nw_trial_evaluate(trial, w->rig, w->setup, frames, &w->result, &why) == NW_OK &&
-            w->result.is_told) {
-            w->report.card = trial;
-            return NW_OK;
-        }
-        len += (size_t)snprintf(all + len, sizeof all - len, "%s%s", i ? ", " : "",
-                                nw_trial_name(ids[i]));
+    struct nw_trial_result results[NW_TRIALS_OF_WIDTHS];
+    size_t n = 0;
+    const enum nw_status status =
+        nw_trials_recognise(w->rig, w->setup, frames, false, results, &n, err);
+    if (status == NW_OK && n > 0) {
+        w->result = results[0];
+        w->report.card = results[0].trial;
+        return NW_OK;
     }
-    return nw_err_set(err, NW_DATA,
-                      "%zu frames are of no trial that is told from widths (%s); `trial NAME` says "
-                      "what it takes",
-                      frames->n, all);
+    return status != NW_OK ? status
+                           : nw_err_set(err, NW_DATA,
+                                        "%zu frames are of no trial that is told from widths "
+                                        "(short-and-long, narrow-and-wide, across-a-focus-run, "
+                                        "first-and-third-hour); `trial NAME` says what it takes",
+                                        frames->n);
 }
 
 static enum nw_status evaluate(const struct cli_args *args, struct work *w, struct nw_err *err) {

@@ -238,8 +238,13 @@ static void patterns_json(struct nw_json *json, json_t *o, const struct nw_apart
         const struct nw_apart_pattern *const pattern = &apart->patterns[i];
         json_t *p = nw_json_item(json, array);
         nw_json_text(json, p, "along", pattern->along);
-        nw_json_number(json, p, "arcsec2", ARCSEC2(pattern->rad2), 3);
-        nw_json_number(json, p, "arcsec2_sigma", ARCSEC2(pattern->sigma_rad2), 3);
+        if (isfinite(pattern->power)) {
+            nw_json_number(json, p, "power", pattern->power, 3);
+            nw_json_number(json, p, "power_sigma", pattern->power_sigma, 2);
+        } else {
+            nw_json_number(json, p, "arcsec2", ARCSEC2(pattern->rad2), 3);
+            nw_json_number(json, p, "arcsec2_sigma", ARCSEC2(pattern->sigma_rad2), 3);
+        }
         nw_json_number(json, p, "significance", pattern->significance, 3);
         nw_json_text(json, p, "could_be", pattern->hint);
     }

@@ -182,6 +182,44 @@ static void test_narrow_and_wide(void **state) {
     assert_true(red.rad2 < same.rad2 && red.rad2 > same.rad2 - 0.6 * AS * AS);
 }
 
+/* A usual night is no trial; subs in turn are; what was not made on purpose counts when asked for.
+ */
+static void test_recognised(void **state) {
+    (void)state;
+    struct world w;
+    struct nw_trial_result found[NW_TRIALS_OF_WIDTHS];
+    size_t n = 9;
+    struct nw_err err;
+    begin(&w);
+    for (size_t i = 0; i < N; i++) {
+        w.frames[i].exposure_s = 300.0;
+        w.frames[i].t_start_utc_s = 1.7e9 + 310.0 * (double)i;
+        w.steps[i] = 1000.0 + 20.0 * (double)(i / 6); /* focus runs of every night */
+    }
+    assert_int_equal(nw_trials_recognise(&w.rig, &w.setup, &w.given, true, found, &n, &err), NW_OK);
+    assert_int_equal(n, 0);
+    assert_int_equal(nw_trials_recognise(&w.rig, &w.setup, &w.given, false, found, &n, &err),
+                     NW_OK);
+    assert_int_equal(n, 1);
+    assert_int_equal(found[0].trial->id, NW_TRIAL_ACROSS_A_FOCUS_RUN);
+    for (size_t i = 0; i < N; i++) {
+        w.steps[i] = 1000.0;
+        w.frames[i].exposure_s = i >= 8 && i < 16 && i % 2 ? 5.0 : 300.0;
+    }
+    assert_int_equal(nw_trials_recognise(&w.rig, &w.setup, &w.given, true, found, &n, &err), NW_OK);
+    assert_int_equal(n, 1);
+    assert_int_equal(found[0].trial->id, NW_TRIAL_SHORT_AND_LONG);
+    assert_int_equal(found[0].n_b, 4);
+    assert_int_equal(found[0].n_turns, 8);
+    check_near(found[0].longest_b_s, 5.0, 0.0, "as put in");
+    check_near(found[0].longest_a_s, 300.0, 0.0, "as put in");
+    assert_int_equal(nw_trials_recognise(&w.rig, &w.setup,
+                                         &(struct nw_trial_frames){.frames = w.frames, .n = 0},
+                                         true, found, &n, &err),
+                     NW_OK);
+    assert_int_equal(n, 0);
+}
+
 static void test_others_are_sent_on(void **state) {
     (void)state;
     struct world w;
@@ -203,6 +241,7 @@ int main(void) {
         cmocka_unit_test(test_across_a_focus_run),
         cmocka_unit_test(test_first_and_third_hour),
         cmocka_unit_test(test_narrow_and_wide),
+        cmocka_unit_test(test_recognised),
         cmocka_unit_test(test_others_are_sent_on),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
