@@ -67,8 +67,10 @@ static const struct cli_option OPTIONS[] = {
      .help = "frames of 20 s beside best focus on purpose, to try `surface` on"},
     {.name = "set",
      .kind = CLI_CHOICE,
-     .value = "sensor|panel",
-     .help = "no night but bias, dark and flat frames, to try `sensor` and `flats` on; --inject "
+     .value = "sensor|panel|darks",
+     .help = "no night but bias, dark and flat frames, to try `sensor` and `flats` on (darks: 24 "
+             "alike, "
+             "for pixels that switch); --inject "
              "then takes NAME=NUMBER, --set sensor --injectable lists them"},
     {.name = "trial",
      .kind = CLI_CHOICE,

@@ -13,15 +13,18 @@ enum nw_status cli_synth_set(const struct cli_args *args, size_t width_px, size_
         .n_threads = (int)cli_count(args, "threads", 0),
     };
     const char *const folder = cli_text(args, "output");
-    const bool is_panel = cli_text(args, "set")[0] == 'p';
+    const char first = cli_text(args, "set")[0];
+    const bool is_panel = first == 'p';
     struct nw_rig *rig = NULL;
     size_t n = 0;
     opts.inject = cli_texts(args, "inject", &opts.n_inject);
     enum nw_status status = nw_rig_read(cli_arg(args, 0), NULL, 0, &rig, err);
     if (status == NW_OK) {
         status = nw_synth_calibration(rig, cli_text(args, "setup"),
-                                      is_panel ? NW_SYNTH_SET_PANEL : NW_SYNTH_SET_SENSOR, &opts,
-                                      folder, &n, err);
+                                      is_panel       ? NW_SYNTH_SET_PANEL
+                                      : first == 'd' ? NW_SYNTH_SET_DARKS
+                                                     : NW_SYNTH_SET_SENSOR,
+                                      &opts, folder, &n, err);
     }
     nw_rig_free(rig);
     if (status != NW_OK) {

@@ -373,6 +373,9 @@ enum nw_status nw_sensor_analyse(const struct nw_sensor_frame *frames, size_t n,
     status = read_all(&work, order, sort_frames(&work, order), err);
     if (status == NW_OK) {
         conclude(&work);
+        status = sensor_find_telegraph(&work, err);
+    }
+    if (status == NW_OK) {
         *ret = *out;
     }
 done:

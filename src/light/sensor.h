@@ -51,7 +51,8 @@ enum {
     NW_SENSOR_SITES = 4,   /* places of the 2 x 2 colour pattern; 1 of a mono camera */
     NW_SENSOR_LEVELS = 64, /* pairs of flats that are kept for the curve */
     NW_SENSOR_TEMPERATURES = 12,
-    NW_SENSOR_NOTES = 16
+    NW_SENSOR_NOTES = 16,
+    NW_SENSOR_TELEGRAPH_DARKS = 20 /* alike, to look for pixels that switch */
 };
 
 /* One pair of flats: a point of the photon transfer curve, mean over the sites. */
@@ -112,6 +113,16 @@ struct nw_sensor {
 
     struct nw_sensor_value hot_pixels; /* a count */
     double hot_above_e_s;
+
+    /* pixels that switch between two levels, of twenty darks alike and more (two floats a pixel of
+     * memory, frames read twice more); electrons NaN without the gain */
+    struct nw_sensor_value telegraph_pixels; /* a count */
+    size_t telegraph_darks;
+    double telegraph_exposure_s;
+    double telegraph_step_e, telegraph_largest_e; /* median and largest step */
+    double telegraph_least_e; /* smallest step that is found, of a pixel without dark current */
+    double noisy_pixels;      /* far noisier than they should be, without two levels */
+    double hit_pixels_per_h;  /* by particles: pixels an hour of darks */
 
     /* pattern of the read-out, rms, white noise taken off */
     struct nw_sensor_value row_noise_e, column_noise_e;      /* changes from frame to frame */

@@ -62,6 +62,8 @@ void sensor_find_prnu(struct sensor_work *work);
 void sensor_pattern_in_electrons(struct nw_sensor *out);
 void sensor_find_linearity(struct sensor_work *work);
 void sensor_find_dark(struct sensor_work *work);
+/* Reads the darks again: after the gain. */
+enum nw_status sensor_find_telegraph(struct sensor_work *work, struct nw_err *err) NW_CHECKED;
 void sensor_find_contradictions(struct sensor_work *work);
 /* Of the difference and the sum of two frames without light. */
 void sensor_find_pattern(struct sensor_work *work, const struct nw_frame *a,

@@ -118,6 +118,13 @@ static void camera_rows(const struct nw_sensor *s, struct nw_buf *buf) {
     row(buf, "lamp, drift", &s->lamp_drift_percent_h, "%/h", "");
     (void)snprintf(aside, sizeof aside, "above %.3g e/s in both darks", s->hot_above_e_s);
     row(buf, "hot pixels", &s->hot_pixels, "", isfinite(s->hot_pixels.v) ? aside : "");
+    (void)snprintf(aside, sizeof aside, "%zu darks of %.0f s; steps %.3g e, to %.3g e",
+                   s->telegraph_darks, s->telegraph_exposure_s, s->telegraph_step_e,
+                   s->telegraph_largest_e);
+    if (isfinite(s->telegraph_pixels.v)) {
+        row(buf, "telegraph pixels", &s->telegraph_pixels, "",
+            isfinite(s->telegraph_step_e) ? aside : "none in these darks");
+    }
     row(buf, "rows, changing", &s->row_noise_e, "e", "rms beyond white noise");
     row(buf, "columns, changing", &s->column_noise_e, "e", "");
     row(buf, "rows, fixed", &s->fixed_rows_e, "e", "");
@@ -203,6 +210,7 @@ static void reasons(const struct nw_sensor *s, struct nw_buf *buf) {
         {"pixels' response", &s->prnu_percent},
         {"lamp", &s->lamp_scatter_percent},
         {"hot pixels", &s->hot_pixels},
+        {"telegraph pixels", &s->telegraph_pixels},
         {"rows and columns", &s->row_noise_e},
     };
     char text[300];

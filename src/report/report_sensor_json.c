@@ -64,6 +64,17 @@ static void put_darks(struct nw_json *json, const struct nw_sensor *s) {
     if (!isfinite(s->hot_pixels.v)) {
         nw_json_why(json, NULL, "hot_pixels", s->hot_pixels.why_null);
     }
+    nw_json_number(json, NULL, "telegraph_pixels", s->telegraph_pixels.v, 9);
+    if (!isfinite(s->telegraph_pixels.v)) {
+        nw_json_why(json, NULL, "telegraph_pixels", s->telegraph_pixels.why_null);
+    }
+    nw_json_count(json, NULL, "telegraph_darks", s->telegraph_darks);
+    nw_json_number(json, NULL, "telegraph_exposure_s", s->telegraph_exposure_s, 6);
+    nw_json_number(json, NULL, "telegraph_step_e", s->telegraph_step_e, 4);
+    nw_json_number(json, NULL, "telegraph_largest_e", s->telegraph_largest_e, 4);
+    nw_json_number(json, NULL, "telegraph_least_e", s->telegraph_least_e, 4);
+    nw_json_number(json, NULL, "noisy_pixels", s->noisy_pixels, 9);
+    nw_json_number(json, NULL, "particle_hit_pixels_per_h", s->hit_pixels_per_h, 4);
     json_t *const darks = nw_json_array(json, NULL, "darks");
     for (size_t i = 0; i < s->n_darks; i++) {
         put_dark(json, darks, &s->darks[i]);

@@ -58,6 +58,21 @@ static void plan_sensor(struct set *set) {
     }
 }
 
+/* A dark library of one exposure, and what tells the gain. */
+static void plan_darks(struct set *set) {
+    for (int i = 0; i < 4; i++) {
+        (void)add(set, "BIAS", 0.0);
+    }
+    for (int i = 0; i < 24; i++) {
+        (void)add(set, "DARK", 300.0);
+    }
+    for (int i = 0; i < 4; i++) {
+        struct chip_shot *const shot = add(set, "FLAT", i < 2 ? 4.0 : 2.0);
+        shot->rate_e_s = set->chip.camera.full_scale_e / 10.0;
+        shot->filter = "panel";
+    }
+}
+
 static double panel_light(const struct chip_faults *f, double setting) {
     const double x = log(setting / 100.0);
     return exp(f->panel_power * x) * (1.0 + f->panel_curve * x * x);
@@ -153,9 +168,23 @@ enum nw_status nw_synth_calibration(const struct nw_rig *rig, const char *setup_
         return nw_err_set(err, NW_NOMEM, "a set of frames");
     }
     set->folder = folder;
+    struct nw_synth_chip_opts own = *opts;
+    const char **const inject = nw_calloc(opts->n_inject + 1, sizeof *inject);
+    if (!inject) {
+        free(set);
+        return nw_err_set(err, NW_NOMEM, "a set of frames");
+    }
+    if (kind == NW_SYNTH_SET_DARKS) { /* the caller's own come later and count */
+        inject[0] = "telegraph=0.001";
+        for (size_t i = 0; i < opts->n_inject; i++) {
+            inject[i + 1] = opts->inject[i];
+        }
+        own.inject = inject;
+        own.n_inject = opts->n_inject + 1;
+    }
     enum nw_status status = nw_rig_find_setup(rig, setup_name, &setup, err);
     if (status == NW_OK) {
-        status = nw_synth_chip_init(rig, setup_name, opts, &set->chip, err);
+        status = nw_synth_chip_init(rig, setup_name, &own, &set->chip, err);
     }
     if (status == NW_OK) {
         status = nw_synth_folder_open(folder, &is_made, err);
@@ -163,6 +192,8 @@ enum nw_status nw_synth_calibration(const struct nw_rig *rig, const char *setup_
     if (status == NW_OK) {
         if (kind == NW_SYNTH_SET_SENSOR) {
             plan_sensor(set);
+        } else if (kind == NW_SYNTH_SET_DARKS) {
+            plan_darks(set);
         } else {
             plan_panel(set, setup);
         }
@@ -174,6 +205,7 @@ enum nw_status nw_synth_calibration(const struct nw_rig *rig, const char *setup_
         }
     }
     nw_synth_chip_done(&set->chip);
+    free((void *)inject);
     free(set);
     return status;
 }

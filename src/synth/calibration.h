@@ -10,6 +10,7 @@
 
 enum nw_synth_set {
     NW_SYNTH_SET_SENSOR, /* biases, darks at four temperatures, pairs of flats faint to full */
+    NW_SYNTH_SET_DARKS,  /* biases, two pairs of flats, 24 darks of 300 s; pixels that switch */
     NW_SYNTH_SET_PANEL   /* biases, flats of each filter at settings; folder then/ before */
 };
 

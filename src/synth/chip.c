@@ -100,6 +100,53 @@ static void draw_pixels(struct chip *chip, gsl_rng *rng) {
     }
 }
 
+static double poisson_like(gsl_rng *rng, double mean, double kept) {
+    if (!(mean > 0.0)) {
+        return 0.0;
+    }
+    return mean < 50.0 ? (double)gsl_ran_poisson(rng, mean)
+                       : mean + gsl_ran_gaussian_ziggurat(rng, sqrt(mean * kept));
+}
+
+/* From a stream of their own: all else stays as it is without them. */
+static enum nw_status draw_switches(struct chip *chip, struct nw_err *err) {
+    const size_t n = chip->camera.width_px * chip->camera.height_px;
+    gsl_rng *const rng = stream(chip->seed, 900001);
+    const size_t room = (size_t)(2.0 * chip->f.telegraph * (double)n) + 100;
+    chip->switches = nw_calloc(room, sizeof *chip->switches);
+    if (!rng || !chip->switches) {
+        return nw_err_set(err, NW_NOMEM, "%zu pixels that switch", room);
+    }
+    for (size_t i = 0; i < n && chip->f.telegraph > 0.0 && chip->n_switches < room; i++) {
+        if (gsl_rng_uniform(rng) < chip->f.telegraph) {
+            chip->switches[chip->n_switches++] = (struct chip_switch){
+                .at = i,
+                .step_e_s = chip->f.step / 300.0 * (0.5 + gsl_rng_uniform(rng)),
+                .share_up = 0.25 + 0.5 * gsl_rng_uniform(rng),
+            };
+        }
+    }
+    gsl_rng_free(rng);
+    return NW_OK;
+}
+
+/* Adds what the pixels that are up have more; one in twenty switches within the exposure. */
+static void add_switches(const struct chip *chip, const struct chip_shot *shot, size_t index,
+                         uint16_t *counts) {
+    gsl_rng *const rng = stream(chip->seed, 910000 + index);
+    const struct synth_camera *const c = &chip->camera;
+    for (size_t k = 0; rng && k < chip->n_switches && strcmp(shot->type, "DARK") == 0; k++) {
+        const struct chip_switch *const s = &chip->switches[k];
+        const double up = gsl_rng_uniform(rng) < s->share_up ? 1.0 : 0.0;
+        const double share = gsl_rng_uniform(rng) < 0.05 ? gsl_rng_uniform(rng) : up;
+        const double e = poisson_like(rng, share * s->step_e_s * shot->exposure_s, 1.0);
+        counts[s->at] = (uint16_t)fmin(c->max_adu, (double)counts[s->at] + round(e / c->gain_e));
+    }
+    if (rng) {
+        gsl_rng_free(rng);
+    }
+}
+
 static void draw_dust(struct chip *chip, const struct nw_setup *setup, gsl_rng *rng) {
     const double f_ratio = setup->focal_length_m.v / setup->telescope.aperture_m.v;
     static const struct {
@@ -170,7 +217,12 @@ enum nw_status nw_synth_chip_init(const struct nw_rig *rig, const char *setup_na
     } else {
         draw_pixels(&chip, rng);
         draw_dust(&chip, setup, rng);
-        *ret = chip;
+        status = draw_switches(&chip, err);
+        if (status == NW_OK) {
+            *ret = chip;
+        } else {
+            nw_synth_chip_done(&chip);
+        }
     }
     if (rng) {
         gsl_rng_free(rng);
@@ -183,6 +235,7 @@ void nw_synth_chip_done(struct chip *chip) {
     nw_big_free(chip->dark);
     nw_big_free(chip->well);
     free(chip->columns);
+    free(chip->switches);
     *chip = (struct chip){.seed = 0};
 }
 
@@ -217,14 +270,6 @@ static double colour_share(const struct chip *chip, size_t x, size_t y) {
     }
     const char letter = chip->camera.pattern[(y % 2) * 2 + x % 2];
     return letter == 'G' ? 1.0 : letter == 'R' ? 0.6 : 0.5;
-}
-
-static double poisson_like(gsl_rng *rng, double mean, double kept) {
-    if (!(mean > 0.0)) {
-        return 0.0;
-    }
-    return mean < 50.0 ? (double)gsl_ran_poisson(rng, mean)
-                       : mean + gsl_ran_gaussian_ziggurat(rng, sqrt(mean * kept));
 }
 
 static void expose(const struct chip *chip, const struct chip_shot *shot, gsl_rng *rng,
@@ -325,6 +370,7 @@ enum nw_status nw_synth_chip_shoot(const struct chip *chip, size_t index, struct
                      (1.0 + gsl_ran_gaussian(rng, chip->f.flicker));
         shot->wander_e = gsl_ran_gaussian(rng, chip->f.wander);
         expose(chip, shot, rng, counts);
+        add_switches(chip, shot, index, counts);
         fill_cards(chip, shot, &cards);
         (void)snprintf(path, sizeof path, "%s/%s", folder, shot->name);
         const struct nw_frame_out out = {.px = counts,

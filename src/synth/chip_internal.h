@@ -18,6 +18,8 @@
     X(columns, 0.0, 20.0, 0.2, "rms of whole columns, fixed, electrons")                           \
     X(band, 0.0, 20.0, 0.0, "amplitude of a band across the rows, electrons")                      \
     X(hot, 0.0, 0.05, 3e-4, "share of hot pixels")                                                 \
+    X(telegraph, 0.0, 0.05, 0.0, "share of pixels that switch between two levels of dark charge")  \
+    X(step, 0.0, 1000.0, 40.0, "electrons in 300 s between those levels, half to one and a half")  \
     X(vignetting, 0.0, 0.8, 0.2, "light missing in the corners, share")                            \
     X(well, 0.1, 10.0, 1.0, "wells against the rig's full scale")                                  \
     X(panel_power, 0.3, 2.0, 0.93, "exponent of the panel's light over its setting")               \
@@ -47,6 +49,11 @@ struct chip {
     struct chip_faults f;
     uint64_t seed;
     size_t n_hot;
+    struct chip_switch { /* a pixel that is up in a share of the frames */
+        size_t at;
+        double step_e_s, share_up;
+    } * switches;
+    size_t n_switches;
     float *response, *dark, *well; /* per pixel: about 1; e/s beside the common one; e */
     float *columns;
     struct chip_dust dust[CHIP_DUST];

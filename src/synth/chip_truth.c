@@ -28,6 +28,7 @@ static json_t *camera_json(const struct chip *chip) {
     put(o, "dark_e_per_s", c->dark_e_s);
     put(o, "dark_temperature_c", -10.0);
     put(o, "hot_pixels", (double)chip->n_hot);
+    put(o, "telegraph_pixels", (double)chip->n_switches);
     return o;
 }
 

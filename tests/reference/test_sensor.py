@@ -86,6 +86,28 @@ def test_two_and_two_by_numpy_and_astropy(sensor_set):
         assert got[key] is None and got["why_null"][key], key
 
 
+def test_pixels_that_switch_by_their_truth_and_numpy(tmp_path):
+    """All that the simulator made switch, and, of the pixels whose values over the darks scatter by
+    four noise sigmas, no more than numpy counts."""
+    fits = pytest.importorskip("astropy.io.fits")
+    np = pytest.importorskip("numpy")
+    folder = tmp_path / "darks"
+    done = run("synth", RIG, "--set", "darks", "--size", "400x300", "--seed", 6, "-o", folder)
+    assert done.returncode == 0, done.stderr
+    got = document("sensor", folder)
+    truth = json.loads((folder / "truth.json").read_text())
+    want = truth["camera"]["telegraph_pixels"]
+    assert want > 80
+    assert got["telegraph_pixels"] == pytest.approx(want, rel=0.04)
+    assert got["telegraph_step_e"] == pytest.approx(truth["injected"]["step"], rel=0.1)
+    assert got["telegraph_darks"] == 24 and got["telegraph_exposure_s"] == 300
+    cube = np.array([fits.getdata(p).astype(float) for p in sorted(folder.glob("dark_*.fits"))])
+    cube -= np.median(cube, axis=(1, 2), keepdims=True)
+    sd = cube.std(axis=0, ddof=1)
+    assert got["telegraph_pixels"] <= (sd > 4 * np.median(sd)).sum() + 5
+    assert "telegraph pixels" in run("sensor", folder).stdout
+
+
 def test_the_patch_is_taken_by_the_rig(sensor_set, tmp_path):
     got = document("sensor", sensor_set, "--rig", RIG)
     sets = [f"{item['path']}={item['value']}" for item in got["patch"]]
