@@ -278,6 +278,8 @@ void nw_live_replay(struct nw_live *live) {
         feed_guiding(live, &latches[NW_LIVE_GUIDING], work);
         sum_up(live, work);
     }
+    live_replay_dew(live);
+    live_join_dew_and_light(live);
     live_sort(live);
     free(work);
 }

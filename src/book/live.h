@@ -20,7 +20,8 @@
     X(STOPPED, "stopped", "no new frame", 1)                                                       \
     X(DISK, "disk", "disk will be full", 1)                                                        \
     X(MERIDIAN, "meridian", "target nears the meridian", 1)                                        \
-    X(CONTACT, "contact", "the tube nears a contact on this side", 1)
+    X(CONTACT, "contact", "the tube nears a contact on this side", 1)                              \
+    X(DEW, "dew", "dew or frost is near", 2)
 enum nw_live_kind {
 #define X(name, word, text, n) NW_LIVE_##name,
     NW_LIVE_KIND_LIST(X)
@@ -61,6 +62,24 @@ struct nw_live_contact {
                                    clear it; infinite: for 12 hours or until it sets */
     char meets[140];
 };
+/* A moment of the climate log with the roof open, or not said, and nothing covered. */
+enum { NW_LIVE_SURFACES = 16, NW_LIVE_AIR = -1 };
+struct nw_live_climate {
+    double t_utc_s;
+    double margin_K; /* of the coldest surface, or the air, above the dew or frost point of the air;
+                        NaN: not known */
+    int surface;     /* of `surfaces`; NW_LIVE_AIR: none is logged, the air stands in */
+    bool is_frost;   /* what comes first */
+};
+/* Where that is going: a straight line over the last half hour. */
+struct nw_live_dew {
+    char why_null[120]; /* "" = known */
+    char of[48];        /* "front lens", "air" */
+    bool is_air, is_frost;
+    double t_utc_s, margin_K;              /* of the line, at the last row */
+    double rate_K_s, rate_sigma_K_s;       /* NaN: under 5 rows or 10 minutes */
+    double dew_s, dew_from_s, dew_until_s; /* NaN: it does not fall; until infinite */
+};
 struct nw_live_alert {
     enum nw_live_kind kind;
     double t_raised_s, t_cleared_s; /* NaN: still on */
@@ -74,6 +93,11 @@ struct nw_live {
     size_t n;
     struct nw_live_guiding *guiding;
     size_t n_guiding;
+    struct nw_live_climate *climate; /* in order of time */
+    size_t n_climate;
+    char surfaces[NW_LIVE_SURFACES][48];
+    size_t n_surfaces;
+    bool has_climate, has_humidity; /* a climate log of the night; one that tells the moisture */
     struct nw_live_alert alerts[NW_LIVE_MAX_ALERTS]; /* in order of t_raised_s */
     size_t n_alerts;
     double exposure_h;              /* sum */
@@ -100,7 +124,9 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
 void nw_live_done(struct nw_live *live);
 /* Where the frames of a night were taken, as the first that says so; NaN: none does. */
 struct nw_place nw_live_place(struct nw_book *book, const char *date);
-/* The alerts of subs and guiding alone, for a `live` whose subs are filled. */
+/* The dew margin and where it goes, as of the last row; also whether it cannot be told. */
+void nw_live_dew_of(const struct nw_live *live, struct nw_live_dew *ret);
+/* The alerts of subs, guiding and climate alone, for a `live` whose subs are filled. */
 void nw_live_replay(struct nw_live *live);
 
 /* Adds what only the clock tells: no frame for too long, the meridian or a contact near, the disk

@@ -10,14 +10,6 @@ static const double DISK_ON_S = 10.0 * 3600.0, DISK_OFF_S = 11.0 * 3600.0;
 static const double AHEAD_S = 20.0 * 60.0; /* meridian and contact are told so long before */
 static const double PATIENCE_S = 120.0, NIGHT_OVER_S = 6.0 * 3600.0;
 
-/* "02:14", UTC. */
-static const char *clock_of(double t_s, char text[static 8]) {
-    char iso[32];
-    nw_time_write_iso(t_s, 0, iso, sizeof iso);
-    nw_text_copy(text, 6, iso + 11);
-    return text;
-}
-
 static double usual_gap(const struct nw_live *live) {
     return isfinite(live->usual_gap_s) ? live->usual_gap_s : 0.0;
 }
@@ -60,7 +52,7 @@ static void tick_meridian(struct nw_live *live, double now_s) {
     if (alert) {
         (void)snprintf(alert->text, sizeof alert->text,
                        "crosses at %s UTC: a flip is due unless your mount tracks past it",
-                       clock_of(now_s + left_s, when));
+                       live_clock(now_s + left_s, when));
     }
 }
 
@@ -70,9 +62,9 @@ static void say_moment(const struct nw_live_contact *c, struct nw_buf *words) {
     const double ha_h = (is_contact ? c->contact_ha_rad : c->sure_ha_rad) * NW_DEG_PER_RAD / 15.0;
     nw_buf_printf(words, "%s %s at %s UTC, hour angle %+.2f h", c->meets,
                   is_contact ? "touch" : "come nearer than the outlines are sure of",
-                  clock_of(is_contact ? c->contact_s : c->sure_s, text), ha_h);
+                  live_clock(is_contact ? c->contact_s : c->sure_s, text), ha_h);
     if (is_contact && isfinite(c->sure_s)) {
-        nw_buf_printf(words, " (95 %% sure of none until %s)", clock_of(c->sure_s, text));
+        nw_buf_printf(words, " (95 %% sure of none until %s)", live_clock(c->sure_s, text));
     }
 }
 
@@ -89,7 +81,7 @@ static void say_contact(const struct nw_live_contact *c, bool has_stopped, char 
     nw_buf_printf(&words, "a flip %s%s%s. Watch stops nothing: the limits set in the mount do",
                   isnan(c->flipped_free_s) ? "does not clear it" : "clears it",
                   isfinite(c->flipped_free_s) ? " until " : "",
-                  isfinite(c->flipped_free_s) ? clock_of(c->flipped_free_s, until) : "");
+                  isfinite(c->flipped_free_s) ? live_clock(c->flipped_free_s, until) : "");
     nw_text_copy(to, size, words.data ? words.data : "");
     nw_buf_done(&words);
 }

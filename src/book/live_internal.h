@@ -9,4 +9,22 @@ struct nw_live_alert *live_raise(struct nw_live *live, enum nw_live_kind kind, d
                                  double value, double limit);
 void live_sort(struct nw_live *live); /* by the time they were raised */
 
+/* Raises and clears `dew` over the rows of the climate log. */
+void live_replay_dew(struct nw_live *live);
+/* Dew and light lost at the same time are told together; after all others. */
+void live_join_dew_and_light(struct nw_live *live);
+
+/* "02:14", UTC. */
+static inline const char *live_clock(double t_s, char text[static 8]) {
+    char iso[32];
+    nw_time_write_iso(t_s, 0, iso, sizeof iso);
+    nw_text_copy(text, 6, iso + 11);
+    return text;
+}
+
+/* The climate log of the night, as far as the book has it. */
+struct nw_book;
+enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live,
+                                 struct nw_err *err) NW_CHECKED;
+
 #endif

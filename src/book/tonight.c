@@ -4,7 +4,7 @@
 #include <math.h>
 
 #include "book/book_internal.h"
-#include "book/live.h"
+#include "book/live_internal.h"
 
 enum { MAX_SUBS = 100000, MAX_BLOCKS = 10000, BLOCK_MAX = 6000 };
 static const double BLOCK_S = 600.0;
@@ -276,6 +276,9 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
         status = read_guiding(book, live, err);
     }
     if (status == NW_OK) {
+        status = live_read_climate(book, live, err);
+    }
+    if (status == NW_OK) {
         nw_live_replay(live);
     } else {
         nw_live_done(live);
@@ -305,6 +308,9 @@ struct nw_place nw_live_place(struct nw_book *book, const char *date) {
 void nw_live_done(struct nw_live *live) {
     free(live->subs);
     free(live->guiding);
+    free(live->climate);
+    live->climate = NULL;
+    live->n_climate = 0;
     live->subs = NULL;
     live->guiding = NULL;
     live->n = 0;

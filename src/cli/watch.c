@@ -144,6 +144,9 @@ static void tell_ahead(const struct nw_live *live, struct nw_buf *text) {
     nw_report_live_contact(live, words, sizeof words);
     nw_buf_printf(text, "       contact  ");
     nw_report_clean(text, words);
+    nw_report_live_dew(live, words, sizeof words);
+    nw_buf_printf(text, "\n       dew      ");
+    nw_report_clean(text, words);
     nw_buf_printf(text, "\n");
 }
 

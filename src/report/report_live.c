@@ -63,6 +63,49 @@ void nw_report_live_contact(const struct nw_live *live, char *to, size_t size) {
     }
 }
 
+void nw_report_live_dew(const struct nw_live *live, char *to, size_t size) {
+    struct nw_live_dew dew;
+    char at[48];
+    nw_live_dew_of(live, &dew);
+    if (dew.why_null[0] != '\0') {
+        (void)snprintf(to, size, "not known: %s", dew.why_null);
+        return;
+    }
+    const int n =
+        snprintf(to, size, "%s %.1f K above the %s point at %s", dew.of, dew.margin_K,
+                 dew.is_frost ? "frost" : "dew", nw_report_clock(at, sizeof at, dew.t_utc_s));
+    const size_t used = n > 0 && (size_t)n < size ? (size_t)n : size - 1;
+    if (isfinite(dew.dew_s)) {
+        (void)snprintf(to + used, size - used, ", %+.1f K an hour: reached at about %s",
+                       dew.rate_K_s * 3600.0, nw_report_clock(at, sizeof at, dew.dew_s));
+    } else if (isfinite(dew.rate_K_s)) {
+        (void)snprintf(to + used, size - used, ", %+.1f +- %.1f K an hour", dew.rate_K_s * 3600.0,
+                       dew.rate_sigma_K_s * 3600.0);
+    }
+}
+
+static void put_dew(struct nw_json *json, const struct nw_live *live) {
+    struct nw_live_dew dew;
+    nw_live_dew_of(live, &dew);
+    if (dew.why_null[0] != '\0') {
+        nw_json_null(json, NULL, "dew");
+        nw_json_why(json, NULL, "dew", dew.why_null);
+        return;
+    }
+    json_t *const item = nw_json_object(json, NULL, "dew");
+    nw_json_text(json, item, "of", dew.of);
+    nw_json_bool(json, item, "is_surface_logged", !dew.is_air);
+    nw_json_bool(json, item, "is_frost", dew.is_frost);
+    nw_json_time(json, item, "time_utc", dew.t_utc_s, 0);
+    nw_json_number(json, item, "margin_k", dew.margin_K, 4);
+    nw_json_number(json, item, "rate_k_per_h", dew.rate_K_s * 3600.0, 4);
+    nw_json_number(json, item, "rate_sigma_k_per_h", dew.rate_sigma_K_s * 3600.0, 3);
+    nw_json_time(json, item, "reached_utc", dew.dew_s, 0);
+    nw_json_time(json, item, "reached_from_utc", dew.dew_from_s, 0);
+    nw_json_time(json, item, "reached_until_utc", isfinite(dew.dew_until_s) ? dew.dew_until_s : NAN,
+                 0);
+}
+
 static void put_contact(struct nw_json *json, const struct nw_live *live) {
     const struct nw_live_contact *const c = &live->contact;
     if (!live->has_contact || c->why_null[0] != '\0') {
@@ -102,6 +145,7 @@ enum nw_status nw_report_live_json(const struct nw_live *live, double now_utc_s,
     nw_json_number(&json, NULL, "exposure_h", live->exposure_h, 6);
     nw_json_number(&json, NULL, "gb_per_h", live->bytes_per_s * 3600.0 / 1e9, 6);
     put_contact(&json, live);
+    put_dew(&json, live);
     json_t *const alerts = nw_json_array(&json, NULL, "alerts");
     for (size_t i = 0; i < live->n_alerts; i++) {
         put_alert(&json, alerts, &live->alerts[i]);

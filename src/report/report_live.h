@@ -12,6 +12,8 @@ void nw_report_live_alert(const struct nw_live_alert *alert, bool is_cleared, st
 void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf);
 /* The contact ahead in one sentence: "camera and pier at 02:31, ...", "not known: ...". */
 void nw_report_live_contact(const struct nw_live *live, char *to, size_t size);
+/* The dew margin and where it goes: "front lens 1.8 K above the dew point at 23:10, ...". */
+void nw_report_live_dew(const struct nw_live *live, char *to, size_t size);
 enum nw_status nw_report_live_json(const struct nw_live *live, double now_utc_s, json_t **ret,
                                    struct nw_err *err) NW_CHECKED;
 /* A page that stands alone: no script, nothing fetched, asks to be read anew each minute. */

@@ -41,8 +41,12 @@ static void add_ahead(const struct nw_live *live, struct nw_buf *page) {
     nw_report_live_contact(live, text, sizeof text);
     nw_buf_printf(page, "<h2>Ahead</h2>\n<table>\n<tr><td>contact</td><td>");
     html_text(page, text);
-    nw_buf_printf(page, "</td></tr>\n</table>\n<p>By the outlines of the rig file. This page "
-                        "stops nothing: the limits set in the mount do.</p>\n");
+    nw_buf_printf(page, "</td></tr>\n<tr><td>dew</td><td>");
+    nw_report_live_dew(live, text, sizeof text);
+    html_text(page, text);
+    nw_buf_printf(page,
+                  "</td></tr>\n</table>\n<p>Contact: by the outlines of the rig file. This page "
+                  "stops nothing: the limits set in the mount do.</p>\n");
 }
 
 enum nw_status nw_report_live_page(const struct nw_live *live, double now_utc_s, struct nw_buf *ret,
