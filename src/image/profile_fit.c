@@ -86,9 +86,13 @@ static const double LAMBDA_FIRST = 1e-3;
 
 enum outcome { WORSE, BETTER, ARRIVED };
 
-/* What a gain in chi2 has to be to matter. */
+/* What a gain in chi2 has to be to matter; one foreseen, before the last step is taken: of a tenth
+ * of a sigma, as the step leaves of that only what is not straight over a tenth of a sigma. */
+static const double GAIN_MIN = 1e-4;
+static const double FORESEEN_MIN = 1e-2;
+
 static double least_gain(const struct state *s) {
-    return 1e-4 * (1.0 + 1e-3 * s->sums.chi2);
+    return GAIN_MIN * (1.0 + 1e-3 * s->sums.chi2);
 }
 
 /* One damped step. It arrives when chi2 fell by too little to matter, or when its slope and
@@ -113,7 +117,7 @@ static enum outcome try_step(struct state *s, double lambda) {
     for (int k = 0; k < s->n; k++) {
         foreseen += step[k] * s->sums.b[k];
     }
-    if (lambda <= LAMBDA_FIRST && foreseen < least_gain(s)) {
+    if (lambda <= LAMBDA_FIRST && foreseen < FORESEEN_MIN / GAIN_MIN * least_gain(s)) {
         s->profile = next;
         return ARRIVED;
     }

@@ -73,11 +73,14 @@ int stars_radius(const struct seeing *seeing) {
 struct profile star_start_profile(const struct seeing *seeing, double x, double y, double peak_adu,
                                   double pixel_width) {
     const double alpha = seeing->fwhm_optical_px / moffat_fwhm_per_alpha(seeing->beta);
+    const double shape2 = seeing->shape1 * seeing->shape1 + seeing->shape2 * seeing->shape2;
+    const double per_alpha2 = 1.0 / (alpha * alpha * sqrt(1.0 - fmin(shape2, 0.9)));
     struct profile p = {.amplitude = 1.0,
                         .x = x,
                         .y = y,
-                        .cxx = 1.0 / (alpha * alpha),
-                        .cyy = 1.0 / (alpha * alpha),
+                        .cxx = (1.0 + seeing->shape1) * per_alpha2,
+                        .cxy = seeing->shape2 * per_alpha2,
+                        .cyy = (1.0 - seeing->shape1) * per_alpha2,
                         .beta = seeing->beta};
     p.amplitude = fmax(peak_adu, 1e-30) / profile_pixel(&p, 0.0, 0.0, pixel_width);
     return p;
@@ -99,8 +102,13 @@ static double highest(const struct window *w) {
 void star_fit(const struct star_job *job, const struct window *w, bool is_beta_free,
               struct nw_star *star, struct profile_fit *ret) {
     const struct field *const field = job->field;
-    const struct profile start =
+    struct profile start =
         star_start_profile(job->seeing, star->x_px, star->y_px, star->peak_adu, field->pixel_width);
+    if (star->flux_adu > 0.0 && job->seeing->is_fitted) { /* better known than the highest pixel */
+        const double light = NW_PI / sqrt(start.cxx * start.cyy - start.cxy * start.cxy) /
+                             (start.beta - 1.0); /* of amplitude 1; the circle leaves out little */
+        start.amplitude = star->flux_adu / light;
+    }
     *ret = profile_fit(w, &start, field, is_beta_free);
     if (!ret->is_good || !(ret->misfit < MISFIT_MAX)) {
         star->flags |= NW_STAR_NO_FIT;
