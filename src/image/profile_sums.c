@@ -1,23 +1,26 @@
 /* profile_sums.c - the normal equations of a profile fit, a row of pixels at a time.
  * Idea: value and derivatives of the pixel-integrated profile for a whole row stand side by side in
  * short arrays, node after node of the rule inside the pixel, so that the processor works on
- * several pixels at once; the sums have eight lanes for the same reason.
+ * several pixels at once; the sums have four lanes for the same reason.
  * Holds: 1. all pixels of a row have the rule that the one nearest to the star asks for. 2. the
- * lanes are eight whatever the processor, so all give the same sums. */
+ * lanes are four whatever the processor, so all give the same sums. */
+#include <float.h>
+
 #include "base/clones.h"
 #include "image/power.h"
 #include "image/profile_internal.h"
 
-enum { LANES = 8, ROW_MAX = (WINDOW_MAX_SIDE + LANES - 1) / LANES * LANES };
-enum { ROW_LANES = ROW_MAX / LANES };
+enum { LANES = 4, ROW_MAX = (WINDOW_MAX_SIDE + LANES - 1) / LANES * LANES };
+enum { ROW_LANES = ROW_MAX / LANES, SKY = 6 };
 enum { N_PAIRS = PROFILE_N * (PROFILE_N + 1) / 2 };
 
-/* Eight values that the compiler works on together, in as many pieces as the processor asks for. */
+/* Four values that the compiler works on together: as many as the registers of AVX2 hold. Of eight
+ * it makes detours over the stack there. */
 typedef double lanes __attribute__((vector_size(LANES * sizeof(double))));
 
 union values {
     double px[ROW_MAX];
-    lanes of_eight[ROW_LANES];
+    lanes of_four[ROW_LANES];
 };
 
 struct row {
@@ -54,10 +57,22 @@ node_add(const struct profile *c, double x, double y, double node_weight, struct
     s->yy += share_y * y;
 }
 
-/* Adds what the nodes of a pixel say to the derivatives: those by u times those of u. */
+/* What the nodes of a pixel say to the derivatives: those by u times those of u. */
+__attribute__((always_inline)) static inline void
+pixel_set(const struct profile *c, const struct node_sums *s, size_t i, struct row *row) {
+    const double slope = -c->amplitude * c->beta; /* d model / d u, of a value over u of 1 */
+    row->d[0].px[i] = s->value;
+    row->d[1].px[i] = -slope * 2.0 * (c->cxx * s->x + c->cxy * s->y);
+    row->d[2].px[i] = -slope * 2.0 * (c->cxy * s->x + c->cyy * s->y);
+    row->d[3].px[i] = slope * s->xx;
+    row->d[4].px[i] = slope * 2.0 * s->xy;
+    row->d[5].px[i] = slope * s->yy;
+    row->d[7].px[i] = -c->amplitude * s->by_log;
+}
+
 __attribute__((always_inline)) static inline void
 pixel_add(const struct profile *c, const struct node_sums *s, size_t i, struct row *row) {
-    const double slope = -c->amplitude * c->beta; /* d model / d u, of a value over u of 1 */
+    const double slope = -c->amplitude * c->beta;
     row->d[0].px[i] += s->value;
     row->d[1].px[i] -= slope * 2.0 * (c->cxx * s->x + c->cxy * s->y);
     row->d[2].px[i] -= slope * 2.0 * (c->cxy * s->x + c->cyy * s->y);
@@ -80,8 +95,20 @@ NW_CLONES static void add_node(const struct profile *p, double x0, double y, dou
     }
 }
 
+/* The one node in the middle of the pixel. */
+NW_CLONES static void set_node(const struct profile *p, double x0, double y, struct row *row) {
+    const struct profile c = *p;
+    const size_t n = row->n;
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        struct node_sums s = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0};
+        node_add(&c, x0 + (double)(int32_t)i, y, 1.0, &s);
+        pixel_set(&c, &s, i, row);
+    }
+}
+
 /* The four nodes of the rule of two a side, `reach` from the middle of the pixel. */
-NW_CLONES static void add_four_nodes(const struct profile *p, double x0, double y, double reach,
+NW_CLONES static void set_four_nodes(const struct profile *p, double x0, double y, double reach,
                                      struct row *row) {
     const struct profile c = *p;
     const size_t n = row->n;
@@ -93,19 +120,13 @@ NW_CLONES static void add_four_nodes(const struct profile *p, double x0, double 
         node_add(&c, x + reach, y - reach, 0.25, &s);
         node_add(&c, x - reach, y + reach, 0.25, &s);
         node_add(&c, x + reach, y + reach, 0.25, &s);
-        pixel_add(&c, &s, i, row);
+        pixel_set(&c, &s, i, row);
     }
 }
 
 /* The model along a row whose pixel 0 is at (dx, dy) from the star. */
 static void model_row(const struct profile *p, double dx, double dy, double pixel_width,
                       struct row *row) {
-    for (int k = 0; k < PROFILE_N; k++) {
-        const double first = k == 6 ? 1.0 : 0.0; /* the sky's derivative */
-        for (size_t i = 0; i < row->n; i++) {
-            row->d[k].px[i] = first;
-        }
-    }
     /* the smallest quadratic form along the row decides on the rule */
     const double last = dx + (double)(row->n - 1);
     const double lowest = -p->cxy * dy / p->cxx;
@@ -113,8 +134,17 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
     const double q = p->cxx * at * at + 2.0 * p->cxy * at * dy + p->cyy * dy * dy;
     const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
     if (rule.n == 2) {
-        add_four_nodes(p, dx, dy, rule.node[1] * pixel_width, row);
+        set_four_nodes(p, dx, dy, rule.node[1] * pixel_width, row);
         return;
+    }
+    if (rule.n == 1) {
+        set_node(p, dx, dy, row);
+        return;
+    }
+    for (int k = 0; k < PROFILE_N; k++) {
+        if (k != SKY) {
+            memset(row->d[k].px, 0, row->n * sizeof *row->d[k].px);
+        }
     }
     for (int j = 0; j < rule.n; j++) {
         for (int i = 0; i < rule.n; i++) {
@@ -124,29 +154,35 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
     }
 }
 
+static const float NOTHING[WINDOW_MAX_SIDE] = {0.0F};
+
 struct noise {
     double sky_variance, variance_per_adu;
 };
 
 /* Weights and residuals; a pixel without value weighs nothing. Returns how many have one. */
-static size_t weigh_row(const float *px, size_t n_px, const struct profile *p, struct noise noise,
-                        const float *before, float *own, struct row *row) {
-    size_t count = 0;
+NW_CLONES static size_t weigh_row(const float *px, size_t n_px, const struct profile *p,
+                                  struct noise noise, const float *before, float *own,
+                                  struct row *row) {
+    const struct profile c = *p;
+    uint64_t count = 0;
+#pragma omp simd reduction(+ : count)
     for (size_t i = 0; i < n_px; i++) {
-        const bool has_value = isfinite(px[i]);
-        const double light = p->amplitude * row->d[0].px[i];
+        const bool has_value = fabsf(px[i]) <= FLT_MAX;
+        const double light = c.amplitude * row->d[0].px[i];
         const double variance =
             noise.sky_variance + (light > 0.0 ? light : 0.0) * noise.variance_per_adu;
+        const double residual = (double)px[i] - light - c.sky;
         own[i] = has_value ? (float)(1.0 / variance) : 0.0F;
         row->weight.px[i] = (double)own[i];
-        row->before.px[i] = before ? (double)before[i] : 0.0;
-        row->residual.px[i] = has_value ? (double)px[i] - light - p->sky : 0.0;
-        count += has_value;
+        row->before.px[i] = (double)before[i];
+        row->residual.px[i] = has_value ? residual : 0.0;
+        count += has_value ? 1 : 0;
     }
     for (size_t i = n_px; i < row->n; i++) {
         row->weight.px[i] = row->before.px[i] = row->residual.px[i] = 0.0;
     }
-    return count;
+    return (size_t)count;
 }
 
 NW_CLONES static void add_row(const struct row *row, int n, struct sums *sums) {
@@ -156,28 +192,28 @@ NW_CLONES static void add_row(const struct row *row, int n, struct sums *sums) {
     for (int k = 0; k < n; k++) {
         lanes b = sums->b[k];
         for (size_t i = 0; i < n_lanes; i++) {
-            weighted[i] = row->weight.of_eight[i] * row->d[k].of_eight[i];
-            b += weighted[i] * row->residual.of_eight[i];
+            weighted[i] = row->weight.of_four[i] * row->d[k].of_four[i];
+            b += weighted[i] * row->residual.of_four[i];
         }
         sums->b[k] = b;
         for (int l = 0; l <= k; l++, pair++) {
             lanes a = sums->a[pair];
             for (size_t i = 0; i < n_lanes; i++) {
-                a += weighted[i] * row->d[l].of_eight[i];
+                a += weighted[i] * row->d[l].of_four[i];
             }
             sums->a[pair] = a;
         }
     }
     for (size_t i = 0; i < n_lanes; i++) {
-        const lanes square = row->residual.of_eight[i] * row->residual.of_eight[i];
-        sums->chi2 += row->weight.of_eight[i] * square;
-        sums->chi2_before += row->before.of_eight[i] * square;
+        const lanes square = row->residual.of_four[i] * row->residual.of_four[i];
+        sums->chi2 += row->weight.of_four[i] * square;
+        sums->chi2_before += row->before.of_four[i] * square;
     }
 }
 
 static double total(const lanes *sum) {
     const lanes s = *sum;
-    return ((s[0] + s[1]) + (s[2] + s[3])) + ((s[4] + s[5]) + (s[6] + s[7]));
+    return (s[0] + s[1]) + (s[2] + s[3]);
 }
 
 void profile_sums(const struct window *w, const struct profile *p, const struct field *field, int n,
@@ -189,11 +225,14 @@ void profile_sums(const struct window *w, const struct profile *p, const struct 
     struct sums sums;
     memset(&sums, 0, sizeof sums);
     row.n = (side + LANES - 1) / LANES * LANES;
+    for (size_t i = 0; i < row.n; i++) {
+        row.d[SKY].px[i] = 1.0;
+    }
     *ret = (struct normal_equations){.n_px = 0};
     for (size_t j = 0; j < side; j++) {
         const size_t first = j * side;
         model_row(p, w->x0 - p->x, w->y0 + (double)j - p->y, field->pixel_width, &row);
-        ret->n_px += weigh_row(w->px + first, side, p, noise, before ? before->px + first : NULL,
+        ret->n_px += weigh_row(w->px + first, side, p, noise, before ? before->px + first : NOTHING,
                                own->px + first, &row);
         add_row(&row, n, &sums);
     }
