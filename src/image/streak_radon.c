@@ -39,58 +39,74 @@ static void octant_place(const struct octant *o, double column, double row, doub
     *ret_y = (o->is_swapped ? column : r) * side + half;
 }
 
-/* Is any of the sums above a limit? In parts that are looked at together, as most hold nothing. */
+/* Is any of a piece of sums above a limit? Most hold nothing. */
+enum { PIECE = 96 };
+
 NW_CLONES static bool is_any_above(const float *line, size_t n, float limit) {
-    enum { PART = 64 };
-    size_t y = 0;
-    for (; y + PART <= n; y += PART) {
-        int32_t count = 0;
+    int32_t count = 0;
 #pragma omp simd reduction(+ : count)
-        for (size_t m = 0; m < PART; m++) {
-            count += line[y + m] > limit;
-        }
-        if (count > 0) {
-            return true;
-        }
+    for (size_t m = 0; m < n; m++) {
+        count += line[m] > limit;
     }
-    for (; y < n; y++) {
-        if (line[y] > limit) {
-            return true;
-        }
-    }
-    return false;
+    return count > 0;
 }
 
-/* Part of a row of sums: lines with rise s over w columns from column `first` on, start
- * y0 + (n - 1). Keeps the most significant one. A line is inside in at least n_least columns. */
-static void look_at_lines(struct octant *o, const float *line, size_t from_y, size_t to_y,
-                          double n_least, const struct stage *g) {
-    const double slope = g->w > 1 ? (double)g->s / ((double)g->w - 1.0) : 0.0;
-    double limit = o->best.snr * sqrt(n_least);
-    if (from_y >= to_y || !is_any_above(line + from_y, to_y - from_y, (float)limit * 0.99999F)) {
-        return;
+/* The columns in which a line that starts at y0 is inside. */
+struct inside {
+    double from, to, slope, y0;
+};
+
+static struct inside inside_of(const struct octant *o, const struct stage *g, size_t y) {
+    struct inside r = {.to = (double)g->columns - 1.0, .y0 = (double)y - ((double)g->n - 1.0)};
+    r.slope = g->w > 1 ? (double)g->s / ((double)g->w - 1.0) : 0.0;
+    if (r.slope > 0.0) {
+        r.from = fmax(0.0, -r.y0 / r.slope);
+        r.to = fmin(r.to, ((double)o->n_rows - 1.0 - r.y0) / r.slope);
     }
-    for (size_t y = from_y; y < to_y; y++) {
-        if ((double)line[y] <= limit) {
-            continue;
+    return r;
+}
+
+static double columns_inside(struct inside r) {
+    return r.to - r.from + 1.0;
+}
+
+/* One line: kept when it is more significant than all before. */
+static void look_at_line(struct octant *o, double sum, size_t y, const struct stage *g) {
+    const struct inside r = inside_of(o, g, y);
+    const double inside = columns_inside(r);
+    const double snr = sum / sqrt(fmax(inside, 1.0));
+    if (inside >= PART_MIN && snr > o->best.snr) {
+        struct streak_guess *const best = &o->best;
+        const double first = (double)g->first;
+        o->is_found = true;
+        best->snr = snr;
+        octant_place(o, first + r.from, r.y0 + r.slope * r.from, &best->x0, &best->y0);
+        octant_place(o, first + r.to, r.y0 + r.slope * r.to, &best->x1, &best->y1);
+    }
+}
+
+/* Lines from .. to - 1 of a row of sums, all inside in at least so many columns. */
+static void look_at_piece(struct octant *o, const float *line, size_t from, size_t to,
+                          double columns, const struct stage *g) {
+    const double limit = o->best.snr * sqrt(fmax(columns, PART_MIN));
+    if (is_any_above(line + from, to - from, (float)limit * 0.99999F)) {
+        for (size_t y = from; y < to; y++) {
+            if ((double)line[y] > limit) {
+                look_at_line(o, (double)line[y], y, g);
+            }
         }
-        const double y0 = (double)y - ((double)g->n - 1.0);
-        double from = 0.0; /* columns in which the line is inside */
-        double to = (double)g->columns - 1.0;
-        if (slope > 0.0) {
-            from = fmax(from, -y0 / slope);
-            to = fmin(to, ((double)o->n_rows - 1.0 - y0) / slope);
-        }
-        const double inside = to - from + 1.0;
-        const double snr = (double)line[y] / sqrt(fmax(inside, 1.0));
-        if (inside >= PART_MIN && snr > o->best.snr) {
-            struct streak_guess *const best = &o->best;
-            o->is_found = true;
-            best->snr = snr;
-            octant_place(o, (double)g->first + from, y0 + slope * from, &best->x0, &best->y0);
-            octant_place(o, (double)g->first + to, y0 + slope * to, &best->x1, &best->y1);
-            limit = best->snr * sqrt(n_least);
-        }
+    }
+}
+
+/* Part of a row of sums in pieces. The columns inside are the lesser of two straight lines in y0
+ * (or their difference): a piece has its fewest at one of its ends. */
+static void look_at_lines(struct octant *o, const float *line, size_t from, size_t to,
+                          const struct stage *g) {
+    for (size_t y = from; y < to; y += PIECE) {
+        const size_t end = y + PIECE < to ? y + PIECE : to;
+        const double a = columns_inside(inside_of(o, g, y));
+        const double b = columns_inside(inside_of(o, g, end - 1));
+        look_at_piece(o, line, y, end, fmin(a, b), g);
     }
 }
 
@@ -102,9 +118,12 @@ static void look_at_row(struct octant *o, const float *line, size_t n_y, const s
     const size_t lost = (size_t)ceil(rise);
     const size_t whole_to = whole_from + (o->n_rows > lost ? o->n_rows - lost : 0);
     const size_t first = whole_from > lost + 1 ? whole_from - lost - 1 : 0;
-    look_at_lines(o, line, first, whole_from, PART_MIN, g);
-    look_at_lines(o, line, whole_from, whole_to, (double)g->columns, g);
-    look_at_lines(o, line, whole_to, n_y, PART_MIN, g);
+    look_at_lines(o, line, first, whole_from, g);
+    for (size_t y = whole_from; y < whole_to; y += PIECE) {
+        const size_t end = y + PIECE < whole_to ? y + PIECE : whole_to;
+        look_at_piece(o, line, y, end, (double)g->columns, g);
+    }
+    look_at_lines(o, line, whole_to, n_y, g);
 }
 
 /* All sums of one stage: strip k, rise s at sums[(k w + s) n_y + y]. */
