@@ -5,6 +5,8 @@
  * stretch with the largest sum above half of its usual light (maximum subarray: Bentley 1984, CACM
  * 27, 865). Holds: offsets across are whole pixels along the shorter axis; times cos(angle) they
  * are distances. */
+#include <float.h>
+
 #include "base/clones.h"
 #include "image/streaks_internal.h"
 
@@ -15,58 +17,92 @@ size_t strip_columns(const struct strip *s) {
     return 2 * (size_t)s->reach + 1;
 }
 
-static float pixel_at(const struct nw_image_view *image, long x, long y) {
-    const size_t k = (size_t)y * image->stride_px + (size_t)x;
-    return image->px ? image->px[k] : (float)image->px16[k];
-}
-
 static double across_at(const struct strip *s, double walk) {
     return s->is_steep ? s->x0 + (s->x1 - s->x0) * (walk - s->y0) / (s->y1 - s->y0)
                        : s->y0 + (s->y1 - s->y0) * (walk - s->x0) / (s->x1 - s->x0);
 }
 
+/* Sums of pixels by offset across: in sigmas, cut; in ADU; how many. */
+struct across {
+    float *cut, *full, *count;
+    float sky, noise;
+};
+
+/* n pixels across the line, `step` apart in memory, added from offset `at` on. */
+NW_CLONES static void add_floats(const float *px, size_t step, size_t n, const struct across *a,
+                                 size_t at) {
+    const struct across to = *a;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float off = px[k * step] - to.sky;
+        const float sigmas = off / to.noise;
+        const bool has_value = fabsf(off) <= FLT_MAX;
+        to.cut[at + k] += !has_value ? 0.0F : sigmas < CUT ? sigmas : CUT;
+        to.full[at + k] += has_value ? off : 0.0F;
+        to.count[at + k] += has_value ? 1.0F : 0.0F;
+    }
+}
+
+NW_CLONES static void add_whole(const uint16_t *px, size_t step, size_t n, const struct across *a,
+                                size_t at) {
+    const struct across to = *a;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float off = (float)px[k * step] - to.sky;
+        const float sigmas = off / to.noise;
+        to.cut[at + k] += sigmas < CUT ? sigmas : CUT;
+        to.full[at + k] += off;
+        to.count[at + k] += 1.0F;
+    }
+}
+
+static size_t clamped(long at, size_t n) {
+    return at < 0 ? 0 : (size_t)at >= n ? n - 1 : (size_t)at;
+}
+
+/* One step of the walk: the pixels across it that the frame has. */
+static void add_across(const struct nw_image_view *image, const struct strip *s, long walk,
+                       const struct across *a) {
+    const long n_walk = (long)(s->is_steep ? image->height_px : image->width_px);
+    const long n_across = (long)(s->is_steep ? image->width_px : image->height_px);
+    const long middle = lround(across_at(s, (double)walk));
+    const long low = middle - s->reach > 0 ? middle - s->reach : 0;
+    const long high = middle + s->reach < n_across - 1 ? middle + s->reach : n_across - 1;
+    if (walk < 0 || walk >= n_walk || low > high) {
+        return;
+    }
+    const size_t step = s->is_steep ? 1 : image->stride_px;
+    const size_t first = s->is_steep ? (size_t)walk * image->stride_px + (size_t)low
+                                     : (size_t)low * image->stride_px + (size_t)walk;
+    const size_t n = (size_t)(high - low) + 1;
+    const size_t at = (size_t)(low - middle + s->reach);
+    if (image->px) {
+        add_floats(image->px + first, step, n, a, at);
+    } else {
+        add_whole(image->px16 + first, step, n, a, at);
+    }
+}
+
 /* Sums one segment: walk = from .. to - 1. */
 static void fill_segment(const struct field *field, struct strip *s, size_t k, long from, long to) {
     const struct nw_image_view *const image = &field->image;
-    const long width = (long)image->width_px;
-    const long height = (long)image->height_px;
-    float *const cut = s->cut + k * strip_columns(s);
-    float *const full = s->full + k * strip_columns(s);
     const double middle = 0.5 * (double)(from + to - 1);
     const double across = across_at(s, middle);
     const long mx = lround(s->is_steep ? across : middle);
     const long my = lround(s->is_steep ? middle : across);
-    float sky = 0.0F;
-    float noise = 1.0F;
-    background_span(field->background,
-                    (size_t)(mx < 0        ? 0
-                             : mx >= width ? width - 1
-                                           : mx),
-                    1,
-                    (size_t)(my < 0         ? 0
-                             : my >= height ? height - 1
-                                            : my),
-                    &sky, &noise);
     float count[2 * REACH_MAX + 1] = {0.0F};
+    struct across sums = {.cut = s->cut + k * strip_columns(s),
+                          .full = s->full + k * strip_columns(s),
+                          .count = count,
+                          .noise = 1.0F};
+    background_span(field->background, clamped(mx, image->width_px), 1,
+                    clamped(my, image->height_px), &sums.sky, &sums.noise);
     for (long w = from; w < to; w++) {
-        const long c = lround(across_at(s, (double)w));
-        for (int t = -s->reach; t <= s->reach; t++) {
-            const long x = s->is_steep ? c + t : w;
-            const long y = s->is_steep ? w : c + t;
-            if (x < 0 || y < 0 || x >= width || y >= height) {
-                continue;
-            }
-            const float off = pixel_at(image, x, y) - sky;
-            if (isfinite(off)) {
-                cut[t + s->reach] += off / noise < CUT ? off / noise : CUT;
-                full[t + s->reach] += off;
-                count[t + s->reach] += 1.0F;
-            }
-        }
+        add_across(image, s, w, &sums);
     }
     for (size_t t = 0; t < strip_columns(s); t++) {
-        cut[t] = count[t] > 0.0F ? cut[t] / count[t] : 0.0F;
-        full[t] = count[t] > 0.0F ? full[t] / count[t] : 0.0F;
+        sums.cut[t] = count[t] > 0.0F ? sums.cut[t] / count[t] : 0.0F;
+        sums.full[t] = count[t] > 0.0F ? sums.full[t] / count[t] : 0.0F;
     }
 }
 
