@@ -117,10 +117,10 @@ static void drop_marked(struct window *w, const bool *marks) {
     }
 }
 
-/* Which pixels of a row may be hits: above `least`, and not plainly no hit, as nearly all of a
+/* Whether pixels of a row may be hits: above `least`, and not plainly no hit, as nearly all of a
  * star's are. Pixels without value on either side leave it to is_hit. */
-NW_CLONES static bool mark_suspects(const float *row, size_t side, const struct sharpness *s,
-                                    float least, bool *ret) {
+NW_CLONES static bool has_suspects(const float *row, size_t side, const struct sharpness *s,
+                                   float least) {
     const float ratio = (float)s->side;
     const float corner_ratio = (float)s->corner;
     const float four = (float)(4.0 * LONE * MARGIN / s->side);
@@ -139,9 +139,7 @@ NW_CLONES static bool mark_suspects(const float *row, size_t side, const struct 
         const bool is_none = (v <= ratio * along) & (v <= ratio * across) &
                              (v <= corner_ratio * falling) & (v <= corner_ratio * rising) &
                              (sum >= four * v);
-        const bool is_suspect = (v > least) & !is_none;
-        ret[i] = is_suspect;
-        count += is_suspect;
+        count += (v > least) & !is_none;
     }
     return count > 0;
 }
@@ -151,22 +149,17 @@ size_t window_drop_hits(struct window *w, const struct field *field, double fwhm
     bool marks[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
     bool is_any = false;
     const float least = (float)(0.999 * SIGNIFICANT * w->noise_adu); /* is_hit knows exactly */
-    for (int j = 0; j < w->side; j++) {
+    const int last = w->side - 1;
+    for (int j = 0; j <= last; j++) {
         const float *const row = w->px + (size_t)j * (size_t)w->side;
         bool *const mark = marks + (size_t)j * (size_t)w->side;
-        const int last = w->side - 1;
-        const bool is_border = j == 0 || j == last;
-        mark[0] = row[0] > least;
-        mark[last] = row[last] > least;
-        for (int i = 1; is_border && i < last; i++) {
-            mark[i] = row[i] > least;
-        }
-        const bool is_some = is_border || mark[0] || mark[last];
-        if (!is_border && !mark_suspects(row, (size_t)w->side, &s, least, mark) && !is_some) {
+        const bool is_some = j == 0 || j == last || row[0] > least || row[last] > least;
+        if (!is_some && !has_suspects(row, (size_t)w->side, &s, least)) {
+            memset(mark, 0, (size_t)w->side * sizeof *mark);
             continue;
         }
-        for (int i = 0; i < w->side; i++) {
-            mark[i] = mark[i] && is_hit(&s, w->px, w->side, i, j);
+        for (int i = 0; i <= last; i++) {
+            mark[i] = row[i] > least && is_hit(&s, w->px, w->side, i, j);
             is_any = is_any || mark[i];
         }
     }

@@ -4,6 +4,7 @@
  * filtered image three rows exist at a time. Only what lies above the threshold is kept.
  * Holds: equal neighbours have one maximum, the first in the order of rows (saturated flat tops).
  */
+#include "base/clones.h"
 #include "image/measure_internal.h"
 
 enum { CHUNK = 32 };
@@ -35,13 +36,20 @@ static bool band_rows_init(struct band_rows *rows, const struct kernel *kernel, 
     return true;
 }
 
-static bool is_any_above(const float *row, float threshold) {
-    int any = 0;
-#pragma omp simd reduction(| : any)
-    for (size_t i = 0; i < CHUNK; i++) {
-        any |= row[i] > threshold;
+/* The first chunk from k on with a value above the threshold; n_chunks: none. */
+NW_CLONES static size_t next_chunk(const float *row, size_t k, size_t n_chunks, float threshold) {
+    for (; k < n_chunks; k++) {
+        const float *const chunk = row + k * CHUNK;
+        int32_t count = 0;
+#pragma omp simd reduction(+ : count)
+        for (size_t i = 0; i < CHUNK; i++) {
+            count += chunk[i] > threshold;
+        }
+        if (count > 0) {
+            break;
+        }
     }
-    return any != 0;
+    return k;
 }
 
 static bool is_maximum(const float *const row[static 3], size_t x) {
@@ -87,9 +95,11 @@ static enum nw_status scan_row(struct band *band, const struct band_rows *rows, 
     const float *const row[3] = {rows->row[(y + 2) % 3], rows->row[y % 3], rows->row[(y + 1) % 3]};
     const size_t stop = rows->n_chunks * CHUNK;
     for (size_t x = 0; x < stop;) {
-        if (x % CHUNK == 0 && !is_any_above(row[1] + x, threshold)) {
-            x += CHUNK;
-            continue;
+        if (x % CHUNK == 0) {
+            x = CHUNK * next_chunk(row[1], x / CHUNK, rows->n_chunks, threshold);
+            if (x >= stop) {
+                break;
+            }
         }
         if (!(row[1][x] > threshold)) {
             x++;

@@ -5,22 +5,44 @@
 #include "image/measure_internal.h"
 #include "image/power.h"
 
-static float pixel_at(const struct nw_image_view *image, size_t x, size_t y) {
-    const size_t k = y * image->stride_px + x;
-    return image->px ? image->px[k] : (float)image->px16[k];
+NW_CLONES static uint32_t count_from_floats(const float *px, size_t n, float level) {
+    uint32_t count = 0;
+#pragma omp simd reduction(+ : count)
+    for (size_t i = 0; i < n; i++) {
+        count += px[i] >= level;
+    }
+    return count;
+}
+
+NW_CLONES static uint32_t count_from_whole(const uint16_t *px, size_t n, float level) {
+    uint32_t count = 0;
+#pragma omp simd reduction(+ : count)
+    for (size_t i = 0; i < n; i++) {
+        count += (float)px[i] >= level;
+    }
+    return count;
 }
 
 /* Of the pixels of the inner half those at or above the saturation level. */
 static size_t count_saturated(const struct field *field, const struct box *box, int cx, int cy,
                               int r) {
-    size_t n = 0;
-    for (size_t y = box->y0; y < box->y0 + box->n_y; y++) {
-        for (size_t x = box->x0; x < box->x0 + box->n_x && 2 * abs((int)y - cy) <= r; x++) {
-            n += 2 * abs((int)x - cx) <= r &&
-                 (double)pixel_at(&field->image, x, y) >= field->saturation_adu;
-        }
+    const struct nw_image_view *const image = &field->image;
+    const long half = r / 2;
+    const long end_x = (long)(box->x0 + box->n_x);
+    const long end_y = (long)(box->y0 + box->n_y);
+    const size_t x0 = (size_t)(cx - half > (long)box->x0 ? cx - half : (long)box->x0);
+    const size_t y0 = (size_t)(cy - half > (long)box->y0 ? cy - half : (long)box->y0);
+    const long last_x = cx + half < end_x ? cx + half : end_x - 1;
+    const long last_y = cy + half < end_y ? cy + half : end_y - 1;
+    const size_t n = last_x >= (long)x0 ? (size_t)(last_x - (long)x0) + 1 : 0;
+    const float level = (float)field->saturation_adu;
+    size_t count = 0;
+    for (size_t y = y0; (long)y <= last_y && n > 0; y++) {
+        const size_t first = y * image->stride_px + x0;
+        count += image->px ? count_from_floats(image->px + first, n, level)
+                           : count_from_whole(image->px16 + first, n, level);
     }
-    return n;
+    return count;
 }
 
 static size_t count_blank(const float *px, size_t n) {
