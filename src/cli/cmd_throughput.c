@@ -40,7 +40,8 @@ struct work {
     const struct nw_setup *setup;
     struct nw_catalogue *catalogue;
     struct nw_series series;
-    struct nw_throughput_row *rows;
+    struct nw_throughput_row *rows; /* one of a mono frame, one for each colour */
+    size_t n_rows;
     struct nw_reference references[MAX_REFERENCES];
 };
 
@@ -127,7 +128,23 @@ static size_t find_references(struct work *w, const double place_rad[2]) {
     return n;
 }
 
-static enum nw_status one_frame(struct work *w, const struct nw_series_item *item,
+/* The passband of what was measured: of a colour, when the filter lets light to it. */
+static bool band_of(const struct nw_setup *setup, const struct nw_filter *filter,
+                    enum nw_channel channel, struct nw_light_band *ret) {
+    struct nw_light_band bands[NW_LIGHT_BANDS];
+    const size_t n = nw_light_bands(setup, filter, bands);
+    const bool is_mono = channel == NW_CHANNEL_MONO;
+    *ret = nw_light_main_band(setup, filter);
+    for (size_t i = 0; i < n && !is_mono; i++) {
+        if (strcmp(bands[i].name, nw_channel_name(channel)) == 0) {
+            *ret = bands[i];
+            return true;
+        }
+    }
+    return is_mono && ret->width_m > 0.0;
+}
+
+static enum nw_status one_plane(struct work *w, const struct nw_series_item *item, size_t plane,
                                 struct nw_throughput_row *row, struct nw_err *err) {
     const struct nw_frame_facts *const f = &item->frame->facts;
     double place_rad[2];
@@ -149,15 +166,25 @@ static enum nw_status one_frame(struct work *w, const struct nw_series_item *ite
     row->airmass = airmass_of(w, f, place_rad);
     const struct nw_light_case what = {
         .rig = w->rig, .setup = w->setup, .filter = filter, .airmass = row->airmass};
-    struct nw_light_band band = nw_light_main_band(w->setup, filter);
+    const enum nw_channel channel = item->measures[plane]->channel;
+    struct nw_light_band band;
     /* of a colour-filter frame one grid of a quarter of the pixels was measured */
-    const bool is_grid =
-        item->frame->n_planes == 1 && item->measures[0]->channel != NW_CHANNEL_MONO;
+    const bool is_grid = item->frame->n_planes == 1 && channel != NW_CHANNEL_MONO;
+    nw_text_copy(row->colour, sizeof row->colour,
+                 channel == NW_CHANNEL_MONO ? "" : nw_channel_name(channel));
+    if (!band_of(w->setup, filter, channel, &band)) {
+        return nw_err_set(err, NW_NOTFOUND,
+                          channel == NW_CHANNEL_MONO
+                              ? "filter %s lets no light to any colour of camera %s"
+                              : "the frame has colours, and filter %s lets no light to this one of "
+                                "camera %s",
+                          filter->name, w->setup->camera.name);
+    }
     const double gain =
         isfinite(f->gain_e_per_adu) ? f->gain_e_per_adu : w->setup->camera.gain_e_per_adu.v;
     const struct nw_throughput_case one = {.what = &what,
                                            .band = &band,
-                                           .stars = item->measures[0],
+                                           .stars = item->measures[plane],
                                            .exposure_s = f->exposure_s,
                                            .gain_e_per_adu = is_grid ? 4.0 * gain : gain,
                                            .ra_rad = place_rad[0],
@@ -176,7 +203,7 @@ static enum nw_status gather(struct work *w, size_t n, struct nw_err *err) {
     status = status == NW_OK
                  ? cli_catalogue_open(cli_text(w->args, "catalogue"), &w->catalogue, err)
                  : status;
-    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G,
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_MONO, /* every colour */
                                         .pattern_if_unsaid =
                                             status == NW_OK ? w->setup->camera.pattern : NULL};
     status = status == NW_OK
@@ -185,26 +212,28 @@ static enum nw_status gather(struct work *w, size_t n, struct nw_err *err) {
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         const struct nw_series_item *const item = &w->series.items[i];
         struct nw_err why = {0};
-        w->rows[i] = (struct nw_throughput_row){
-            .path = item->path, .t_start_utc_s = NAN, .exposure_s = NAN, .airmass = NAN};
         if (item->status != NW_OK) { /* a name that was typed must be a frame */
             return nw_err_set(err, item->status, "%s", item->err.text);
         }
-        const enum nw_status told = one_frame(w, item, &w->rows[i], &why);
-        if (told == NW_NOMEM || told == NW_USAGE) {
-            return nw_err_set(err, told, "%s", why.text);
+        for (size_t k = 0; k < item->n_measures; k++) {
+            struct nw_throughput_row *const row = &w->rows[w->n_rows++];
+            *row = (struct nw_throughput_row){
+                .path = item->path, .t_start_utc_s = NAN, .exposure_s = NAN, .airmass = NAN};
+            const enum nw_status told = one_plane(w, item, k, row, &why);
+            if (told == NW_NOMEM || told == NW_USAGE) {
+                return nw_err_set(err, told, "%s", why.text);
+            }
+            nw_text_copy(row->why_null, sizeof row->why_null, told == NW_OK ? "" : why.text);
         }
-        nw_text_copy(w->rows[i].why_null, sizeof w->rows[i].why_null,
-                     told == NW_OK ? "" : why.text);
     }
     return status;
 }
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    const size_t n = cli_n_args(args) - 1;
+    const size_t n = cli_n_args(args) - 1; /* frames */
     struct work *const w = nw_calloc(1, sizeof *w);
-    struct nw_throughput_row *const rows = nw_calloc(n + 1, sizeof *rows);
+    struct nw_throughput_row *const rows = nw_calloc(3 * n + 1, sizeof *rows);
     enum nw_status status = NW_OK;
     if (!w || !rows) {
         status = nw_err_set(err, NW_NOMEM, "throughput");
@@ -214,9 +243,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     w->rows = rows;
     status = gather(w, n, err);
     if (status == NW_OK && cli_wants_json(args)) {
-        status = nw_report_throughput_json(rows, n, &result->json, err);
+        status = nw_report_throughput_json(rows, w->n_rows, &result->json, err);
     } else if (status == NW_OK) {
-        nw_report_throughput_text(rows, n, &result->text);
+        nw_report_throughput_text(rows, w->n_rows, &result->text);
     }
     nw_series_done(&w->series);
     nw_catalogue_close(w->catalogue);
@@ -234,7 +263,7 @@ const struct cli_command CMD_THROUGHPUT = {
             "frame.",
     .notes = "In long broad-band subs every star of the built-in list (V 9) is full: take a frame "
              "of five seconds once an hour, or a narrow-band sub; or import a deeper list "
-             "(`catalogue`).\n"
+             "(`catalogue`). Of colour frames every colour is told.\n"
              "Examples: throughput rig.yaml zero-5s.fits; throughput rig.yaml sub.fits --near "
              "270.9,-24.4",
     .options = OPTIONS,

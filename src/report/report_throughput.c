@@ -3,6 +3,10 @@
 
 #include <math.h>
 
+static const char *colour_word(const char *letter) {
+    return letter[0] == 'R' ? "red" : letter[0] == 'G' ? "green" : "blue";
+}
+
 void nw_report_throughput_text(const struct nw_throughput_row *rows, size_t n, struct nw_buf *buf) {
     char a[48];
     char b[48];
@@ -11,7 +15,13 @@ void nw_report_throughput_text(const struct nw_throughput_row *rows, size_t n, s
         const struct nw_throughput_row *const r = &rows[i];
         const struct nw_throughput *const v = &r->value;
         const char *const slash = strrchr(r->path, '/');
-        nw_report_title(buf, "THROUGHPUT", slash ? slash + 1 : r->path);
+        const bool is_next = i > 0 && strcmp(rows[i - 1].path, r->path) == 0;
+        if (!is_next) {
+            nw_report_title(buf, "THROUGHPUT", slash ? slash + 1 : r->path);
+        }
+        if (r->colour[0]) {
+            nw_buf_printf(buf, "  %s\n", colour_word(r->colour));
+        }
         if (r->why_null[0]) {
             nw_report_entry(buf, 2, 15, "not told", r->why_null);
             continue;
@@ -24,9 +34,10 @@ void nw_report_throughput_text(const struct nw_throughput_row *rows, size_t n, s
         nw_report_entry(buf, 2, 15, "stars", text);
         (void)snprintf(
             text, sizeof text,
-            "%s %% of the photons above the air in %s become electrons; the rig "
+            "%s %% of the photons above the air in %s%s%s become electrons; the rig "
             "foretells %s %% at airmass %.2f",
             nw_report_pm(a, sizeof a, 100.0 * v->share, 100.0 * v->share_sigma), r->filter,
+            r->colour[0] ? ", " : "", r->colour[0] ? colour_word(r->colour) : "",
             nw_report_pm(b, sizeof b, 100.0 * v->foretold, 100.0 * v->foretold_sigma), r->airmass);
         nw_report_entry(buf, 2, 15, "throughput", text);
         (void)snprintf(text, sizeof text, "%s %% below the air, with the rig's extinction",
@@ -66,6 +77,7 @@ enum nw_status nw_report_throughput_json(const struct nw_throughput_row *rows, s
         json_t *const o = nw_json_item(&j, list);
         nw_json_text(&j, o, "path", r->path);
         nw_json_text(&j, o, "filter", r->filter);
+        nw_json_text(&j, o, "colour", r->colour[0] ? r->colour : "mono");
         nw_json_time(&j, o, "start", r->t_start_utc_s, 3);
         nw_json_number(&j, o, "exposure_s", r->exposure_s, 6);
         nw_json_number(&j, o, "airmass", r->airmass, 5);

@@ -9,6 +9,7 @@ struct nw_throughput_row {
     const char *path;
     double t_start_utc_s, exposure_s, airmass;
     char filter[NW_NAME_SIZE]; /* of the rig */
+    char colour[8];            /* "R", "G", "B" of a colour frame, each with a row; "" of mono */
     struct nw_throughput value;
     char why_null[300]; /* "" when it was told */
 };

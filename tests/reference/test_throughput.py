@@ -119,7 +119,35 @@ def test_a_colour_camera_by_its_green_pixels(stars, tmp_path):
     path = draw(tmp_path / "cfa.fits", stars, BAYERPAT="RGGB")
     with fits.open(path, mode="update") as hdus:
         data = hdus[0].data
-        data[0::2, 0::2] = 500
-        data[1::2, 1::2] = 500
-    frame, = told(stars, path, options=["--set", "cameras.cooled mono.pattern=RGGB"])
-    assert frame["throughput_percent"] == pytest.approx(100 * SHARE, rel=0.1)
+        rng = np.random.default_rng(8)
+        for places in (np.s_[0::2, 0::2], np.s_[1::2, 1::2]):
+            data[places] = np.round(500 + rng.normal(0, 6, data[places].shape))
+    red, green, blue = told(stars, path, options=["--set", "cameras.cooled mono.pattern=RGGB"])
+    assert green["throughput_percent"] == pytest.approx(100 * SHARE, rel=0.1)
+    assert [f["colour"] for f in (red, green, blue)] == ["R", "G", "B"]
+    assert "no light to this one" in red["why_null"]["throughput_percent"]
+
+
+def test_every_colour_of_a_colour_camera(stars, tmp_path):
+    """No filter before the pattern: each colour's own passband, and what it has."""
+    path = draw(tmp_path / "cfa.fits", stars, BAYERPAT="RGGB")
+    share = {"R": 0.5, "G": 1.0, "B": 0.25}  # of the light that was drawn, 90 nm wide
+    with fits.open(path, mode="update") as hdus:
+        data = hdus[0].data
+        for places, k in ((np.s_[0::2, 0::2], "R"), (np.s_[1::2, 1::2], "B")):
+            data[places] = np.round(500 + share[k] * (data[places].astype(float) - 500))
+        hdus[0].header["FILTER"] = "luminance"
+    rows = told(stars, path, options=["--set", "cameras.cooled mono.pattern=RGGB"])
+    assert [r["colour"] for r in rows] == ["R", "G", "B"]
+    for row in rows:
+        # of the drawn photons: V 0 over 90 nm, flat; the colours have 100 nm of an A0 star and B-V
+        drawn = 9.955e16 * 90e-9 * math.pi / 4 * 0.115 ** 2 * SHARE * share[row["colour"]]
+        if row["colour"] == "G":
+            assert row["zero_point_mag"] == pytest.approx(2.5 * math.log10(drawn), abs=0.1)
+        assert row["stars_used"] > 10
+    # what was drawn is flat over all colours: that an A0 star has more blue comes out as less share
+    percent = {r["colour"]: r["throughput_percent"] for r in rows}
+    assert percent["B"] < 0.3 * percent["G"] and percent["R"] < 0.75 * percent["G"]
+    text = run("throughput", RIG, path, "--catalogue", stars[0], "--set",
+               "cameras.cooled mono.pattern=RGGB").stdout
+    assert "luminance, blue" in text and text.count("THROUGHPUT") == 1
