@@ -1,5 +1,6 @@
 /* guide_checks.c - how often the self-check of the loop model speaks, where it should and where it
- * should not: the table of docs/models.md. Argument: nights a case, else 20. Loops of 2 h at 2 s by
+ * should not: the table of docs/models.md. Arguments: nights a case, else 20; number of
+ * the one case to run, else all. Loops of 2 h at 2 s by
  * tests/support/guide_sim.h; counted are right ascension and declination. */
 #include <stdio.h>
 
@@ -18,12 +19,15 @@ static const struct sim_case CASES[] = {
     {"worm 5\" of 240 s", 0.6, 0.2, 0.3, 0.0, 1.0, 5.0, 240.0, 0.0, 0.0, 0.0},
     {"gear noise 0.3\" of 8 s", 0.6, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.3, 8.0, 0.0},
     {"a gap of 300 ms", 0.6, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
-    {"that gap, soft", 0.3, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
+    {"that gap, gain 0.3", 0.3, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
+    {"that gap, gain 0.15", 0.15, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 2.25},
+    {"150 ms, gain 0.3", 0.3, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 1.125},
+    {"900 ms, gain 0.3", 0.3, 0.2, 0.3, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 6.75},
 };
 
 struct tally {
-    double scatter, memory, pulses, errors_memory;
-    int n, off_scatter, off_memory, off_pulses, sluggish, eager, biased;
+    double scatter, memory, pulses, errors_memory, gap;
+    int n, off_scatter, off_memory, off_pulses, tried, seen, sluggish, eager, biased;
 };
 
 static void add(const struct nw_guide_axis *a, struct tally *t) {
@@ -35,6 +39,9 @@ static void add(const struct nw_guide_axis *a, struct tally *t) {
     t->off_scatter += a->check.is_scatter_off;
     t->off_memory += a->check.is_memory_off;
     t->off_pulses += a->check.are_pulses_off;
+    t->tried += isfinite(a->check.gap_better);
+    t->seen += a->check.is_gap_seen;
+    t->gap += isfinite(a->check.gap_better) ? a->check.gap_better : 0.0;
     t->sluggish += a->habits.is_sluggish;
     t->eager += a->habits.is_eager;
     t->biased += a->habits.is_biased;
@@ -43,9 +50,10 @@ static void add(const struct nw_guide_axis *a, struct tally *t) {
 int main(int argc, char **argv) {
     const size_t nights = argc > 1 ? (size_t)strtoul(argv[1], NULL, 10) : 20;
     const size_t n = sizeof CASES / sizeof CASES[0];
+    const size_t only = argc > 2 ? (size_t)strtoul(argv[2], NULL, 10) : n;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     int failed = 0;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = only < n ? only : 0; i < (only < n ? only + 1 : n); i++) {
         struct tally t[2] = {{0}};
         const struct sim_axis loop = sim_case_axis(&CASES[i], 0.0);
         gsl_rng_set(rng, 500 + i);
@@ -69,10 +77,12 @@ int main(int argc, char **argv) {
             const struct tally *const at = &t[axis];
             const double k = (double)at->n;
             printf("%-24s %-3s scatter %.3f off %3d; memory %+.3f off %3d; pulses %+.3f off %3d; "
-                   "errors' memory %+.2f, sluggish %3d eager %3d biased %3d of %d\n",
+                   "gap seen %3d of %3d (%+.1f); errors' memory %+.2f, sluggish %3d eager %3d "
+                   "biased %3d of %d\n",
                    CASES[i].name, axis ? "Dec" : "RA", at->scatter / k, at->off_scatter,
-                   at->memory / k, at->off_memory, at->pulses / k, at->off_pulses,
-                   at->errors_memory / k, at->sluggish, at->eager, at->biased, at->n);
+                   at->memory / k, at->off_memory, at->pulses / k, at->off_pulses, at->seen,
+                   at->tried, at->gap / at->tried, at->errors_memory / k, at->sluggish, at->eager,
+                   at->biased, at->n);
         }
         (void)fflush(stdout);
     }

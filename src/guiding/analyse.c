@@ -3,14 +3,16 @@
  * Holds: the two series hold the same rows. */
 #include <math.h>
 
+#include "guiding/backlash.h"
 #include "guiding/guiding_internal.h"
-#include "guiding/play.h"
 #include "guiding/replay.h"
 #include "guiding/selfcheck.h"
 #include "guiding/worm.h"
 
 #define SUB_LENGTH_s 300.0
 #define BOUNDS_AGREE 0.7
+#define GAP_RESPONSE_SIGMA 0.15 /* as in gears.c */
+#define GAP_WAYS_SIGMA 0.10
 #define ACTS_NLL 3.0 /* e^3 = 20 to 1: then the log tells when a pulse acts */
 
 /* Working memory of one analysis. */
@@ -136,7 +138,9 @@ static struct nw_guide_axis blank_axis(void) {
                                             .memory_sigma = NAN,
                                             .pulses = NAN,
                                             .pulses_sigma = NAN,
-                                            .pulses_chance = NAN},
+                                            .pulses_chance = NAN,
+                                            .gap_better = NAN,
+                                            .gap_chance = NAN},
                                   .habits = {.memory = NAN,
                                              .memory_sigma = NAN,
                                              .forget_s = NAN,
@@ -197,6 +201,7 @@ static enum nw_status fit_axes(const struct nw_guide_log *log, const struct nw_g
                                              .high_s = NAN,
                                              .crossings = NAN,
                                              .windup = NAN,
+                                             .held_better = NAN,
                                              .motion_without_rad = NAN};
     find_acts(log, w, a);
     fill(log, w, a->pulse_acts);
@@ -302,6 +307,25 @@ static void fill_sent(const struct nw_guide_log *log, const struct work *w, bool
     }
 }
 
+/* Where the path is the plain sum of pulses: would one with a gap foretell more? */
+static enum nw_status look_for_gap(const struct nw_guide_log *log, const struct work *w,
+                                   bool is_dec, struct nw_guide_analysis *a, struct nw_err *err) {
+    struct nw_guide_axis *const axis = is_dec ? &a->dec : &a->ra;
+    const double b = axis->pulse_rad_s;
+    const struct guide_prior prior = {
+        .b = b, .sigma = GAP_RESPONSE_SIGMA * b, .difference_sigma = GAP_WAYS_SIGMA * b};
+    struct guide_moves moves = {0};
+    if (is_dec || axis->check.n == 0) { /* the gears of declination have been looked at */
+        return NW_OK;
+    }
+    enum nw_status status = nw_guide_moves_init(log, &w->cut, is_dec, a->pulse_acts, &moves, err);
+    if (status == NW_OK) {
+        status = nw_guide_see_gap(is_dec ? &w->dec : &w->ra, &moves, &prior, &axis->check, err);
+    }
+    nw_guide_moves_done(&moves);
+    return status;
+}
+
 /* Habits of the loop and, where it is not the loop alone that is asked for, the self-check. */
 static enum nw_status check_axis(const struct nw_guide_log *log, const struct work *w, bool is_dec,
                                  bool is_loop_only, struct nw_guide_analysis *a,
@@ -321,6 +345,9 @@ static enum nw_status check_axis(const struct nw_guide_log *log, const struct wo
     in.b = pulses.n_sent > 0 ? axis->pulse_rad_s : 0.0;
     if (status == NW_OK && !is_loop_only && is_told) {
         status = nw_guide_check_model(&in, &axis->check, err);
+        if (status == NW_OK && in.sent_s) {
+            status = look_for_gap(log, w, is_dec, a, err);
+        }
     } else if (!is_told) {
         (void)snprintf(axis->check.why_null, sizeof axis->check.why_null, "%.150s",
                        axis->why_drift);

@@ -307,17 +307,83 @@ static void find_start(const struct guide_series *s, const struct guide_gap_benc
     }
 }
 
+/* Noise and response lean on each other: spectra found under the rate as given would hold a weaker
+ * response back. */
+static void settle_noise(const struct guide_series *s, const struct guide_gap_bench *b,
+                         struct guide_whitener *w, double *rest, double *white,
+                         struct guide_backlash_fit *fit) {
+    for (int turn = 0; turn < TURNS; turn++) {
+        refit_noise(s, b, w, rest, white, fit);
+        fit->score = nw_guide_gap_improve(b, &fit->play, 8, fit->play.gap_rad > 0.0);
+    }
+}
+
+static struct guide_backlash_fit fit_of(const struct guide_prior *prior) {
+    return (struct guide_backlash_fit){.play = {.start = 0.5, .up = prior->b, .down = prior->b},
+                                       .noise = {.ln_q = -4.0, .ln_qv = GUIDE_LN_NONE},
+                                       .high_rad = INFINITY};
+}
+
+static double most_of(const struct guide_moves *moves) {
+    return 1.3 * nw_guide_play_most_rad(moves, 1.0, 1.0);
+}
+
+/* Another gap that is better under the same noise: a wide one has many valleys. */
+static void look_around(const struct guide_gap_bench *b, double most_s,
+                        struct guide_backlash_fit *fit) {
+    enum { AROUND = 24 };
+    for (int i = 1; i <= AROUND; i++) {
+        struct guide_play play;
+        const double gap_s = most_s * pow((double)i / AROUND, 1.7);
+        const double score = nw_guide_gap_place(b, gap_s, &fit->play, 1, 2, &play);
+        if (score < fit->score) {
+            fit->score = score;
+            fit->play = play;
+        }
+    }
+}
+
+enum nw_status nw_guide_guess_gap(const struct guide_series *s, const struct guide_moves *moves,
+                                  const struct guide_prior *prior, struct guide_backlash_fit *ret,
+                                  struct nw_err *err) {
+    struct guide_backlash_fit fit = fit_of(prior);
+    struct guide_gap_bench bench = {0};
+    struct guide_whitener w = {0};
+    double *rest = nw_calloc(s->n + 1, sizeof *rest);
+    double *white = nw_calloc(s->n + 1, sizeof *white);
+    enum nw_status status = rest && white
+                                ? nw_guide_whitener_init(s, &fit.noise, &w, err)
+                                : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
+    const struct guide_gap_bench like = {.moves = moves, .prior = prior, .w = &w, .white = white};
+    if (status == NW_OK) {
+        status = nw_guide_gap_bench_init(&like, s->n, &bench, err);
+    }
+    if (status == NW_OK) {
+        const double most_s = most_of(moves);
+        find_start(s, &bench, &w, rest, white, most_s, &fit);
+        settle_noise(s, &bench, &w, rest, white, &fit);
+        look_around(&bench, most_s, &fit);
+        settle_noise(s, &bench, &w, rest, white, &fit);
+        fit.r_rad2 = nw_guide_gap_rest(&bench, &fit.play, NULL) / (double)w.n_told;
+        fit.total = fit.score + w.ln_s;
+        *ret = fit;
+    }
+    nw_guide_gap_bench_done(&bench);
+    nw_guide_whitener_done(&w);
+    free(rest);
+    free(white);
+    return status;
+}
+
 enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct guide_moves *moves,
                                      const struct guide_prior *prior,
                                      struct guide_backlash_fit *ret, struct nw_err *err) {
-    struct guide_backlash_fit fit = {.play = {.start = 0.5, .up = prior->b, .down = prior->b},
-                                     .high_rad = INFINITY};
+    struct guide_backlash_fit fit = fit_of(prior);
     struct scan *scan = nw_calloc(1, sizeof *scan);
     struct guide_gap_bench benches[LANES] = {{0}};
     struct guide_whitener w = {0};
     double *rest = nw_calloc(s->n + 1, sizeof *rest);
     double *white = nw_calloc(s->n + 1, sizeof *white);
-    fit.noise = (struct guide_noise){.ln_q = -4.0, .ln_qv = GUIDE_LN_NONE};
     enum nw_status status = scan && rest && white
                                 ? nw_guide_whitener_init(s, &fit.noise, &w, err)
                                 : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
@@ -327,16 +393,11 @@ enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct 
     }
     if (status == NW_OK) {
         scan->benches = benches;
-        const double most = 1.3 * nw_guide_play_most_rad(moves, 1.0, 1.0);
+        const double most = most_of(moves);
         find_start(s, &benches[0], &w, rest, white, most, &fit);
         double best = INFINITY;
         for (int pass = 0; pass < 2; pass++) {
-            /* noise and response lean on each other: spectra found under the rate as given would
-             * hold a weaker response back */
-            for (int turn = 0; turn < TURNS; turn++) {
-                refit_noise(s, &benches[0], &w, rest, white, &fit);
-                (void)nw_guide_gap_improve(&benches[0], &fit.play, 8, fit.play.gap_rad > 0.0);
-            }
+            settle_noise(s, &benches[0], &w, rest, white, &fit);
             profile(scan, &benches[0], most, &fit);
             fit.total = fit.score + w.ln_s;
             if (fit.total < best) {

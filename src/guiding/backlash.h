@@ -19,6 +19,7 @@ struct guide_backlash_fit {
     double up_sigma, down_sigma;
     size_t crossings;
     struct guide_noise noise;
+    double r_rad2;     /* variance of the noise; of nw_guide_guess_gap alone */
     double score;      /* -2 ln likelihood of the best gap; differences mean something */
     double score_none; /* of no gap */
     double total;      /* score, the spectra included */
@@ -27,6 +28,17 @@ struct guide_backlash_fit {
 enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct guide_moves *moves,
                                      const struct guide_prior *prior,
                                      struct guide_backlash_fit *ret, struct nw_err *err) NW_CHECKED;
+
+/* A first gap alone, no profile: play, noise and r. */
+enum nw_status nw_guide_guess_gap(const struct guide_series *s, const struct guide_moves *moves,
+                                  const struct guide_prior *prior, struct guide_backlash_fit *ret,
+                                  struct nw_err *err) NW_CHECKED;
+
+/* ---- gap_seen.c: for an axis whose path is the plain sum of pulses ---- */
+/* Fills the gap's part of ret. */
+enum nw_status nw_guide_see_gap(const struct guide_series *s, const struct guide_moves *moves,
+                                const struct guide_prior *prior, struct nw_guide_check *ret,
+                                struct nw_err *err) NW_CHECKED;
 
 /* ---- gears.c: from the fit to the finding ---- */
 struct guide_gears_opts {

@@ -13,7 +13,8 @@
  * What is left over must scatter as foretold, have no memory and know nothing of earlier pulses.
  * Too much scatter: the air or the mount changed through the night. Memory: the noise outlasts a
  * sample (the bounds of the motion allow for 0.2), or the model of the motion is wrong. Pulses: the
- * response, its delay or the backlash is not what the model says; replay is not to be trusted. */
+ * response, its delay or the backlash is not what the model says; replay is not to be trusted. A
+ * gap is looked for by itself, since a soft loop's pulses are too small to be seen one by one. */
 struct nw_guide_check {
     size_t n;                      /* samples foretold; 0: not done */
     double foretold_rms_rad;       /* of what is left over */
@@ -22,7 +23,14 @@ struct nw_guide_check {
     double pulses, pulses_sigma;   /* partial correlation with earlier pulses, the largest; NaN */
     double pulses_chance;          /* of so large a one under a true model */
     int pulse_steps;               /* samples before: 1 to 3; 0: a pulse that turned round */
+    /* 2 ln likelihood of the samples foretold, with a gap between pulses and axis that the others
+     * taught less without any, and the chance of so much where there is none: at most that. NaN:
+     * the gap is in the path already, or nothing to try (gap_seen.c) */
+    double gap_better, gap_chance;
     bool is_scatter_off, is_memory_off, are_pulses_off; /* by 3 sigmas and enough to matter */
+    bool is_gap_seen;                                   /* chance below 1e-3 */
+    bool is_gap_worm; /* and better with the gap in place of the worm that was found: a loop that
+                         hunts through a gap does so nearly in time */
     char why_null[160];
 };
 
@@ -92,6 +100,9 @@ struct nw_guide_backlash {
                                           stand without (0, INFINITY: none) */
     double gap_s, low_s, high_s;       /* the same as time of a pulse */
     double windup;                     /* 0 = a clean gap */
+    /* 2 ln likelihood of held-out samples, with a gap less without (selfcheck); NaN: not tried.
+     * Identified asks for a chance below 1e-3: a soft loop's fit finds small gaps that are none */
+    double held_better;
     /* motion within a sub that the same loop would have without the gap; NaN: not simulated */
     double motion_without_rad;
     char why_null[200];

@@ -26,6 +26,11 @@ static void say_why(const struct guide_backlash_fit *fit, bool is_there,
         (void)snprintf(ret->why_null, sizeof ret->why_null,
                        "no gap shows: at most %.2f arcsec (%.0f ms of pulse)",
                        fit->high_rad * NW_ARCSEC_PER_RAD, fit->high_s * 1e3);
+    } else if (!is_there) {
+        (void)snprintf(ret->why_null, sizeof ret->why_null,
+                       "no gap shows and none is excluded: the pulses are too small, or go too "
+                       "much one way; %s",
+                       TRIAL);
     } else if (fit->crossings < NW_GUIDE_CROSSINGS) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
                        "the gap was crossed %zu times, %d are needed: the motors stayed on one "
@@ -92,13 +97,22 @@ enum nw_status nw_guide_find_backlash(const struct nw_guide_log *log, struct gui
     const struct guide_prior prior = prior_of(log, gears);
     struct guide_moves moves = {0};
     struct guide_backlash_fit fit;
+    struct nw_guide_check seen = {.n = 0};
     enum nw_status status =
         nw_guide_moves_init(log, opts->cut, opts->is_dec, opts->acts, &moves, err);
     if (status == NW_OK) {
         status = nw_guide_fit_backlash(s, &moves, &prior, &fit, err);
     }
     if (status == NW_OK) {
-        const bool is_there = fit.score_none - fit.score > TOLD_SCORE && fit.low_s > 0.0;
+        status = nw_guide_see_gap(s, &moves, &prior, &seen, err);
+    }
+    if (status == NW_OK) {
+        const bool is_there =
+            fit.score_none - fit.score > TOLD_SCORE && fit.low_s > 0.0 && seen.is_gap_seen;
+        if (!seen.is_gap_seen) { /* a fit that held-out samples do not bear out excludes nothing */
+            fit.low_s = fit.low_rad = 0.0;
+        }
+        ret->held_better = seen.gap_better;
         ret->crossings = (double)fit.crossings;
         ret->low_s = fit.low_s;
         ret->high_s = fit.high_s;
@@ -118,6 +132,9 @@ enum nw_status nw_guide_find_backlash(const struct nw_guide_log *log, struct gui
             ret->high_rad = ret->gap_rad + hypot(b * (fit.high_s - fit.gap_s), own);
             *ret_is_path_new = true;
         } else {
+            gears->axis->check.gap_better = seen.gap_better;
+            gears->axis->check.gap_chance = seen.gap_chance;
+            gears->axis->check.is_gap_seen = seen.is_gap_seen;
             say_why(&fit, is_there, ret);
             warn_of_response(&fit, is_there, gears->axis);
         }

@@ -338,13 +338,18 @@ static void find_cost_of_gap(struct nw_guide_analysis *a, struct desk *desk) {
     a->backlash.motion_without_rad = a->dec.motion_in_sub_rad * sqrt(fmin(1.0, without / with));
 }
 
+/* Do they act otherwise than the path of this axis has it? */
+static bool are_pulses_strange(const struct nw_guide_check *check) {
+    return check->are_pulses_off || check->is_gap_seen;
+}
+
 /* May declination be replayed? */
 static void allow_dec(struct nw_guide_analysis *a) {
     struct nw_guide_replay *r = &a->replay;
     const struct nw_guide_backlash *b = &a->backlash;
     const bool is_small = b->high_rad < GAP_SMALL * a->dec.noise_rad;
     r->is_dec_allowed = isfinite(a->dec.pulse_rad_s) && (b->is_identified || is_small);
-    if (r->is_dec_allowed && a->dec.check.are_pulses_off) {
+    if (r->is_dec_allowed && are_pulses_strange(&a->dec.check)) {
         r->is_dec_allowed = false;
         (void)snprintf(r->why_dec, sizeof r->why_dec, "%s", DISTRUST);
     } else if (!r->is_dec_allowed) {
@@ -361,7 +366,7 @@ static bool is_possible(const struct nw_guide_analysis *a, struct nw_guide_repla
     if (!isfinite(a->ra.pulse_rad_s)) {
         (void)snprintf(r->why_null, sizeof r->why_null, "%.150s",
                        a->ra.why_drift[0] ? a->ra.why_drift : "no pulse was sent");
-    } else if (a->ra.check.are_pulses_off) {
+    } else if (are_pulses_strange(&a->ra.check)) {
         (void)snprintf(r->why_null, sizeof r->why_null, "%s", DISTRUST);
     } else if (n < SUBS_LEAST) {
         (void)snprintf(r->why_null, sizeof r->why_null,

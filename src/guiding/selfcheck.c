@@ -29,12 +29,26 @@ struct bench {
     double *column[TESTS]; /* pulse 1, 2, 3 steps ago; the last one where it turned round */
 };
 
+void nw_guide_half_done(struct guide_series *half) {
+    free(half->t_s);
+    free(half->e_rad);
+    free(half->x);
+    free(half->known);
+    free(half->starts);
+}
+
+enum nw_status nw_guide_half_init(size_t n, struct guide_series *half, struct nw_err *err) {
+    *half = (struct guide_series){.n = 0};
+    const bool is_ok = (half->t_s = nw_calloc(n, sizeof *half->t_s)) &&
+                       (half->e_rad = nw_calloc(n, sizeof *half->e_rad)) &&
+                       (half->x = nw_calloc(n, sizeof *half->x)) &&
+                       (half->known = nw_calloc(n, sizeof *half->known)) &&
+                       (half->starts = nw_calloc(n, sizeof *half->starts));
+    return is_ok ? NW_OK : nw_err_set(err, NW_NOMEM, "self-check of %zu guide samples", n);
+}
+
 static void bench_done(struct bench *b) {
-    free(b->half.t_s);
-    free(b->half.e_rad);
-    free(b->half.x);
-    free(b->half.known);
-    free(b->half.starts);
+    nw_guide_half_done(&b->half);
     free(b->rest);
     for (int i = 0; i < TESTS; i++) {
         free(b->column[i]);
@@ -42,36 +56,31 @@ static void bench_done(struct bench *b) {
 }
 
 static enum nw_status bench_init(size_t n, struct bench *b, struct nw_err *err) {
-    struct guide_series *h = &b->half;
-    bool is_ok = (h->t_s = nw_calloc(n, sizeof *h->t_s)) && (h->x = nw_calloc(n, sizeof *h->x)) &&
-                 (h->e_rad = nw_calloc(n, sizeof *h->e_rad)) &&
-                 (h->known = nw_calloc(n, sizeof *h->known)) &&
-                 (h->starts = nw_calloc(n, sizeof *h->starts)) &&
-                 (b->rest = nw_calloc(n, sizeof *b->rest));
+    enum nw_status status = nw_guide_half_init(n, &b->half, err);
+    bool is_ok = status == NW_OK && (b->rest = nw_calloc(n, sizeof *b->rest));
     for (int i = 0; i < TESTS && is_ok; i++) {
         is_ok = (b->column[i] = nw_calloc(n, sizeof *b->column[i])) != NULL;
     }
     return is_ok ? NW_OK : nw_err_set(err, NW_NOMEM, "self-check of %zu guide samples", n);
 }
 
-static size_t half_of(const struct guide_series *s, size_t k) {
+size_t nw_guide_half_of(const struct guide_series *s, size_t k) {
     return k * BLOCKS / s->n % 2;
 }
 
-/* The blocks that teach; the first sample of each starts anew. */
-static void take_half(const struct guide_series *s, struct bench *b) {
-    struct guide_series *h = &b->half;
-    h->n = 0;
-    h->dt0_s = s->dt0_s;
+/* The first sample of each block starts anew. */
+void nw_guide_take_half(const struct guide_series *s, size_t which, struct guide_series *half) {
+    half->n = 0;
+    half->dt0_s = s->dt0_s;
     for (size_t k = 0; k < s->n; k++) {
-        if (half_of(s, k) != 0) {
+        if (nw_guide_half_of(s, k) != which) {
             continue;
         }
-        h->t_s[h->n] = s->t_s[k];
-        h->e_rad[h->n] = s->e_rad[k];
-        h->x[h->n] = s->x[k];
-        h->known[h->n] = s->known[k];
-        h->starts[h->n++] = s->starts[k] || (k > 0 && half_of(s, k - 1) != 0);
+        half->t_s[half->n] = s->t_s[k];
+        half->e_rad[half->n] = s->e_rad[k];
+        half->x[half->n] = s->x[k];
+        half->known[half->n] = s->known[k];
+        half->starts[half->n++] = s->starts[k] || (k > 0 && nw_guide_half_of(s, k - 1) != which);
     }
 }
 
@@ -99,7 +108,7 @@ static double pass(const struct guide_series *s, const struct guide_fit *fit, do
         kalman_predict(&f, dt, q, qv);
         const double var = kalman_update(&f, e, 0.0, nu);
         least = fmin(least, var);
-        if (var < most_var && half_of(s, k) == 1) {
+        if (var < most_var && nw_guide_half_of(s, k) == 1) {
             rest[k] = nu[0] / sqrt(var * fit->r_rad2);
             sum += nu[0] * nu[0];
             n += 1.0;
@@ -253,7 +262,7 @@ enum nw_status nw_guide_check_model(const struct guide_checked *in, struct nw_gu
     struct bench b = {0};
     enum nw_status status = bench_init(in->s->n, &b, err);
     if (status == NW_OK) {
-        take_half(in->s, &b);
+        nw_guide_take_half(in->s, 0, &b.half);
         const struct guide_fit_opts opts = {.b_fixed = in->b};
         const struct guide_fit fit = nw_guide_fit_loop(&b.half, &opts);
         const double least = pass(in->s, &fit, 0.0, b.rest, &ret->foretold_rms_rad);

@@ -70,6 +70,7 @@ void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysi
     nw_json_number(json, o, "low_ms", b->low_s * 1e3, 5);
     nw_json_number(json, o, "high_ms", b->high_s * 1e3, 5);
     nw_json_number(json, o, "windup", b->windup, 2);
+    nw_json_number(json, o, "held_out_better", b->held_better, 3);
     nw_json_number(json, o, "motion_in_sub_without_arcsec", b->motion_without_rad * AS, 4);
     if (b->is_identified) {
         nw_json_null(json, o, "why_null");
