@@ -71,6 +71,8 @@ void book_put_float(unsigned char *to, double value); /* 32 bits */
 uint32_t book_get_bits(const unsigned char *from);    /* 32 bits */
 double book_get_float(const unsigned char *from);
 double book_get_double(const unsigned char *from); /* 64 bits */
+/* Among the events of a guide run: what its header says, "0.0 header aggression=0.7". */
+#define BOOK_HEADER_EVENT "header "
 /* The listed stars of a frame as those of a measure (stars yours to free; none: NULL): enough of
  * one to be matched and to solve transmission. */
 enum nw_status book_read_stars(struct nw_book *book, int64_t frame, const char *channel,

@@ -5,33 +5,20 @@
  * anew, so that frames may come in any order. */
 #include <stdlib.h>
 
-#include "book/book_internal.h"
+#include "book/changes_internal.h"
 
-enum { MAX_SETTINGS = 32, MAX_VALUES = 16, NAME_SIZE = 32, VALUE_SIZE = 80 };
-
-/* The values one setting had in a night, sorted. */
-struct setting {
-    char what[NAME_SIZE];
-    char values[MAX_VALUES][VALUE_SIZE];
-    size_t n;
-};
-struct state {
-    struct setting items[MAX_SETTINGS];
-    size_t n;
-};
-
-static void add_value(struct state *state, const char *what, const char *value) {
+void changes_add(struct changes_state *state, const char *what, const char *value) {
     size_t at = 0;
     while (at < state->n && strcmp(state->items[at].what, what) != 0) {
         at++;
     }
-    if (at == MAX_SETTINGS) {
+    if (at == CHANGES_SETTINGS) {
         return;
     }
-    struct setting *const setting = &state->items[at];
+    struct changes_setting *const setting = &state->items[at];
     if (at == state->n) {
         state->n++;
-        *setting = (struct setting){.n = 0};
+        *setting = (struct changes_setting){.n = 0};
         nw_text_copy(setting->what, sizeof setting->what, what);
     }
     for (size_t i = 0; i < setting->n; i++) {
@@ -39,26 +26,26 @@ static void add_value(struct state *state, const char *what, const char *value) 
             return;
         }
     }
-    if (setting->n < MAX_VALUES) {
-        nw_text_copy(setting->values[setting->n++], VALUE_SIZE, value);
+    if (setting->n < CHANGES_VALUES) {
+        nw_text_copy(setting->values[setting->n++], CHANGES_VALUE, value);
     }
 }
 
 /* "gain=100\n..." */
-static void add_lines(struct state *state, const char *text) {
+void changes_add_lines(struct changes_state *state, const char *text) {
     while (*text != '\0') {
         const char *const end = strchr(text, '\n');
         const char *const equals = strchr(text, '=');
         if (!end || !equals || equals > end) {
             return;
         }
-        char what[NAME_SIZE] = "";
-        char value[VALUE_SIZE] = "";
+        char what[CHANGES_NAME] = "";
+        char value[CHANGES_VALUE] = "";
         const size_t n_what = (size_t)(equals - text);
         const size_t n_value = (size_t)(end - equals) - 1;
         nw_text_copy(what, n_what + 1 < sizeof what ? n_what + 1 : sizeof what, text);
         nw_text_copy(value, n_value + 1 < sizeof value ? n_value + 1 : sizeof value, equals + 1);
-        add_value(state, what, value);
+        changes_add(state, what, value);
         text = end + 1;
     }
 }
@@ -72,7 +59,7 @@ static int by_text(const void *a, const void *b) {
     return strcmp(a, b);
 }
 
-static void join(struct setting *setting, char *to, size_t size) {
+static void join(struct changes_setting *setting, char *to, size_t size) {
     size_t len = 0;
     to[0] = '\0';
     qsort(setting->values, setting->n, sizeof setting->values[0], by_text);
@@ -85,7 +72,7 @@ static void join(struct setting *setting, char *to, size_t size) {
 }
 
 static enum nw_status read_state(struct nw_book *book, int64_t night, int64_t train,
-                                 struct state *ret, struct nw_err *err) {
+                                 struct changes_state *ret, struct nw_err *err) {
     const struct book_value values[] = {book_int(night), book_int(train)};
     sqlite3_stmt *statement = NULL;
     bool is_row = true;
@@ -98,24 +85,19 @@ static enum nw_status read_state(struct nw_book *book, int64_t night, int64_t tr
     while (status == NW_OK && is_row) {
         status = book_step(book, statement, &is_row, err);
         if (status == NW_OK && is_row) {
-            add_lines(ret, (const char *)sqlite3_column_text(statement, 0));
+            changes_add_lines(ret, (const char *)sqlite3_column_text(statement, 0));
         }
     }
     (void)sqlite3_finalize(statement);
     return status;
 }
 
-/* A night of a train, and the one before it with the same train (0: none). */
-struct pair {
-    int64_t night, train, before;
-};
-
-static enum nw_status write_change(struct nw_book *book, const struct pair *pair, const char *what,
-                                   const char *old_value, const char *new_value,
+static enum nw_status write_change(struct nw_book *book, const struct changes_pair *pair,
+                                   const char *what, const char *old_value, const char *new_value,
                                    struct nw_err *err) {
     const struct book_value values[] = {
         book_int(pair->night),
-        book_int(pair->train),
+        pair->train != 0 ? book_int(pair->train) : (struct book_value){.type = BOOK_NULL},
         book_text(what),
         old_value ? book_text(old_value) : (struct book_value){.type = BOOK_NULL},
         new_value ? book_text(new_value) : (struct book_value){.type = BOOK_NULL},
@@ -127,7 +109,7 @@ static enum nw_status write_change(struct nw_book *book, const struct pair *pair
         values, 5, err);
 }
 
-static struct setting *find(struct state *state, const char *what) {
+static struct changes_setting *find(struct changes_state *state, const char *what) {
     for (size_t i = 0; i < state->n; i++) {
         if (strcmp(state->items[i].what, what) == 0) {
             return &state->items[i];
@@ -136,13 +118,14 @@ static struct setting *find(struct state *state, const char *what) {
     return NULL;
 }
 
-static enum nw_status compare(struct nw_book *book, const struct pair *pair, struct state *old,
-                              struct state *now, struct nw_err *err) {
+enum nw_status changes_compare(struct nw_book *book, const struct changes_pair *pair,
+                               struct changes_state *old, struct changes_state *now,
+                               struct nw_err *err) {
     enum nw_status status = NW_OK;
-    char left[VALUE_SIZE];
-    char right[VALUE_SIZE];
+    char left[CHANGES_VALUE];
+    char right[CHANGES_VALUE];
     for (size_t i = 0; i < now->n && status == NW_OK; i++) {
-        struct setting *const before = find(old, now->items[i].what);
+        struct changes_setting *const before = find(old, now->items[i].what);
         join(&now->items[i], right, sizeof right);
         if (before) {
             join(before, left, sizeof left);
@@ -161,7 +144,7 @@ static enum nw_status compare(struct nw_book *book, const struct pair *pair, str
 }
 
 /* A train that was not there before, in a book that knows others. */
-static enum nw_status note_new_train(struct nw_book *book, const struct pair *pair,
+static enum nw_status note_new_train(struct nw_book *book, const struct changes_pair *pair,
                                      struct nw_err *err) {
     const struct book_value values[] = {book_int(pair->night), book_int(pair->train)};
     return book_run(
@@ -174,8 +157,8 @@ static enum nw_status note_new_train(struct nw_book *book, const struct pair *pa
         values, 2, err);
 }
 
-static enum nw_status refresh_pair(struct nw_book *book, const struct pair *pair,
-                                   struct state *states, struct nw_err *err) {
+static enum nw_status refresh_pair(struct nw_book *book, const struct changes_pair *pair,
+                                   struct changes_state *states, struct nw_err *err) {
     const struct book_value values[] = {book_int(pair->night), book_int(pair->train)};
     enum nw_status status = book_run(
         book, "DELETE FROM change WHERE origin = 'headers' AND night_id = ?1 AND train_id = ?2",
@@ -187,7 +170,7 @@ static enum nw_status refresh_pair(struct nw_book *book, const struct pair *pair
     if (status == NW_OK) {
         status = read_state(book, pair->night, pair->train, &states[1], err);
     }
-    return status == NW_OK ? compare(book, pair, &states[0], &states[1], err) : status;
+    return status == NW_OK ? changes_compare(book, pair, &states[0], &states[1], err) : status;
 }
 
 /* Stale nights and, of each of their trains, the night after. */
@@ -203,10 +186,10 @@ static const char PAIRS[] =
     "AND EXISTS (SELECT 1 FROM frame WHERE night_id = b.id AND frame.train_id = asked.train_id AND "
     "use = 'light' AND NOT is_double) ORDER BY b.date DESC LIMIT 1), 0) FROM asked";
 
-static enum nw_status read_pairs(struct nw_book *book, struct pair **ret, size_t *ret_n,
+static enum nw_status read_pairs(struct nw_book *book, struct changes_pair **ret, size_t *ret_n,
                                  struct nw_err *err) {
     sqlite3_stmt *statement = NULL;
-    struct pair *pairs = NULL;
+    struct changes_pair *pairs = NULL;
     size_t n = 0;
     size_t cap = 0;
     bool is_row = true;
@@ -217,9 +200,9 @@ static enum nw_status read_pairs(struct nw_book *book, struct pair **ret, size_t
             status = nw_grow((void **)&pairs, &cap, n + 1, sizeof *pairs, 10000000, err);
         }
         if (status == NW_OK && is_row) {
-            pairs[n++] = (struct pair){.night = sqlite3_column_int64(statement, 0),
-                                       .train = sqlite3_column_int64(statement, 1),
-                                       .before = sqlite3_column_int64(statement, 2)};
+            pairs[n++] = (struct changes_pair){.night = sqlite3_column_int64(statement, 0),
+                                               .train = sqlite3_column_int64(statement, 1),
+                                               .before = sqlite3_column_int64(statement, 2)};
         }
     }
     (void)sqlite3_finalize(statement);
@@ -234,11 +217,11 @@ static enum nw_status count(struct nw_book *book, int64_t *ret, struct nw_err *e
 }
 
 enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, struct nw_err *err) {
-    struct pair *pairs = NULL;
+    struct changes_pair *pairs = NULL;
     size_t n = 0;
     int64_t before = 0;
     int64_t after = 0;
-    struct state *const states = nw_calloc(2, sizeof *states);
+    struct changes_state *const states = nw_calloc(2, sizeof *states);
     enum nw_status status = states ? NW_OK : nw_err_set(err, NW_NOMEM, "settings of two nights");
     if (status == NW_OK) {
         status = book_begin(book, err);
@@ -251,6 +234,9 @@ enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, str
     }
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         status = refresh_pair(book, &pairs[i], states, err);
+    }
+    if (status == NW_OK) {
+        status = changes_of_guiding(book, states, err);
     }
     if (status == NW_OK) {
         status = book_run(book, "UPDATE night SET is_stale = 0 WHERE is_stale", NULL, 0, err);

@@ -12,19 +12,22 @@ static const double SAME_ROW_S = 1e-3;
 
 /* ---- Guide runs ----------------------------------------------------------------------------- */
 
-/* "1781435762.100000 dither\n" from `text` on; false at the end or where it is no such line. */
+/* "1781435762.100000 dither\n" from `text` on; false at the end or where it is no such line. Lines
+ * of the header are passed over: they stood in no row. */
 static bool next_event(const char **text, double *ret_t_s, char event[32]) {
-    const char *const behind = nw_text_scan_double(*text, ret_t_s);
-    if (!behind || *behind != ' ') {
-        return false;
-    }
-    const char *const end = strchr(behind, '\n');
-    if (!end) {
-        return false;
-    }
-    const size_t len = (size_t)(end - behind);
-    nw_text_copy(event, len < 32 ? len : 32, behind + 1);
-    *text = end + 1;
+    do {
+        const char *const behind = nw_text_scan_double(*text, ret_t_s);
+        if (!behind || *behind != ' ') {
+            return false;
+        }
+        const char *const end = strchr(behind, '\n');
+        if (!end) {
+            return false;
+        }
+        const size_t len = (size_t)(end - behind);
+        nw_text_copy(event, len < 32 ? len : 32, behind + 1);
+        *text = end + 1;
+    } while (strncmp(event, BOOK_HEADER_EVENT, sizeof BOOK_HEADER_EVENT - 1) == 0);
     return true;
 }
 

@@ -67,6 +67,10 @@ static unsigned char *pack_samples(const struct nw_guide_log *log) {
 static void write_events(const struct nw_guide_log *log, const struct nw_guide_analysis *a,
                          struct nw_buf *to) {
     nw_buf_printf(to, "%s", "");
+    const double start_s = log->n > 0 ? log->rows[0].t_s : 0.0;
+    for (const char *at = log->settings; *at != '\0'; at += strcspn(at, "\n") + 1) {
+        nw_buf_printf(to, "%.6f " BOOK_HEADER_EVENT "%.*s\n", start_s, (int)strcspn(at, "\n"), at);
+    }
     for (size_t i = 0; i < log->n; i++) {
         if (log->rows[i].is_event) {
             nw_buf_printf(to, "%.6f %s\n", log->rows[i].t_s, log->rows[i].event);

@@ -43,6 +43,7 @@ struct nw_guide_log {
     double declination_rad, hour_angle_rad, latitude_rad, worm_period_s;
     double zone_offset_s, clock_offset_s; /* applied */
     char tube_side[8];                    /* "east", "west" or "" */
+    char settings[512]; /* lines "name=value": what the header says the guide program was set to */
 };
 
 /* Reads the CSV of docs/formats.md ("Guide log"). Errors name file and line: missing columns (with

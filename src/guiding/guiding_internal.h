@@ -149,4 +149,7 @@ void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_o
 /* Means over the subs into a->ra and a->dec. */
 void nw_guide_sum_subs(struct nw_guide_analysis *a, double floor_rad);
 
+/* Adds "name=value\n" unless the name is there or there is no room. */
+void guide_add_setting(struct nw_guide_log *log, const char *name, const char *value, size_t len);
+
 #endif

@@ -44,7 +44,27 @@ static enum nw_status begin_run(struct layout_reader *r, struct layout_text star
 
 /* ---- Lines that are no rows ---- */
 
+/* Lines that the owner wants to hear about when they change. */
+static void read_settings(struct layout_reader *r, struct layout_text line) {
+    const char *at = r->layout->settings;
+    while (r->run && *at != '\0') {
+        char name[48];
+        at += strspn(at, ", ");
+        const size_t len = strcspn(at, ",");
+        nw_text_copy(name, len + 1 < sizeof name ? len + 1 : sizeof name, at);
+        struct layout_text value = len > 0 ? nw_layout_value(line, name) : (struct layout_text){0};
+        for (size_t i = 0; i < value.len; i++) { /* several may stand in a line */
+            value.len = strchr(",;", value.at[i]) ? i : value.len;
+        }
+        if (value.len > 0) {
+            guide_add_setting(r->run->log, name, value.at, value.len);
+        }
+        at += len;
+    }
+}
+
 static void read_header(struct layout_reader *r, struct layout_text line) {
+    read_settings(r, line);
     for (size_t h = 0; h < NW_LOG_N_HEADERS; h++) {
         const struct nw_log_field *const f = &r->layout->header[h];
         const struct layout_text value =

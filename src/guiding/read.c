@@ -59,6 +59,39 @@ static enum nw_status refuse_misspelt_keys(const struct nw_table *table, struct 
     return NW_OK;
 }
 
+void guide_add_setting(struct nw_guide_log *log, const char *name, const char *value, size_t len) {
+    char line[120];
+    const size_t used = strlen(log->settings);
+    while (len > 0 && strchr(" \t,;", value[len - 1])) {
+        len--;
+    }
+    const int n = snprintf(line, sizeof line, "%.31s=", name);
+    const char *at = log->settings;
+    while ((at = strstr(at, line)) != NULL && at != log->settings && at[-1] != '\n') {
+        at++;
+    }
+    if (at || n < 2 || (size_t)n + len + 2 > sizeof line ||
+        used + (size_t)n + len + 2 > sizeof log->settings) {
+        return;
+    }
+    memcpy(log->settings + used, line, (size_t)n);
+    memcpy(log->settings + used + (size_t)n, value, len);
+    memcpy(log->settings + used + (size_t)n + len, "\n", 2);
+}
+
+/* `# setting_NAME: value`: kept as written. */
+static void read_settings(const struct nw_table *table, struct nw_guide_log *log) {
+    static const char PREFIX[] = "setting_";
+    for (size_t i = 0; i < nw_table_n_metas(table); i++) {
+        size_t line = 0;
+        const char *value = NULL;
+        const char *const key = nw_table_meta_at(table, i, &value, &line);
+        if (strncmp(key, PREFIX, sizeof PREFIX - 1) == 0 && value) {
+            guide_add_setting(log, key + sizeof PREFIX - 1, value, strlen(value));
+        }
+    }
+}
+
 static enum nw_status read_number_keys(const struct nw_table *table, struct nw_guide_log *log,
                                        struct nw_err *err) {
     for (size_t i = 0; i < N_NUMBER_KEYS; i++) {
@@ -126,6 +159,7 @@ static enum nw_status read_choices(const struct nw_table *table, struct nw_guide
                  : side == 2 ? "west"
                              : "");
     log->is_dec_sign_known = !log->axes_mount || side != 0;
+    read_settings(table, log);
     return NW_OK;
 }
 

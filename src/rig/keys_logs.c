@@ -51,6 +51,9 @@ static const struct nw_rig_key ROWS[] = {
              "without: UTC"),
     DERIVED("logs.*.clock_offset", LOG, nw_log_layout, clock_offset_s, TIME, "-1e6 s", "1e6 s",
             "0 s", "added to the log's times"),
+    LOG_WORD("settings", settings, NULL, "",
+             "names of lines \"name: value\" that say how the guide program was set, with commas "
+             "between: `book change` notices when they change"),
     HEADER("start", START, NUMBER, "date and time at which a run begins"),
     HEADER("exposure", EXPOSURE, TIME, "length of a guide exposure; s"),
     HEADER("guide_scale", GUIDE_SCALE, ANGLE, "angle of a pixel of the guide camera; arcsec"),

@@ -97,6 +97,57 @@ static void test_the_owners_words_stay(void **state) {
     assert_int_equal(nw_book_note(place->book, "2026-05-16", "", "", &id, &err), NW_DOMAIN);
 }
 
+/* A guide log of an evening with these header lines. */
+static void write_log(const struct place *place, const char *name, int day, const char *header) {
+    struct nw_buf text;
+    char path[200];
+    struct nw_err err = {0};
+    nw_buf_init(&text, 1 << 16);
+    nw_buf_printf(&text, "%s# time_zone: UTC\ntime,ra_err_arcsec,dec_err_arcsec\n", header);
+    for (size_t i = 0; i < 60; i++) {
+        nw_buf_printf(&text, "2026-05-%02dT21:%02zu:%02zu,%.2f,%.2f\n", day, i / 30, i % 30 * 2,
+                      0.1 * (double)(i * 7 % 11) - 0.5, 0.1 * (double)(i * 5 % 13) - 0.6);
+    }
+    ok(nw_file_write_atomic(in(place, name, path), text.data, text.len, &err), &err);
+    nw_buf_done(&text);
+}
+
+static void test_guide_logs_tell_changes_too(void **state) {
+    const struct place *const place = *state;
+    size_t n = 0;
+    write_log(place, "1.csv", 14,
+              "# exposure_s: 2\n# guide_scale_arcsec_per_px: 3.35\n# setting_aggression: 0.7\n");
+    write_log(place, "3.csv", 18,
+              "# exposure_s: 3\n# guide_scale_arcsec_per_px: 3.35\n# setting_aggression: 0.5\n"
+              "# setting_algorithm: lowpass\n");
+    struct nw_book_added added = add_all(place);
+    nw_book_added_done(&added);
+    struct nw_book_change *changes = changes_of(place, &n);
+    static const char *const ROWS[][3] = {{"guide exposure, s", "2", "3"},
+                                          {"guiding: aggression", "0.7", "0.5"},
+                                          {"guiding: algorithm", "", "lowpass"}};
+    assert_int_equal(n, 3);
+    for (size_t i = 0; i < 3; i++) {
+        assert_string_equal(changes[i].what, ROWS[i][0]);
+        assert_string_equal(changes[i].old_value, ROWS[i][1]);
+        assert_string_equal(changes[i].new_value, ROWS[i][2]);
+        assert_string_equal(changes[i].date, "2026-05-18");
+    }
+    free(changes);
+    /* a night between that comes later takes the changes to itself */
+    write_log(place, "2.csv", 16,
+              "# exposure_s: 3\n# guide_scale_arcsec_per_px: 3.35\n# setting_aggression: 0.5\n"
+              "# setting_algorithm: lowpass\n");
+    added = add_all(place);
+    nw_book_added_done(&added);
+    changes = changes_of(place, &n);
+    assert_int_equal(n, 3);
+    for (size_t i = 0; i < n; i++) {
+        assert_string_equal(changes[i].date, "2026-05-16");
+    }
+    free(changes);
+}
+
 #define in_place(test) cmocka_unit_test_setup_teardown(test, place_setup, place_teardown)
 
 int main(void) {
@@ -104,6 +155,7 @@ int main(void) {
         in_place(test_a_setting_is_noticed_once),
         in_place(test_nights_may_come_in_any_order),
         in_place(test_the_owners_words_stay),
+        in_place(test_guide_logs_tell_changes_too),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

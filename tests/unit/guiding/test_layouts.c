@@ -48,6 +48,7 @@ static const char SECTIONS[] =
     "    run_stop: \"[end of run*]\"\n"
     "    time_zone: +02:00\n"
     "    pulse_acts: after\n"
+    "    settings: \"side, RA speed, damping\"\n"
     "    header:\n"
     "      exposure: {name: shutter, unit: ms}\n"
     "      guide_scale: image scale\n"
@@ -103,6 +104,8 @@ static void test_sections_become_runs(void **state) {
     assert_int_equal(run->first_line, 3);
     assert_int_equal(run->last_line, 13);
     assert_int_equal(log->n, 6); /* five rows and a line that is an event */
+    assert_string_equal(log->settings, "side=east\nRA speed=0.5x\n");
+    assert_string_equal(runs->items[1].log->settings, "");
     assert_int_equal(run->n_events, 3);
     assert_true(log->has_dates && log->has_zone);
     check_near(log->rows[0].t_s, utc("2026-05-14T20:10:01Z"), 1e-6, WRITTEN);
