@@ -34,9 +34,19 @@ static const struct {
     {"cover_humidity_percent", "cover_dew_point_c", NW_AIR_COVER_VAPOUR, NW_AIR_COVER},
 };
 
+const char *nw_air_series_word(enum nw_air_series series) {
+    static const char *const WORDS[] = {
+#define X(name, word) #word,
+        NW_AIR_SERIES_LIST(X)
+#undef X
+    };
+    return WORDS[series];
+}
+
 void nw_air_log_done(struct nw_air_log *log) {
     free(log->t_s);
     free(log->data);
+    free(log->surface_names);
     *log = (struct nw_air_log){0};
 }
 
@@ -70,55 +80,71 @@ struct nw_air_weather nw_air_log_weather(const struct nw_air_log *log, double t_
     return (struct nw_air_weather){v[0], v[1], v[2], v[3], v[4]};
 }
 
-static enum nw_status make(size_t n, size_t n_surfaces, struct nw_air_log *ret,
-                           struct nw_err *err) {
-    *ret = (struct nw_air_log){.n = n, .n_surfaces = n_surfaces};
-    ret->t_s = nw_calloc(n, sizeof *ret->t_s);
-    ret->data = nw_calloc(n * (NW_AIR_N_SERIES + n_surfaces), sizeof *ret->data);
-    if (!ret->t_s || !ret->data) {
-        nw_air_log_done(ret);
+enum nw_status nw_air_log_make(size_t n, size_t n_surfaces, char (*names)[NW_NAME_SIZE],
+                               struct nw_air_log *ret, struct nw_err *err) {
+    struct nw_air_log log = {.n = n, .n_surfaces = n_surfaces};
+    log.t_s = nw_calloc(n + 1, sizeof *log.t_s);
+    log.data = nw_calloc(n * (NW_AIR_N_SERIES + n_surfaces) + 1, sizeof *log.data);
+    log.surface_names = nw_calloc(n_surfaces + 1, sizeof *log.surface_names);
+    if (!log.t_s || !log.data || !log.surface_names) {
+        nw_air_log_done(&log);
         return nw_err_set(err, NW_NOMEM, "log of %zu rows", n);
     }
     for (size_t i = 0; i < n * (NW_AIR_N_SERIES + n_surfaces); i++) {
-        ret->data[i] = NAN;
+        log.data[i] = NAN;
     }
+    for (size_t k = 0; k < n_surfaces; k++) {
+        nw_text_copy(log.surface_names[k], NW_NAME_SIZE, names[k]);
+    }
+    *ret = log;
     return NW_OK;
 }
 
 /* ---- Reading -------------------------------------------------------------------------------- */
 
-static enum nw_status read_times(const struct nw_table *table, struct nw_air_log *log,
-                                 struct nw_err *err) {
+static enum nw_status read_times(const struct nw_table *table, bool must_rise,
+                                 struct nw_air_log *log, struct nw_err *err) {
     const char *const name = nw_table_name(table);
     const int column = nw_table_column(table, "time");
-    size_t line = 0;
-    const char *const zone_text = nw_table_meta(table, "time_zone", &line);
-    struct nw_time_zone zone = {0};
     if (column < 0) {
         return nw_err_set(err, NW_NOTFOUND, "%s: no column time (ISO 8601)", name);
     }
-    if (zone_text && nw_time_zone_read(zone_text, NULL, &zone, err) != NW_OK) {
-        return nw_err_at(err, NW_FORMAT, "%s:%zu: time_zone", name, line);
-    }
-    for (size_t i = 0; i < log->n; i++) {
-        const char *const cell = nw_table_cell(table, i, (size_t)column);
-        double local_s = NAN;
-        double utc_s[2];
-        const enum nw_status status = nw_time_read_iso(cell, 0.0, &local_s, err);
-        if (status != NW_OK) {
-            return nw_err_at(err, status, "%s:%zu: time", name, nw_table_line(table, i));
-        }
-        log->t_s[i] = local_s;
-        const char *const clock = strpbrk(cell, "T ");
-        if (zone_text && clock && !strpbrk(clock, "Zz+-") &&
-            nw_time_zone_utc(&zone, local_s, utc_s) > 0) {
-            log->t_s[i] = utc_s[0];
-        }
-        if (i > 0 && !(log->t_s[i] > log->t_s[i - 1])) {
+    const enum nw_status status = nw_table_times(table, (size_t)column, log->t_s, err);
+    for (size_t i = 1; i < log->n && status == NW_OK && must_rise; i++) {
+        if (!(log->t_s[i] > log->t_s[i - 1])) {
             return nw_err_set(err, NW_DOMAIN, "%s:%zu: time %s does not come after the row before",
-                              name, nw_table_line(table, i), cell);
+                              name, nw_table_line(table, i),
+                              nw_table_cell(table, i, (size_t)column));
         }
     }
+    return status;
+}
+
+/* A clock that was set back: rows at or before the latest time are left out. */
+static enum nw_status keep_rising(struct nw_air_log *log, struct nw_err *err) {
+    const size_t n_series = NW_AIR_N_SERIES + log->n_surfaces;
+    const size_t n_all = log->n;
+    size_t *const kept = nw_calloc(n_all + 1, sizeof *kept);
+    size_t n = 0;
+    if (!kept) {
+        return nw_err_set(err, NW_NOMEM, "%zu rows", n_all);
+    }
+    for (size_t i = 0; i < n_all; i++) {
+        if (n == 0 || log->t_s[i] > log->t_s[kept[n - 1]]) {
+            kept[n++] = i;
+        }
+    }
+    for (size_t k = 0; k < n_series; k++) {
+        for (size_t i = 0; i < n; i++) {
+            log->data[k * n + i] = log->data[k * n_all + kept[i]];
+        }
+    }
+    for (size_t i = 0; i < n; i++) {
+        log->t_s[i] = log->t_s[kept[i]];
+    }
+    log->n_left_out = n_all - n;
+    log->n = n;
+    free(kept);
     return NW_OK;
 }
 
@@ -154,9 +180,11 @@ static enum nw_status read_moisture(const struct nw_table *table, size_t which,
     return status;
 }
 
-/* What the weather lacks comes from the rig; temperature and moisture must be there. */
-static enum nw_status complete(const struct nw_table *table, const struct nw_rig *rig,
-                               struct nw_air_log *log, struct nw_err *err) {
+/* What the weather lacks comes from the rig; temperature and moisture must be there. table NULL:
+ * rows are counted instead of lines. */
+static enum nw_status complete(const char *name, const struct nw_table *table,
+                               const struct nw_rig *rig, struct nw_air_log *log,
+                               struct nw_err *err) {
     const double usual[] = {NAN, NAN, rig->site.pressure_Pa.v,
                             rig->damp.is_there ? rig->damp.cloud_share.v : 0.0,
                             rig->damp.is_there ? rig->damp.wind_m_s.v : 1.5};
@@ -167,7 +195,7 @@ static enum nw_status complete(const struct nw_table *table, const struct nw_rig
             if (!isfinite(s[i])) {
                 return nw_err_set(
                     err, NW_DOMAIN, "%s:%zu: no %s, expected one in every row, -45 to 60 degC",
-                    nw_table_name(table), nw_table_line(table, i),
+                    name, table ? nw_table_line(table, i) : i + 1,
                     k == NW_AIR_AIR ? "temperature_c" : "humidity_percent or dew_point_c");
             }
         }
@@ -175,8 +203,8 @@ static enum nw_status complete(const struct nw_table *table, const struct nw_rig
     return NW_OK;
 }
 
-static enum nw_status read_series(const struct nw_table *table, const struct nw_rig *rig,
-                                  struct nw_air_log *log, struct nw_err *err) {
+static enum nw_status read_series(const struct nw_table *table, struct nw_air_log *log,
+                                  struct nw_err *err) {
     enum nw_status status = NW_OK;
     for (size_t k = 0; k < sizeof COLUMNS / sizeof COLUMNS[0] && status == NW_OK; k++) {
         status = read_column(table, COLUMNS[k].name, COLUMNS[k].unit, COLUMNS[k].dim,
@@ -187,11 +215,11 @@ static enum nw_status read_series(const struct nw_table *table, const struct nw_
     }
     for (size_t k = 0; k < log->n_surfaces && status == NW_OK; k++) {
         char name[NW_NAME_SIZE + 4];
-        (void)snprintf(name, sizeof name, "%s_c", rig->damp.surfaces[k].name);
+        (void)snprintf(name, sizeof name, "%s_c", log->surface_names[k]);
         status = read_column(table, name, "degC", NW_DIM_TEMPERATURE,
                              series_of(log, NW_AIR_N_SERIES + k), NULL, err);
     }
-    return status == NW_OK ? complete(table, rig, log, err) : status;
+    return status;
 }
 
 static void find_out_what_is_there(struct nw_air_log *log) {
@@ -202,26 +230,131 @@ static void find_out_what_is_there(struct nw_air_log *log) {
     }
 }
 
-enum nw_status nw_air_log_read(const struct nw_table *table, const struct nw_rig *rig,
+/* rig NULL: the names are what is there. */
+static enum nw_status read_log(const struct nw_table *table, const struct nw_rig *rig,
+                               char (*names)[NW_NAME_SIZE], size_t n_surfaces,
                                struct nw_air_log *ret, struct nw_err *err) {
     const size_t n = nw_table_n_rows(table);
-    struct nw_air_log log;
-    if (n < 2 || n > NW_AIR_MAX_ROWS) {
-        return nw_err_set(err, n < 2 ? NW_DATA : NW_LIMIT, "%s: %zu rows, expected 2 to %d",
-                          nw_table_name(table), n, NW_AIR_MAX_ROWS);
+    const size_t least = rig ? 2 : 1;
+    const size_t most = rig ? NW_AIR_MAX_ROWS : NW_AIR_MAX_PLAIN_ROWS;
+    struct nw_air_log log = {0};
+    if (n < least || n > most) {
+        return nw_err_set(err, n < least ? NW_DATA : NW_LIMIT, "%s: %zu rows, expected %zu to %zu",
+                          nw_table_name(table), n, least, most);
     }
-    enum nw_status status = make(n, rig->damp.n_surfaces, &log, err);
-    if (status != NW_OK) {
-        return status;
-    }
-    status = read_times(table, &log, err);
+    enum nw_status status = nw_air_log_make(n, n_surfaces, names, &log, err);
     if (status == NW_OK) {
-        status = read_series(table, rig, &log, err);
+        status = read_times(table, rig != NULL, &log, err);
+    }
+    if (status == NW_OK) {
+        status = read_series(table, &log, err);
+    }
+    if (status == NW_OK && rig) {
+        status = complete(nw_table_name(table), table, rig, &log, err);
+    } else if (status == NW_OK) {
+        status = keep_rising(&log, err);
     }
     if (status == NW_OK) {
         find_out_what_is_there(&log);
         *ret = log;
         log = (struct nw_air_log){0};
+    }
+    nw_air_log_done(&log);
+    return status;
+}
+
+/* The names of a rig's surfaces, one behind the other. */
+static enum nw_status names_of(const struct nw_rig *rig, char (**ret)[NW_NAME_SIZE],
+                               struct nw_err *err) {
+    *ret = nw_calloc(rig->damp.n_surfaces + 1, sizeof **ret);
+    if (!*ret) {
+        return nw_err_set(err, NW_NOMEM, "names of surfaces");
+    }
+    for (size_t k = 0; k < rig->damp.n_surfaces; k++) {
+        nw_text_copy((*ret)[k], sizeof(*ret)[k], rig->damp.surfaces[k].name);
+    }
+    return NW_OK;
+}
+
+enum nw_status nw_air_log_read(const struct nw_table *table, const struct nw_rig *rig,
+                               struct nw_air_log *ret, struct nw_err *err) {
+    char(*names)[NW_NAME_SIZE] = NULL;
+    enum nw_status status = names_of(rig, &names, err);
+    if (status == NW_OK) {
+        status = read_log(table, rig, names, rig->damp.n_surfaces, ret, err);
+    }
+    free(names);
+    return status;
+}
+
+/* "front lens_c" is a surface; "room_c" and "dew_point_c" have a meaning of their own. */
+static bool is_surface(const char *column) {
+    const size_t len = strlen(column);
+    bool is_known = len < 3 || len - 2 >= NW_NAME_SIZE || strcmp(column + len - 2, "_c") != 0;
+    for (size_t k = 0; k < sizeof COLUMNS / sizeof COLUMNS[0]; k++) {
+        is_known |= nw_text_equal_nocase(column, COLUMNS[k].name);
+    }
+    for (size_t k = 0; k < sizeof MOISTURE / sizeof MOISTURE[0]; k++) {
+        is_known |= nw_text_equal_nocase(column, MOISTURE[k].dew_point);
+    }
+    return !is_known;
+}
+
+enum nw_status nw_air_log_read_plain(const struct nw_table *table, struct nw_air_log *ret,
+                                     struct nw_err *err) {
+    const size_t n_columns = nw_table_n_columns(table);
+    char(*const names)[NW_NAME_SIZE] = nw_calloc(n_columns + 1, sizeof *names);
+    size_t n = 0;
+    if (!names) {
+        return nw_err_set(err, NW_NOMEM, "names of surfaces");
+    }
+    for (size_t k = 0; k < n_columns; k++) {
+        const char *const column = nw_table_column_name(table, k);
+        if (is_surface(column)) {
+            (void)snprintf(names[n++], NW_NAME_SIZE, "%.*s", (int)(strlen(column) - 2), column);
+        }
+    }
+    enum nw_status status = NW_OK;
+    if (n == 0 && nw_table_column(table, "temperature_c") < 0 &&
+        nw_table_column(table, "room_c") < 0 && nw_table_column(table, "cover_c") < 0) {
+        status = nw_err_set(err, NW_NOTFOUND,
+                            "%s: no column temperature_c, room_c, cover_c or NAME_c of a surface",
+                            nw_table_name(table));
+    } else {
+        status = read_log(table, NULL, names, n, ret, err);
+    }
+    free(names);
+    return status;
+}
+
+enum nw_status nw_air_log_adopt(const struct nw_air_log *plain, const char *name,
+                                const struct nw_rig *rig, struct nw_air_log *ret,
+                                struct nw_err *err) {
+    char(*names)[NW_NAME_SIZE] = NULL;
+    struct nw_air_log log = {0};
+    enum nw_status status = names_of(rig, &names, err);
+    if (status == NW_OK) {
+        status = nw_air_log_make(plain->n, rig->damp.n_surfaces, names, &log, err);
+    }
+    free(names);
+    if (status != NW_OK) {
+        return status;
+    }
+    memcpy(log.t_s, plain->t_s, plain->n * sizeof *log.t_s);
+    memcpy(log.data, plain->data, plain->n * NW_AIR_N_SERIES * sizeof *log.data);
+    for (size_t k = 0; k < log.n_surfaces; k++) {
+        for (size_t i = 0; i < plain->n_surfaces; i++) {
+            if (nw_text_equal_nocase(plain->surface_names[i], log.surface_names[k])) {
+                memcpy(series_of(&log, NW_AIR_N_SERIES + k),
+                       plain->data + (NW_AIR_N_SERIES + i) * plain->n, plain->n * sizeof *log.data);
+            }
+        }
+    }
+    status = complete(name, NULL, rig, &log, err);
+    if (status == NW_OK) {
+        find_out_what_is_there(&log);
+        *ret = log;
+        return NW_OK;
     }
     nw_air_log_done(&log);
     return status;
@@ -233,7 +366,7 @@ enum nw_status nw_air_log_usual(const struct nw_rig *rig, double begin_s, double
     const double step_s = 600.0;
     const size_t n = (size_t)fmax(2.0, ceil((end_s - begin_s) / step_s) + 1.0);
     const double vapour_Pa = nw_air_vapour_Pa(site->temperature_K.v, site->relative_humidity.v);
-    const enum nw_status status = make(n, 0, ret, err);
+    const enum nw_status status = nw_air_log_make(n, 0, NULL, ret, err);
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         const double t_s = fmin(begin_s + step_s * (double)i, end_s + step_s);
         const double air_K =

@@ -32,12 +32,16 @@ enum nw_air_series {
 };
 
 #define NW_AIR_MAX_ROWS 200000
+#define NW_AIR_MAX_PLAIN_ROWS 1000000 /* read without a rig */
 struct nw_air_log {
     size_t n, n_surfaces;
-    double *t_s;  /* UTC, ascending */
-    double *data; /* series k of row i at data[k * n + i]; behind them the surfaces of the rig */
+    size_t n_left_out; /* rows of a clock that was set back; of a plain log only */
+    double *t_s;       /* UTC, ascending */
+    double *data;      /* series k of row i at data[k * n + i]; behind them the surfaces */
+    char (*surface_names)[NW_NAME_SIZE];
     bool has[NW_AIR_N_SERIES]; /* at least one value */
 };
+const char *nw_air_series_word(enum nw_air_series series); /* "air_K": the field above */
 void nw_air_log_done(struct nw_air_log *log);
 double nw_air_log_at(const struct nw_air_log *log, enum nw_air_series series, size_t row);
 double nw_air_log_surface_K(const struct nw_air_log *log, size_t surface, size_t row);
@@ -53,6 +57,19 @@ struct nw_air_weather nw_air_log_weather(const struct nw_air_log *log, double t_
  * times not ascending, humidity over 105 %, no rows, gaps in the weather. */
 enum nw_status nw_air_log_read(const struct nw_table *table, const struct nw_rig *rig,
                                struct nw_air_log *ret, struct nw_err *err) NW_CHECKED;
+/* The same without a rig: every other column NAME_c is a surface, nothing is filled in, the weather
+ * may have gaps; only one column of temperature_c, room_c, cover_c or a surface must be there. Rows
+ * that do not come after those before (a clock set back) are left out and counted. */
+enum nw_status nw_air_log_read_plain(const struct nw_table *table, struct nw_air_log *ret,
+                                     struct nw_err *err) NW_CHECKED;
+/* An empty log of n rows to be filled, all NaN; names: n_surfaces of them, copied. NOMEM. */
+enum nw_status nw_air_log_make(size_t n, size_t n_surfaces, char (*names)[NW_NAME_SIZE],
+                               struct nw_air_log *ret, struct nw_err *err) NW_CHECKED;
+/* A plain log as one of this rig: its surfaces in the rig's order, the weather completed. Errors as
+ * of nw_air_log_read, rows counted instead of lines; name: of the log, in messages. */
+enum nw_status nw_air_log_adopt(const struct nw_air_log *plain, const char *name,
+                                const struct nw_rig *rig, struct nw_air_log *ret,
+                                struct nw_err *err) NW_CHECKED;
 /* The rig's usual night: site.temperature at `middle_s`, site.temperature_rate until `end_s`, the
  * vapour of site.humidity at the middle, kept while the air can hold it. */
 enum nw_status nw_air_log_usual(const struct nw_rig *rig, double begin_s, double middle_s,

@@ -7,6 +7,7 @@
 #include "base/table.h"
 #include "base/table_internal.h"
 #include "base/text.h"
+#include "base/zone.h"
 
 const char *nw_table_name(const struct nw_table *table) {
     return table->name;
@@ -139,6 +140,31 @@ enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_co
     }
     if (ret_present) {
         *ret_present = column >= 0;
+    }
+    return NW_OK;
+}
+
+enum nw_status nw_table_times(const struct nw_table *table, size_t column, double *utc_s,
+                              struct nw_err *err) {
+    const char *const name = nw_table_name(table);
+    size_t line = 0;
+    const char *const zone_text = nw_table_meta(table, "time_zone", &line);
+    struct nw_time_zone zone = {0};
+    if (zone_text && nw_time_zone_read(zone_text, NULL, &zone, err) != NW_OK) {
+        return nw_err_at(err, NW_FORMAT, "%s:%zu: time_zone", name, line);
+    }
+    for (size_t i = 0; i < nw_table_n_rows(table); i++) {
+        const char *const cell = nw_table_cell(table, i, column);
+        double local_s = NAN;
+        double both_s[2];
+        const enum nw_status status = nw_time_read_iso(cell, 0.0, &local_s, err);
+        if (status != NW_OK) {
+            return nw_err_at(err, status, "%s:%zu: %s", name, nw_table_line(table, i),
+                             nw_table_column_name(table, column));
+        }
+        const char *const clock = strpbrk(cell, "T ");
+        const bool is_local = zone_text && clock && !strpbrk(clock, "Zz+-");
+        utc_s[i] = is_local && nw_time_zone_utc(&zone, local_s, both_s) > 0 ? both_s[0] : local_s;
     }
     return NW_OK;
 }

@@ -48,6 +48,10 @@ struct nw_column_map {
     double scale, offset; /* scale 0 is read as 1 */
     bool is_optional;     /* absent column: all NaN */
 };
+/* A column of ISO 8601 times as UTC seconds since 1970, n_rows of them; those without a zone are in
+ * that of the header line `time_zone`, without one in UTC. Errors with line. */
+enum nw_status nw_table_times(const struct nw_table *table, size_t column, double *utc_s,
+                              struct nw_err *err) NW_CHECKED;
 /* values: n_rows doubles, the caller's. *ret_present (may be NULL) says if the column was there. */
 enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_column_map *map,
                                 double *values, bool *ret_present, struct nw_err *err) NW_CHECKED;
