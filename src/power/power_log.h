@@ -51,6 +51,23 @@ enum nw_status nw_power_log_parse(const char *name, const char *data, size_t len
                                   const struct nw_power_result *result, struct nw_power_log *ret,
                                   struct nw_err *err) NW_CHECKED;
 
+/* The same log as rows, whatever circuits there are: for keeping it without a rig. Columns are
+ * those that end in " V", " A" or " W". Rows that do not come after those before (a clock set back)
+ * are left out and counted. */
+struct nw_power_rows {
+    size_t n, n_left_out, n_columns;
+    bool has_clock; /* t_s is UTC; times without a zone by the header line `time_zone` */
+    double *t_s;
+    double *data;                      /* column k of row i at data[k * n + i]; NaN: not logged */
+    char (*columns)[NW_NAME_SIZE + 2]; /* "power hub V" */
+};
+/* FORMAT, NOTFOUND: no time, no such column, text that is no number; DATA: no row. */
+enum nw_status nw_power_rows_read(const struct nw_table *table, struct nw_power_rows *ret,
+                                  struct nw_err *err) NW_CHECKED;
+void nw_power_rows_done(struct nw_power_rows *rows);
+/* As the table that nw_power_log_parse reads, appended to `to`. */
+void nw_power_rows_csv(const struct nw_power_rows *rows, struct nw_buf *to);
+
 /* Least squares y = b0 + sum b_k x_k, errors from the residuals, widened by what they have in
  * common with their neighbours, (1 + r)/(1 - r) in variance for a lag-1 correlation r > 0 (Bayley &
  * Hammersley 1946, J. R. Stat. Soc. Suppl. 8, 184; from memory). x: n rows of n_x. Rows with NaN
