@@ -78,11 +78,9 @@ enum nw_status book_set_place(struct nw_book *book, const char *path, int64_t co
 enum nw_status book_add_content(struct nw_book *book, const struct book_file *file,
                                 const struct nw_book_add_opts *opts, int64_t *ret_id,
                                 struct nw_err *err) {
-    static const char *const KINDS[] = {
-        [BOOK_FRAME] = "frame", [BOOK_LOG] = "guide-log", [BOOK_RIG] = "rig"};
     const struct book_value values[] = {
         book_blob(file->id.hash.bytes, NW_HASH_BYTES),
-        book_text(KINDS[file->kind]),
+        book_text(book_kind_word(file->kind)),
         book_int(file->id.size_bytes),
         book_real(isfinite(opts->now_utc_s) ? opts->now_utc_s : 0.0),
         book_text(opts->program_version ? opts->program_version : ""),
@@ -265,8 +263,12 @@ static enum nw_status is_as_seen(struct nw_book *book, const char *path, bool *r
 
 /* A new content goes to its batch or is added at once; takes the path over when it waits. */
 static enum nw_status take(struct book_adding *a, struct book_file *file, struct nw_err *err) {
+    file->kind = book_look_kind(file->path);
     if (file->kind == BOOK_LOG) {
         return book_add_log(a, file, err);
+    }
+    if (file->kind == BOOK_CLIMATE || file->kind == BOOK_POWER) {
+        return book_add_readings(a, file, err);
     }
     if (file->kind == BOOK_RIG) {
         return book_add_rig(a, file, err);
@@ -287,7 +289,8 @@ static enum nw_status consider(struct book_adding *a, const char *path, struct n
         status =
             book_skip(a, path,
                       file.path ? "nothing that the book keeps: frames (.fits .fit .fts .fits.gz "
-                                  ".fits.fz), guide logs (.csv .txt .log), rig files (.yaml .yml)"
+                                  ".fits.fz), guide, climate and power logs (.csv .txt .log), rig "
+                                  "files (.yaml .yml)"
                                 : "is no longer there",
                       err);
         goto done;

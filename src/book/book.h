@@ -62,6 +62,7 @@ struct nw_book_added {
     size_t n_fate[4];
     size_t n_lights, n_calibration, n_unmeasured, n_doubles; /* among the added frames */
     size_t n_runs;                                           /* of added and replaced logs */
+    size_t n_climate, n_power; /* nights of added and replaced climate and power logs */
     size_t n_rigs, n_changes;
     struct nw_book_skipped *skipped;
     size_t n_skipped, skipped_cap;
@@ -199,6 +200,8 @@ enum nw_status nw_book_accept(struct nw_book *book, const char *date,
 
 struct nw_book_health {
     size_t n_contents, n_frames, n_measures, n_runs, n_samples, n_nights, n_changes, n_rigs;
+    size_t n_climate, n_climate_rows, n_power, n_power_rows; /* nights of logs and their rows */
+    size_t n_documents, n_sets;
     int64_t size_bytes;
     size_t n_problems;
     char problems[8][160];
@@ -208,8 +211,9 @@ struct nw_book_health {
 enum nw_status nw_book_check(struct nw_book *book, struct nw_book_health *ret,
                              struct nw_err *err) NW_CHECKED;
 
-/* Tables as the views show them: "sub", "guiding", "change", "night". Rows to CSV (RFC 4180; empty:
- * not known). NOTFOUND: no such table, with the names. */
+/* Tables as the views show them: "sub", "guiding", "climate", "power", "surface", "trial",
+ * "calibration", "sensor", "hot_pixel", "plan", "change", "file". Rows to CSV (RFC 4180; empty: not
+ * known). NOTFOUND: no such table, with the names. */
 enum nw_status nw_book_export_csv(struct nw_book *book, const char *table, struct nw_buf *ret,
                                   struct nw_err *err) NW_CHECKED;
 /* A whole copy while others may go on writing (sqlite's VACUUM INTO), atomically in its place. */

@@ -54,6 +54,18 @@ enum nw_status book_int_of(struct nw_book *book, const char *sql, const struct b
                            size_t n, int64_t *ret, struct nw_err *err) NW_CHECKED;
 int64_t book_last_id(const struct nw_book *book);
 
+/* A row for a table of the schema; text and bytes are borrowed until it is inserted. */
+enum { BOOK_ROW_MAX = 64 };
+struct book_row {
+    const char *table;
+    const char *names[BOOK_ROW_MAX];
+    struct book_value values[BOOK_ROW_MAX];
+    size_t n;
+};
+void book_row_put(struct book_row *row, const char *name, struct book_value value);
+enum nw_status book_row_insert(struct nw_book *book, const struct book_row *row,
+                               struct nw_err *err) NW_CHECKED;
+
 enum nw_status book_begin(struct nw_book *book, struct nw_err *err) NW_CHECKED;
 enum nw_status book_commit(struct nw_book *book, struct nw_err *err) NW_CHECKED;
 void book_rollback(struct nw_book *book);
@@ -80,9 +92,20 @@ enum nw_status book_read_stars(struct nw_book *book, int64_t frame, const char *
 
 /* ---- Files -------------------------------------------------------------------------------- */
 
-enum book_kind { BOOK_FRAME, BOOK_LOG, BOOK_RIG, BOOK_NOTHING };
-/* By its name alone. */
+enum book_kind {
+    BOOK_FRAME,
+    BOOK_LOG,
+    BOOK_CLIMATE,
+    BOOK_POWER,
+    BOOK_RIG,
+    BOOK_DOCUMENT,
+    BOOK_NOTHING
+};
+const char *book_kind_word(enum book_kind kind); /* of content.kind */
+/* By its name alone: a table of any kind is a LOG. */
 enum book_kind book_kind_of(const char *path);
+/* By its name, and of tables by their headings. */
+enum book_kind book_look_kind(const char *path);
 
 /* One file on its way into the book. */
 struct book_file {
@@ -107,6 +130,14 @@ enum nw_status book_skip(struct book_adding *a, const char *path, const char *wh
 bool book_has_changed(const struct book_file *file); /* since its content was looked at */
 enum nw_status book_add_log(struct book_adding *a, struct book_file *file,
                             struct nw_err *err) NW_CHECKED;
+enum nw_status book_add_readings(struct book_adding *a, struct book_file *file,
+                                 struct nw_err *err) NW_CHECKED; /* climate and power logs */
+/* Did this log begin with what the book has of its place? Sets file->replaces. */
+enum nw_status book_find_grown(struct nw_book *book, struct book_file *file,
+                               struct nw_err *err) NW_CHECKED;
+/* The site's, for logs, which do not say it: that given, else of the newest frame. */
+enum nw_status book_longitude(struct nw_book *book, const struct nw_book_add_opts *opts,
+                              double *ret_rad, struct nw_err *err) NW_CHECKED;
 enum nw_status book_add_rig(struct book_adding *a, const struct book_file *file,
                             struct nw_err *err) NW_CHECKED;
 

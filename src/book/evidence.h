@@ -3,8 +3,10 @@
 #ifndef NW_BOOK_EVIDENCE_H
 #define NW_BOOK_EVIDENCE_H
 
+#include "air/log.h"
 #include "book/book.h"
 #include "budget/budget.h"
+#include "power/power_log.h"
 
 /* The guide runs of a night as they were read: samples, pulses, events, header values (single
  * precision; the SNR is not kept). Runs without dates are left out. *ret->n may be 0.
@@ -29,5 +31,15 @@ struct nw_book_frames {
 enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_frames_opts *opts,
                                    struct nw_book_frames *ret, struct nw_err *err) NW_CHECKED;
 void nw_book_frames_done(struct nw_book_frames *frames);
+
+/* The climate log of a night as it was read, without a rig (nw_air_log_read_plain): single
+ * precision, rows in order of time, gaps where it has gaps; ret->n may be 0. nw_air_log_adopt makes
+ * it one of a rig. Of two logs of the same hours the longer counts. nw_air_log_done. */
+enum nw_status nw_book_climate(struct nw_book *book, const char *date, struct nw_air_log *ret,
+                               struct nw_err *err) NW_CHECKED;
+/* Likewise the power log of a night; logs without dates belong to none. nw_power_rows_csv and
+ * nw_power_log_parse analyse it. nw_power_rows_done. */
+enum nw_status nw_book_power(struct nw_book *book, const char *date, struct nw_power_rows *ret,
+                             struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -10,6 +10,14 @@ static const struct {
 } TABLES[] = {
     {"sub", "SELECT * FROM sub ORDER BY t_start_utc_s, frame_id"},
     {"guiding", "SELECT * FROM guiding ORDER BY start_utc_s, run_id"},
+    {"climate", "SELECT * FROM climate ORDER BY start_utc_s, run_id"},
+    {"power", "SELECT * FROM power ORDER BY start_utc_s, run_id, circuit"},
+    {"surface", "SELECT * FROM surface ORDER BY start_utc_s, document_id"},
+    {"trial", "SELECT * FROM trial ORDER BY time_utc_s, trial_id"},
+    {"calibration", "SELECT * FROM calibration ORDER BY start_utc_s, set_id"},
+    {"sensor", "SELECT * FROM sensor ORDER BY start_utc_s, result_id"},
+    {"hot_pixel", "SELECT * FROM hot_pixel ORDER BY start_utc_s, above_e_per_s"},
+    {"plan", "SELECT * FROM plan ORDER BY night, rig, setup, number"},
     {"change",
      "SELECT date, origin, coalesce(camera, '') AS camera, what, old_value, new_value, note "
      "FROM change LEFT JOIN train ON train.id = train_id ORDER BY date, change.id"},
@@ -48,6 +56,21 @@ static void add_value(struct nw_buf *to, sqlite3_stmt *statement, int column) {
     }
 }
 
+static enum nw_status no_table(const char *table, const char *const *names, struct nw_err *err) {
+    const char *const nearest = nw_text_nearest(table, names, N_TABLES);
+    char all[200] = "";
+    for (size_t i = 0; i < N_TABLES; i++) {
+        const size_t at = strlen(all);
+        (void)snprintf(all + at, sizeof all - at, "%s%s",
+                       i == 0              ? ""
+                       : i == N_TABLES - 1 ? " or "
+                                           : ", ",
+                       names[i]);
+    }
+    return nw_err_set(err, NW_NOTFOUND, "no table '%s'%s%s, expected %s", table,
+                      nearest ? ", nearest: " : "", nearest ? nearest : "", all);
+}
+
 enum nw_status nw_book_export_csv(struct nw_book *book, const char *table, struct nw_buf *ret,
                                   struct nw_err *err) {
     const char *names[N_TABLES];
@@ -57,11 +80,7 @@ enum nw_status nw_book_export_csv(struct nw_book *book, const char *table, struc
         at = strcmp(table, TABLES[i].name) == 0 ? i : at;
     }
     if (at == N_TABLES) {
-        const char *const nearest = nw_text_nearest(table, names, N_TABLES);
-        return nw_err_set(err, NW_NOTFOUND,
-                          "no table '%s'%s%s, expected sub, guiding, change or "
-                          "file",
-                          table, nearest ? ", nearest: " : "", nearest ? nearest : "");
+        return no_table(table, names, err);
     }
     sqlite3_stmt *statement = NULL;
     bool is_row = true;
@@ -130,6 +149,12 @@ static enum nw_status count_all(struct nw_book *book, struct nw_book_health *hea
         {"SELECT count(*) FROM measure", &health->n_measures},
         {"SELECT count(*) FROM guide_run", &health->n_runs},
         {"SELECT sum(n_samples) FROM guide_run", &health->n_samples},
+        {"SELECT count(*) FROM climate_run", &health->n_climate},
+        {"SELECT sum(n_samples) FROM climate_run", &health->n_climate_rows},
+        {"SELECT count(*) FROM power_run", &health->n_power},
+        {"SELECT sum(n_samples) FROM power_run", &health->n_power_rows},
+        {"SELECT count(*) FROM document", &health->n_documents},
+        {"SELECT count(*) FROM calibration_set", &health->n_sets},
         {"SELECT count(*) FROM night", &health->n_nights},
         {"SELECT count(*) FROM change", &health->n_changes},
         {"SELECT count(*) FROM rig_version", &health->n_rigs},
@@ -160,6 +185,13 @@ enum nw_status nw_book_check(struct nw_book *book, struct nw_book_health *ret, s
         "SELECT 'content ' || content.id || ': a guide log without a run' FROM content LEFT JOIN "
         "guide_run ON guide_run.content_id = content.id WHERE kind = 'guide-log' AND guide_run.id "
         "IS NULL",
+        "SELECT 'content ' || content.id || ': a log without rows' FROM content LEFT JOIN "
+        "climate_run ON climate_run.content_id = content.id LEFT JOIN power_run ON "
+        "power_run.content_id = content.id WHERE kind IN ('climate-log', 'power-log') AND "
+        "climate_run.id IS NULL AND power_run.id IS NULL",
+        "SELECT 'content ' || content.id || ': a document without its row' FROM content LEFT JOIN "
+        "document ON document.content_id = content.id WHERE kind = 'document' AND document.id IS "
+        "NULL",
         "SELECT 'frame ' || frame.id || ': a light frame without measure or reason' FROM frame "
         "LEFT "
         "JOIN measure ON measure.frame_id = frame.id WHERE use = 'light' AND measure.frame_id IS "

@@ -1,18 +1,12 @@
 /* frames.c - one frame into the book: what its header says, what was measured on it.
  * Idea: tables say which field goes to which column; the statement is built from them, so that a
  * column has one place here and one in the schema. */
-#include <assert.h>
 #include <math.h>
 #include <stddef.h>
 
 #include "book/book_internal.h"
 
-enum {
-    N_ZONES = NW_ZONES_X * NW_ZONES_Y,
-    MAX_VALUES = 48,
-    SQL_BYTES = 4096,
-    SETTINGS_BYTES = 1 << 16
-};
+enum { N_ZONES = NW_ZONES_X * NW_ZONES_Y, SETTINGS_BYTES = 1 << 16 };
 
 struct column {
     const char *name;
@@ -65,45 +59,13 @@ static const struct column MEASURES[] = {
 };
 #define COUNT(array) (sizeof(array) / sizeof((array)[0]))
 
-/* A row on its way: names beside values. */
-struct row {
-    const char *table;
-    const char *names[MAX_VALUES];
-    struct book_value values[MAX_VALUES];
-    size_t n;
-};
-
-static void put(struct row *row, const char *name, struct book_value value) {
-    assert(row->n < MAX_VALUES);
-    row->names[row->n] = name;
-    row->values[row->n++] = value;
-}
-
-static void put_all(struct row *row, const struct column *columns, size_t n, const void *from) {
+static void put_all(struct book_row *row, const struct column *columns, size_t n,
+                    const void *from) {
     for (size_t i = 0; i < n; i++) {
         double value = NAN;
         memcpy(&value, (const char *)from + columns[i].at, sizeof value);
-        put(row, columns[i].name, book_real(value));
+        book_row_put(row, columns[i].name, book_real(value));
     }
-}
-
-static enum nw_status insert(struct nw_book *book, const struct row *row, struct nw_err *err) {
-    struct nw_buf sql;
-    nw_buf_init(&sql, SQL_BYTES);
-    nw_buf_printf(&sql, "INSERT INTO %s (", row->table);
-    for (size_t i = 0; i < row->n; i++) {
-        nw_buf_printf(&sql, "%s%s", i ? ", " : "", row->names[i]);
-    }
-    nw_buf_printf(&sql, ") VALUES (");
-    for (size_t i = 0; i < row->n; i++) {
-        nw_buf_printf(&sql, "%s?%zu", i ? ", " : "", i + 1);
-    }
-    nw_buf_printf(&sql, ")");
-    const enum nw_status status = nw_buf_failed(&sql)
-                                      ? nw_err_set(err, NW_NOMEM, "row of %s", row->table)
-                                      : book_run(book, sql.data, row->values, row->n, err);
-    nw_buf_done(&sql);
-    return status;
 }
 
 static enum nw_status train_id(struct nw_book *book, const struct nw_frame *frame, int64_t *ret,
@@ -242,16 +204,16 @@ static enum nw_status write_stars(struct nw_book *book, int64_t frame,
 
 static enum nw_status write_measure(struct nw_book *book, int64_t frame,
                                     const struct nw_measure *measure, struct nw_err *err) {
-    struct row row = {.table = "measure"};
-    put(&row, "frame_id", book_int(frame));
-    put(&row, "channel", book_text(nw_channel_name(measure->channel)));
-    put(&row, "flags", book_int(measure->flags));
-    put(&row, "n_stars", book_size(measure->n_stars));
-    put(&row, "n_used", book_size(measure->n_used));
-    put(&row, "n_saturated", book_size(measure->n_saturated));
-    put(&row, "n_streaks", book_size(measure->aspects.n_streaks));
+    struct book_row row = {.table = "measure"};
+    book_row_put(&row, "frame_id", book_int(frame));
+    book_row_put(&row, "channel", book_text(nw_channel_name(measure->channel)));
+    book_row_put(&row, "flags", book_int(measure->flags));
+    book_row_put(&row, "n_stars", book_size(measure->n_stars));
+    book_row_put(&row, "n_used", book_size(measure->n_used));
+    book_row_put(&row, "n_saturated", book_size(measure->n_saturated));
+    book_row_put(&row, "n_streaks", book_size(measure->aspects.n_streaks));
     put_all(&row, MEASURES, COUNT(MEASURES), measure);
-    enum nw_status status = insert(book, &row, err);
+    enum nw_status status = book_row_insert(book, &row, err);
     if (status == NW_OK) {
         status = write_zones(book, frame, measure, err);
     }
@@ -282,20 +244,21 @@ static enum nw_status write_header(struct nw_book *book, int64_t content_id,
         return status;
     }
     const bool is_light = nw_frame_use_of(facts) == NW_USE_LIGHT;
-    struct row row = {.table = "frame"};
-    put(&row, "content_id", book_int(content_id));
-    put(&row, "train_id", book_int(train));
-    put(&row, "night_id", night);
-    put(&row, "use", book_text(nw_frame_use_word(nw_frame_use_of(facts))));
-    put(&row, "is_double", book_int(n_same > 0));
-    put(&row, "why_unmeasured", book_text(is_light && item->status != NW_OK ? item->err.text : ""));
-    put(&row, "filter", book_text(facts->filter));
-    put(&row, "object", book_text(facts->object));
-    put(&row, "tube_side", book_text(facts->tube_side));
-    put(&row, "settings_id", book_int(settings));
+    struct book_row row = {.table = "frame"};
+    book_row_put(&row, "content_id", book_int(content_id));
+    book_row_put(&row, "train_id", book_int(train));
+    book_row_put(&row, "night_id", night);
+    book_row_put(&row, "use", book_text(nw_frame_use_word(nw_frame_use_of(facts))));
+    book_row_put(&row, "is_double", book_int(n_same > 0));
+    book_row_put(&row, "why_unmeasured",
+                 book_text(is_light && item->status != NW_OK ? item->err.text : ""));
+    book_row_put(&row, "filter", book_text(facts->filter));
+    book_row_put(&row, "object", book_text(facts->object));
+    book_row_put(&row, "tube_side", book_text(facts->tube_side));
+    book_row_put(&row, "settings_id", book_int(settings));
     put_all(&row, FACTS, COUNT(FACTS), facts);
     *ret_is_double = n_same > 0;
-    return insert(book, &row, err);
+    return book_row_insert(book, &row, err);
 }
 
 enum nw_status book_write_frame(struct nw_book *book, int64_t content_id,

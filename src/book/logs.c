@@ -201,12 +201,17 @@ static enum nw_status last_longitude(struct nw_book *book, double *ret, struct n
     return status;
 }
 
+enum nw_status book_longitude(struct nw_book *book, const struct nw_book_add_opts *opts,
+                              double *ret_rad, struct nw_err *err) {
+    *ret_rad = opts->longitude_rad;
+    return isfinite(*ret_rad) ? NW_OK : last_longitude(book, ret_rad, err);
+}
+
 enum nw_status book_write_log(struct nw_book *book, int64_t content_id, const struct book_log *log,
                               const struct nw_book_add_opts *opts, struct nw_book_added *added,
                               struct nw_err *err) {
-    double longitude_rad = opts->longitude_rad;
-    enum nw_status status =
-        isfinite(longitude_rad) ? NW_OK : last_longitude(book, &longitude_rad, err);
+    double longitude_rad = NAN;
+    enum nw_status status = book_longitude(book, opts, &longitude_rad, err);
     for (size_t i = 0; i < log->runs->n && status == NW_OK; i++) {
         status = write_run(book, content_id, log, i, longitude_rad, err);
         added->n_runs += status == NW_OK ? 1 : 0;

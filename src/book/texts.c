@@ -1,21 +1,21 @@
-/* texts.c - guide logs and rig files on their way into the book, one transaction each.
+/* texts.c - logs and rig files on their way into the book, one transaction each.
  * Idea: a log that begins with what the book has of its place has grown: the longer one takes the
  * place of the shorter. */
-#include "book/book_internal.h"
+#include "book/readings.h"
 #include "rig/rig.h"
 
 enum { MAX_RIG_BYTES = 1 << 20, MAX_LOG_BYTES = 1 << 29 };
 
-/* Did this log begin with what the book has of its place? */
-static enum nw_status find_grown(struct nw_book *book, struct book_file *file, struct nw_err *err) {
-    const struct book_value value = book_text(file->path);
+enum nw_status book_find_grown(struct nw_book *book, struct book_file *file, struct nw_err *err) {
+    const struct book_value values[] = {book_text(file->path),
+                                        book_text(book_kind_word(file->kind))};
     sqlite3_stmt *statement = NULL;
     bool is_row = false;
     enum nw_status status = book_prepare(
         book,
         "SELECT content.id, content.size_bytes, content.sha256 FROM place JOIN content "
-        "ON content.id = place.content_id WHERE path = ?1 AND kind = 'guide-log'",
-        &value, 1, &statement, err);
+        "ON content.id = place.content_id WHERE path = ?1 AND kind = ?2",
+        values, 2, &statement, err);
     if (status == NW_OK) {
         status = book_step(book, statement, &is_row, err);
     }
@@ -35,8 +35,30 @@ static enum nw_status find_grown(struct nw_book *book, struct book_file *file, s
     return status;
 }
 
+/* What a log of any kind holds: one of these. */
+struct read_log {
+    struct book_log guide;
+    struct nw_air_log climate;
+    struct nw_power_rows power;
+};
+
+static enum nw_status write_readings(struct book_adding *a, const struct book_file *file,
+                                     int64_t content, const struct read_log *log,
+                                     struct nw_err *err) {
+    struct book_source source = {.content_id = content};
+    const bool is_climate = file->kind == BOOK_CLIMATE;
+    enum nw_status status = book_longitude(a->book, a->opts, &source.longitude_rad, err);
+    if (status == NW_OK) {
+        status = is_climate ? book_write_climate(a->book, &source, &log->climate, err)
+                            : book_write_power(a->book, &source, &log->power, err);
+    }
+    *(is_climate ? &a->added->n_climate : &a->added->n_power) +=
+        status == NW_OK ? source.number : 0;
+    return status;
+}
+
 static enum nw_status write_log(struct book_adding *a, struct book_file *file,
-                                const struct book_log *log, struct nw_err *err) {
+                                const struct read_log *log, struct nw_err *err) {
     int64_t content = 0;
     const struct book_value old = book_int(file->replaces);
     enum nw_status status = book_begin(a->book, err);
@@ -47,7 +69,9 @@ static enum nw_status write_log(struct book_adding *a, struct book_file *file,
         status = book_add_content(a->book, file, a->opts, &content, err);
     }
     if (status == NW_OK) {
-        status = book_write_log(a->book, content, log, a->opts, a->added, err);
+        status = file->kind == BOOK_LOG
+                     ? book_write_log(a->book, content, &log->guide, a->opts, a->added, err)
+                     : write_readings(a, file, content, log, err);
     }
     status = status == NW_OK ? book_commit(a->book, err) : status;
     book_rollback(a->book);
@@ -57,23 +81,46 @@ static enum nw_status write_log(struct book_adding *a, struct book_file *file,
     return status;
 }
 
-enum nw_status book_add_log(struct book_adding *a, struct book_file *file, struct nw_err *err) {
-    struct book_log log = {0};
-    struct nw_err why = {0};
-    const enum nw_status read = book_read_log(file->path, a->opts, &log, &why);
+/* Read without an error so far (else `read` and `why` say which). */
+static enum nw_status take_log(struct book_adding *a, struct book_file *file,
+                               const struct read_log *log, enum nw_status read,
+                               const struct nw_err *why, struct nw_err *err) {
     if (read == NW_NOMEM) {
-        return nw_err_set(err, read, "%s", why.text);
+        return nw_err_set(err, read, "%s", why->text);
     }
     if (read != NW_OK) {
-        return book_skip(a, file->path, why.text, err);
+        return book_skip(a, file->path, why->text, err);
     }
-    enum nw_status status = find_grown(a->book, file, err);
+    const enum nw_status status = book_find_grown(a->book, file, err);
     if (status == NW_OK && book_has_changed(file)) {
-        status = book_skip(a, file->path, "changed while it was read: still being written", err);
-    } else if (status == NW_OK) {
-        status = write_log(a, file, &log, err);
+        return book_skip(a, file->path, "changed while it was read: still being written", err);
     }
-    book_log_done(&log);
+    return status == NW_OK ? write_log(a, file, log, err) : status;
+}
+
+enum nw_status book_add_readings(struct book_adding *a, struct book_file *file,
+                                 struct nw_err *err) {
+    struct read_log log = {.power = {.n = 0}};
+    struct nw_table *table = NULL;
+    struct nw_err why = {0};
+    enum nw_status read = nw_table_read(file->path, &table, &why);
+    if (read == NW_OK) {
+        read = file->kind == BOOK_CLIMATE ? nw_air_log_read_plain(table, &log.climate, &why)
+                                          : nw_power_rows_read(table, &log.power, &why);
+    }
+    nw_table_free(table);
+    const enum nw_status status = take_log(a, file, &log, read, &why, err);
+    nw_air_log_done(&log.climate);
+    nw_power_rows_done(&log.power);
+    return status;
+}
+
+enum nw_status book_add_log(struct book_adding *a, struct book_file *file, struct nw_err *err) {
+    struct read_log log = {.power = {.n = 0}};
+    struct nw_err why = {0};
+    const enum nw_status read = book_read_log(file->path, a->opts, &log.guide, &why);
+    const enum nw_status status = take_log(a, file, &log, read, &why, err);
+    book_log_done(&log.guide);
     return status;
 }
 

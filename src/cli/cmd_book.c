@@ -221,7 +221,9 @@ static const struct {
     {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
     {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
     {"check", NW_BOOK_READ, 0, 0, check, "no words"},
-    {"export", NW_BOOK_READ, 0, 1, export_table, "one table: sub, guiding, change, file"},
+    {"export", NW_BOOK_READ, 0, 1, export_table,
+     "one table: sub, guiding, climate, power, surface, trial, calibration, sensor, "
+     "hot_pixel, plan, change, file"},
     {"backup", NW_BOOK_READ, 1, 1, backup, "the file to write"},
 };
 enum { N_VERBS = sizeof VERBS / sizeof VERBS[0] };

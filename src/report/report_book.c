@@ -23,15 +23,15 @@ void nw_report_book_added_text(const struct nw_book_added *added, struct nw_buf 
     const struct {
         size_t n;
         const char *what;
-    } parts[] = {{added->n_lights, "light frame"},
-                 {added->n_calibration, "calibration frame"},
-                 {added->n_runs, "guide run"},
-                 {added->n_rigs, "rig file"},
-                 {added->n_changes, "change of setting"}};
+    } parts[] = {
+        {added->n_lights, "light frame"},       {added->n_calibration, "calibration frame"},
+        {added->n_runs, "guide run"},           {added->n_climate, "climate night"},
+        {added->n_power, "power night"},        {added->n_rigs, "rig file"},
+        {added->n_changes, "change of setting"}};
     for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
         if (parts[i].n > 0) {
             nw_buf_printf(buf, "  %zu %s%s%s\n", parts[i].n, parts[i].what, plural(parts[i].n),
-                          i == 4 ? " noticed (`book change` lists them)" : "");
+                          i == 6 ? " noticed (`book change` lists them)" : "");
         }
     }
     if (added->n_unmeasured > 0) {
@@ -194,6 +194,11 @@ void nw_report_book_health_text(const struct nw_book_health *health, struct nw_b
                   health->n_nights, health->n_frames, health->n_measures, health->n_runs,
                   health->n_samples, health->n_rigs, health->n_changes,
                   (double)health->size_bytes / 1e6);
+    nw_buf_printf(buf,
+                  "climate nights %zu (rows %zu), power nights %zu (rows %zu), documents %zu, "
+                  "calibration sets %zu\n",
+                  health->n_climate, health->n_climate_rows, health->n_power, health->n_power_rows,
+                  health->n_documents, health->n_sets);
     if (health->n_problems == 0) {
         nw_buf_printf(buf, "the book is sound\n");
     }

@@ -19,6 +19,8 @@ enum nw_status nw_report_book_added_json(const struct nw_book_added *added, json
     nw_json_count(&json, NULL, "not_measured", added->n_unmeasured);
     nw_json_count(&json, NULL, "doubles", added->n_doubles);
     nw_json_count(&json, NULL, "guide_runs", added->n_runs);
+    nw_json_count(&json, NULL, "climate_nights", added->n_climate);
+    nw_json_count(&json, NULL, "power_nights", added->n_power);
     nw_json_count(&json, NULL, "rig_files", added->n_rigs);
     nw_json_count(&json, NULL, "changes", added->n_changes);
     json_t *const list = nw_json_array(&json, NULL, "skipped_files");
@@ -151,6 +153,12 @@ enum nw_status nw_report_book_health_json(const struct nw_book_health *health, j
     nw_json_count(&json, NULL, "guide_samples", health->n_samples);
     nw_json_count(&json, NULL, "nights", health->n_nights);
     nw_json_count(&json, NULL, "changes", health->n_changes);
+    nw_json_count(&json, NULL, "climate_nights", health->n_climate);
+    nw_json_count(&json, NULL, "climate_rows", health->n_climate_rows);
+    nw_json_count(&json, NULL, "power_nights", health->n_power);
+    nw_json_count(&json, NULL, "power_rows", health->n_power_rows);
+    nw_json_count(&json, NULL, "documents", health->n_documents);
+    nw_json_count(&json, NULL, "calibration_sets", health->n_sets);
     nw_json_count(&json, NULL, "rig_files", health->n_rigs);
     nw_json_count(&json, NULL, "size_bytes", (size_t)health->size_bytes);
     json_t *const list = nw_json_array(&json, NULL, "problems");

@@ -1,0 +1,239 @@
+/* test_readings.c - climate and power logs in the book: rows there and back, nights, summaries. */
+#include <math.h>
+
+#include "book/book_internal.h"
+#include "book/evidence.h"
+#include "book_support.h"
+
+static void write_text(const struct place *place, const char *name, const struct nw_buf *text) {
+    char path[200];
+    struct nw_err err = {0};
+    ok(nw_file_write_atomic(in(place, name, path), text->data, text->len, &err), &err);
+}
+
+/* Two evenings at longitude 0 in one file, a row every ten minutes from 18:00 to 06:00. The lens is
+ * 1 K over the dew point of 5 degC at its coldest, at 02:00 of the first night. */
+static void write_climate(const struct place *place, const char *name, size_t n_rows) {
+    struct nw_buf text;
+    nw_buf_init(&text, 1 << 20);
+    nw_buf_printf(&text, "# a shed\n# time_zone: +02:00\ntime,temperature_c,dew_point_c,"
+                         "wind_m_per_s,front lens_c,tube_c,roof_open,heater_w\n");
+    for (size_t i = 0; i < n_rows; i++) {
+        const size_t day = i / 73; /* 20:00 +02:00 and on */
+        const double hours = 20.0 + (double)(i % 73) / 6.0;
+        const double lens = 6.0 + fabs(hours - 28.0) * 0.5;
+        char time[40];
+        nw_time_write_iso(
+            1780185600.0 + 86400.0 * (double)day + 3600.0 * hours, 0, time,
+            sizeof time); /* midnight of 2026-05-31 by name: the zone makes it 18:00 */
+        time[19] = '\0';
+        nw_buf_printf(&text, "%s,%.2f,5.0,%.1f,%.3f,%.3f,%d,3.0\n", time,
+                      12.0 - 0.5 * (hours - 20.0), i % 2 ? 1.0 : 2.0, day == 0 ? lens : lens + 3.0,
+                      lens + 1.0, hours > 21.0 ? 1 : 0);
+    }
+    write_text(place, name, &text);
+    nw_buf_done(&text);
+}
+
+static double ask(const struct place *place, const char *sql) {
+    sqlite3_stmt *statement = NULL;
+    struct nw_err err = {0};
+    bool is_row = false;
+    ok(book_prepare(place->book, sql, NULL, 0, &statement, &err), &err);
+    ok(book_step(place->book, statement, &is_row, &err), &err);
+    assert_true(is_row);
+    const double value = book_column_real(statement, 0);
+    (void)sqlite3_finalize(statement);
+    return value;
+}
+
+static void is_sound(const struct place *place) {
+    struct nw_book_health health = {0};
+    struct nw_err err = {0};
+    ok(nw_book_check(place->book, &health, &err), &err);
+    assert_int_equal(health.n_problems, 0);
+}
+
+static void test_a_climate_log_is_cut_into_nights(void **state) {
+    const struct place *const place = *state;
+    write_climate(place, "climate.csv", 146);
+    struct nw_book_added added = add_all(place);
+    assert_int_equal(added.n_fate[NW_BOOK_ADDED], 1);
+    assert_int_equal(added.n_climate, 2);
+    nw_book_added_done(&added);
+    check_near(ask(place, "SELECT count(*) FROM climate"), 2.0, 0.0, "two evenings");
+    check_near(ask(place, "SELECT samples FROM climate WHERE night = '2026-05-31'"), 73.0, 0.0,
+               "rows of the first evening");
+    /* the lens at 02:00 +02:00 is at 6 degC: 1 K over the dew point; the quantile of 1 % lies a
+     * little above the lowest of 67 rows */
+    check_near(ask(place, "SELECT dew_margin_k FROM climate WHERE night = '2026-05-31'"), 1.0, 0.1,
+               "6 degC over a dew point of 5 degC");
+    check_near(ask(place, "SELECT dew_margin_k FROM climate WHERE night = '2026-06-01'"), 2.0, 0.1,
+               "the tube at 7 degC over a dew point of 5 degC");
+    check_near(ask(place,
+                   "SELECT dew_margin_at_utc = '2026-05-31T24:00:00Z' OR dew_margin_at_utc = "
+                   "'2026-06-01T02:00:00Z' FROM climate WHERE night = '2026-05-31'"),
+               1.0, 0.0, "04:00 by the clock of +02:00");
+    check_near(ask(place, "SELECT air_rate_k_per_h FROM climate LIMIT 1"), -0.5, 1e-3,
+               "written with 0.5 K an hour");
+    check_near(ask(place, "SELECT dew_point_c FROM climate LIMIT 1"), 5.0, 0.01, "written so");
+    check_near(ask(place, "SELECT heater_wh FROM climate LIMIT 1"), 36.0, 1e-6, "3 W for 12 h");
+    check_near(ask(place, "SELECT wind_m_per_s FROM climate LIMIT 1"), 1.5, 0.01,
+               "1 and 2 in turn");
+    check_near(ask(place, "SELECT mean FROM climate_reading WHERE name = 'tube' AND unit = 'K' "
+                          "LIMIT 1") -
+                   ask(place, "SELECT mean FROM climate_reading WHERE name = 'front lens' LIMIT 1"),
+               1.0, 1e-3, "the tube is 1 K warmer in every row");
+    is_sound(place);
+}
+
+static void test_rows_come_back_as_they_were(void **state) {
+    const struct place *const place = *state;
+    char path[200];
+    struct nw_err err = {0};
+    struct nw_table *table = NULL;
+    struct nw_air_log file = {.n = 0};
+    struct nw_air_log book = {.n = 0};
+    write_climate(place, "climate.csv", 73);
+    struct nw_book_added added = add_all(place);
+    nw_book_added_done(&added);
+    ok(nw_table_read(in(place, "climate.csv", path), &table, &err), &err);
+    ok(nw_air_log_read_plain(table, &file, &err), &err);
+    ok(nw_book_climate(place->book, "2026-05-31", &book, &err), &err);
+    assert_int_equal(book.n, file.n);
+    assert_int_equal(book.n_surfaces, 2);
+    for (size_t i = 0; i < file.n; i++) {
+        check_near(book.t_s[i], file.t_s[i], 0.0, "times in double precision");
+        check_near(nw_air_log_surface_K(&book, 0, i), nw_air_log_surface_K(&file, 0, i), 2e-5,
+                   "a float of 280 K is exact to 1.5e-5");
+        check_near(nw_air_log_at(&book, NW_AIR_VAPOUR, i), nw_air_log_at(&file, NW_AIR_VAPOUR, i),
+                   1e-4, "a float of 872 Pa");
+        assert_true(isnan(nw_air_log_at(&book, NW_AIR_ROOM, i)));
+    }
+    assert_string_equal(book.surface_names[0], "front lens");
+    nw_air_log_done(&book);
+    ok(nw_book_climate(place->book, "2026-07-01", &book, &err), &err); /* no such night: no rows */
+    assert_int_equal(book.n, 0);
+    nw_air_log_done(&book);
+    nw_air_log_done(&file);
+    nw_table_free(table);
+}
+
+static void test_a_climate_log_that_grows_stays_one(void **state) {
+    const struct place *const place = *state;
+    for (size_t n = 10; n <= 140; n += 26) {
+        write_climate(place, "climate.csv", n);
+        struct nw_book_added added = add_all(place);
+        assert_int_equal(added.n_fate[n == 10 ? NW_BOOK_ADDED : NW_BOOK_REPLACED], 1);
+        nw_book_added_done(&added);
+        check_near(ask(place, "SELECT sum(samples) FROM climate"), (double)n, 0.0, "each row once");
+    }
+    is_sound(place);
+}
+
+static void test_a_clock_set_back_loses_only_its_rows(void **state) {
+    const struct place *const place = *state;
+    static const char TEXT[] = "time,temperature_c,humidity_percent\n"
+                               "2026-05-14T21:00:00Z,10,70\n2026-05-14T21:01:00Z,10,70\n"
+                               "2026-05-14T21:00:30Z,99,70\n2026-05-14T21:02:00Z,10,70\n";
+    struct nw_buf text;
+    nw_buf_init(&text, 1 << 12);
+    nw_buf_printf(&text, "%s", TEXT);
+    write_text(place, "weather.csv", &text);
+    nw_buf_done(&text);
+    struct nw_book_added added = add_all(place);
+    assert_int_equal(added.n_climate, 1);
+    nw_book_added_done(&added);
+    check_near(ask(place, "SELECT samples FROM climate"), 3.0, 0.0, "one of four steps back");
+    check_near(ask(place, "SELECT air_high_c FROM climate"), 10.0, 1e-4, "it is left out");
+}
+
+static void test_a_power_log_in_numbers_and_back(void **state) {
+    const struct place *const place = *state;
+    struct nw_buf text;
+    nw_buf_init(&text, 1 << 16);
+    nw_buf_printf(&text, "time,hub V,hub A,dryer W,remark\n");
+    for (int i = 0; i < 120; i++) {
+        const double volts = i == 60 ? 2.0 : i >= 80 && i < 90 ? 11.0 : 13.0; /* one wrong row */
+        nw_buf_printf(&text, "2026-05-14T21:%02d:%02dZ,%.2f,2.00,%s,x\n", i / 60, i % 60, volts,
+                      i < 60 ? "100" : "");
+    }
+    write_text(place, "power.csv", &text);
+    nw_buf_done(&text);
+    struct nw_book_added added = add_all(place);
+    assert_int_equal(added.n_power, 1);
+    nw_book_added_done(&added);
+    check_near(ask(place, "SELECT low_v FROM power WHERE circuit = 'hub'"), 11.0, 1e-9,
+               "ten rows of 11 V; the one of 2 V is a slip");
+    check_near(ask(place, "SELECT energy_wh FROM power WHERE circuit = 'dryer'"),
+               100.0 * 59.0 / 3600.0, 1e-6, "100 W over 59 s");
+    check_near(ask(place, "SELECT mean_w FROM power WHERE circuit = 'hub'"),
+               2.0 * (109.0 * 13.0 + 10.0 * 11.0 + 2.0) / 120.0, 1e-9, "volts times amps");
+    struct nw_power_rows rows = {.n = 0};
+    struct nw_err err = {0};
+    ok(nw_book_power(place->book, "2026-05-14", &rows, &err), &err);
+    assert_int_equal(rows.n, 120);
+    assert_int_equal(rows.n_columns, 3);
+    assert_string_equal(rows.columns[1], "hub A");
+    check_near(rows.data[60], 2.0, 1e-6, "the row as it was logged");
+    assert_true(isnan(rows.data[2 * rows.n + 70]));
+    struct nw_buf csv;
+    struct nw_table *table = NULL;
+    struct nw_power_rows again = {.n = 0};
+    nw_buf_init(&csv, 1 << 20);
+    nw_power_rows_csv(&rows, &csv);
+    ok(nw_table_parse("book", csv.data, csv.len, &table, &err), &err);
+    ok(nw_power_rows_read(table, &again, &err), &err);
+    assert_int_equal(again.n, rows.n);
+    for (size_t i = 0; i < rows.n; i++) {
+        check_near(again.t_s[i], rows.t_s[i], 1e-3, "written to the millisecond");
+        check_near(again.data[i], rows.data[i], 1e-5, "seven digits");
+    }
+    nw_power_rows_done(&again);
+    nw_power_rows_done(&rows);
+    nw_table_free(table);
+    nw_buf_done(&csv);
+    is_sound(place);
+}
+
+static void test_what_is_which(void **state) {
+    const struct place *const place = *state;
+    static const struct {
+        const char *name, *text;
+        enum book_kind kind;
+    } rows[] = {
+        {"a.csv", "# x\n\ntime,ra_err_arcsec,dec_err_arcsec\n", BOOK_LOG},
+        {"b.csv", "time,temperature_c,humidity_percent\n", BOOK_CLIMATE},
+        {"c.csv", "time,lens_c\n", BOOK_CLIMATE},
+        {"d.csv", "t_s,hub V\n", BOOK_POWER},
+        {"e.csv", "time,position_steps,temperature_c,filter\n",
+         BOOK_LOG}, /* focus runs: not ours */
+        {"f.txt", "some program 1.0 started\n", BOOK_LOG},
+        {"g.csv", "", BOOK_LOG},
+        {"h.yaml", "name: x\n", BOOK_RIG},
+        {"i.jpg", "", BOOK_NOTHING},
+    };
+    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
+        char path[200];
+        struct nw_err err = {0};
+        ok(nw_file_write_atomic(in(place, rows[i].name, path), rows[i].text, strlen(rows[i].text),
+                                &err),
+           &err);
+        assert_int_equal(book_look_kind(path), rows[i].kind);
+    }
+    assert_int_equal(book_look_kind("/tmp/nw-not-there.csv"), BOOK_LOG);
+}
+
+#define in_place(test) cmocka_unit_test_setup_teardown(test, place_setup, place_teardown)
+
+int main(void) {
+    const struct CMUnitTest tests[] = {
+        in_place(test_a_climate_log_is_cut_into_nights),
+        in_place(test_rows_come_back_as_they_were),
+        in_place(test_a_climate_log_that_grows_stays_one),
+        in_place(test_a_clock_set_back_loses_only_its_rows),
+        in_place(test_a_power_log_in_numbers_and_back),
+        in_place(test_what_is_which),
+    };
+    return cmocka_run_group_tests(tests, NULL, NULL);
+}
