@@ -1,0 +1,329 @@
+/* told.c - what trials told, in and out: see told.h. */
+#include "book/told.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "book/book_internal.h"
+
+enum { MAX_ROWS = 1000000 };
+
+static const char *const ORIGINS[] = {
+#define X(name, word) word,
+    NW_BOOK_ORIGIN_LIST(X)
+#undef X
+};
+
+/* ---- Rig files ------------------------------------------------------------------------------ */
+
+static enum nw_status version_of(struct nw_book *book, const struct nw_file_id *id, int64_t *ret,
+                                 struct nw_err *err) {
+    const struct book_value value = book_blob(id->hash.bytes, NW_HASH_BYTES);
+    *ret = 0;
+    return book_int_of(book,
+                       "SELECT rig_version.id FROM rig_version JOIN content ON content.id = "
+                       "content_id WHERE sha256 = ?1",
+                       &value, 1, ret, err);
+}
+
+enum nw_status nw_book_rig_version(struct nw_book *book, const char *path,
+                                   const struct nw_book_add_opts *opts, int64_t *ret,
+                                   struct nw_err *err) {
+    struct nw_file_id id;
+    *ret = 0;
+    enum nw_status status = nw_hash_file(path, &id, err);
+    if (status == NW_OK) {
+        status = version_of(book, &id, ret, err);
+    }
+    if (status == NW_OK && *ret == 0) {
+        struct nw_book_added added = {0};
+        status = nw_book_add(book, &path, 1, opts, NULL, &added, err);
+        nw_book_added_done(&added);
+        if (status == NW_OK) {
+            status = version_of(book, &id, ret, err);
+        }
+    }
+    return status;
+}
+
+static enum nw_status text_of(struct nw_book *book, const char *sql,
+                              const struct book_value *values, size_t n, char **ret,
+                              int64_t *ret_id, struct nw_err *err) {
+    sqlite3_stmt *statement = NULL;
+    bool is_row = false;
+    *ret = NULL;
+    *ret_id = 0;
+    enum nw_status status = book_prepare(book, sql, values, n, &statement, err);
+    if (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+    }
+    if (is_row) {
+        *ret_id = sqlite3_column_int64(statement, 0);
+        *ret = nw_strdup((const char *)sqlite3_column_text(statement, 1));
+        status = *ret ? NW_OK : nw_err_set(err, NW_NOMEM, "a rig file of the book");
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+enum nw_status nw_book_rig_text(struct nw_book *book, int64_t version, char **ret,
+                                struct nw_err *err) {
+    const struct book_value value = book_int(version);
+    int64_t id = 0;
+    return text_of(book, "SELECT id, text FROM rig_version WHERE id = ?1", &value, 1, ret, &id,
+                   err);
+}
+
+enum nw_status nw_book_last_rig(struct nw_book *book, char **ret, int64_t *ret_version,
+                                struct nw_err *err) {
+    return text_of(book, "SELECT id, text FROM rig_version ORDER BY id DESC LIMIT 1", NULL, 0, ret,
+                   ret_version, err);
+}
+
+/* ---- Trials --------------------------------------------------------------------------------- */
+
+static struct book_value id_or_null(int64_t id) {
+    return id > 0 ? book_int(id) : (struct book_value){.type = BOOK_NULL};
+}
+
+static enum nw_status write_frames(struct nw_book *book, int64_t trial, const double *starts_s,
+                                   size_t n, struct nw_err *err) {
+    const struct book_value old = book_int(trial);
+    enum nw_status status =
+        book_run(book, "DELETE FROM trial_frame WHERE trial_id = ?1", &old, 1, err);
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        const struct book_value values[] = {book_int(trial), book_real(starts_s[i])};
+        status = book_run(book,
+                          "INSERT OR IGNORE INTO trial_frame SELECT ?1, id FROM frame WHERE "
+                          "t_start_utc_s BETWEEN ?2 - 0.001 AND ?2 + 0.001 AND NOT is_double",
+                          values, 2, err);
+    }
+    return status;
+}
+
+static enum nw_status find_trial(struct nw_book *book, const struct nw_book_trial *t, int64_t *ret,
+                                 struct nw_err *err) {
+    const struct book_value values[] = {book_text(t->name),      book_text(t->setup),
+                                        book_text(t->filter),    book_text(t->quantity),
+                                        book_real(t->t_first_s), book_real(t->t_last_s)};
+    *ret = 0;
+    return book_int_of(book,
+                       "SELECT id FROM trial_result WHERE name = ?1 AND setup = ?2 AND filter = ?3 "
+                       "AND quantity = ?4 AND t_utc_s BETWEEN ?5 - 1 AND ?6 + 1 ORDER BY "
+                       "abs(t_utc_s - (?5 + ?6) / 2) LIMIT 1",
+                       values, 6, ret, err);
+}
+
+/* A trial to which more frames have come is the same trial: its row is written over. */
+enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
+                                 const double *frame_starts_s, size_t n, bool *ret_is_new,
+                                 struct nw_err *err) {
+    const double middle_s = 0.5 * (trial->t_first_s + trial->t_last_s);
+    struct book_value night = {.type = BOOK_NULL};
+    int64_t old = 0;
+    int64_t id = 0;
+    enum nw_status status = book_begin(book, err);
+    if (status == NW_OK) {
+        const struct book_value when[] = {book_real(trial->t_first_s), book_real(trial->t_last_s)};
+        int64_t at = 0;
+        status = book_int_of(book,
+                             "SELECT night_id FROM frame WHERE night_id IS NOT NULL AND "
+                             "t_start_utc_s BETWEEN ?1 - 43200 AND ?2 + 43200 ORDER BY "
+                             "abs(t_start_utc_s - (?1 + ?2) / 2) LIMIT 1",
+                             when, 2, &at, err);
+        night = id_or_null(at);
+    }
+    if (status == NW_OK) {
+        status = find_trial(book, trial, &old, err);
+    }
+    if (status == NW_OK && old != 0) {
+        const struct book_value value = book_int(old);
+        status = book_run(book, "DELETE FROM trial_result WHERE id = ?1", &value, 1, err);
+    }
+    if (status == NW_OK) {
+        const struct book_value values[] = {
+            night,
+            book_text(trial->name),
+            book_real(middle_s),
+            id_or_null(trial->rig_version),
+            book_text(trial->rig_name),
+            book_text(trial->setup),
+            book_text(trial->filter),
+            book_text(ORIGINS[trial->origin]),
+            book_text(trial->quantity),
+            book_real(trial->value),
+            book_real(trial->sigma),
+            book_text(trial->unit),
+            book_real(trial->low),
+            book_real(trial->high),
+            book_real(trial->foretold),
+            book_real(trial->foretold_sigma),
+            book_size(trial->n_frames),
+            book_text(trial->verdict),
+            book_text(trial->why_null),
+        };
+        status = book_int_of(
+            book,
+            "INSERT INTO trial_result (night_id, name, t_utc_s, rig_version_id, rig_name, setup, "
+            "filter, origin, quantity, value, sigma, unit, low, high, foretold, foretold_sigma, "
+            "n_frames, verdict, why_null) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
+            "?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19) RETURNING id",
+            values, sizeof values / sizeof *values, &id, err);
+    }
+    if (status == NW_OK) {
+        status = write_frames(book, id, frame_starts_s, n, err);
+    }
+    status = status == NW_OK ? book_commit(book, err) : status;
+    book_rollback(book);
+    if (ret_is_new) {
+        *ret_is_new = status == NW_OK && old == 0;
+    }
+    return status;
+}
+
+static enum nw_book_origin origin_of(const char *word) {
+    for (size_t i = 0; i < sizeof ORIGINS / sizeof *ORIGINS; i++) {
+        if (strcmp(word, ORIGINS[i]) == 0) {
+            return (enum nw_book_origin)i;
+        }
+    }
+    return NW_BOOK_FROM_OWNER;
+}
+
+static void take_trial(sqlite3_stmt *row, struct nw_book_trial *t) {
+    char origin[8];
+    *t = (struct nw_book_trial){.id = sqlite3_column_int64(row, 0),
+                                .rig_version = sqlite3_column_int64(row, 8)};
+    book_column_text(row, 1, t->name, sizeof t->name);
+    book_column_text(row, 2, t->quantity, sizeof t->quantity);
+    book_column_text(row, 3, t->unit, sizeof t->unit);
+    book_column_text(row, 4, t->rig_name, sizeof t->rig_name);
+    book_column_text(row, 5, t->setup, sizeof t->setup);
+    book_column_text(row, 6, t->filter, sizeof t->filter);
+    book_column_text(row, 7, origin, sizeof origin);
+    t->origin = origin_of(origin);
+    t->t_first_s = t->t_last_s = book_column_real(row, 9);
+    t->value = book_column_real(row, 10);
+    t->sigma = book_column_real(row, 11);
+    t->low = book_column_real(row, 12);
+    t->high = book_column_real(row, 13);
+    t->foretold = book_column_real(row, 14);
+    t->foretold_sigma = book_column_real(row, 15);
+    t->n_frames = (size_t)sqlite3_column_int64(row, 16);
+    book_column_text(row, 17, t->verdict, sizeof t->verdict);
+    book_column_text(row, 18, t->why_null, sizeof t->why_null);
+}
+
+enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
+                              struct nw_book_trial **ret, size_t *ret_n, struct nw_err *err) {
+    const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
+    sqlite3_stmt *statement = NULL;
+    struct nw_book_trial *trials = NULL;
+    size_t n = 0;
+    size_t cap = 0;
+    bool is_row = true;
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT trial_result.id, name, quantity, unit, rig_name, setup, filter, origin, "
+        "coalesce(rig_version_id, 0), t_utc_s, value, sigma, low, high, foretold, foretold_sigma, "
+        "n_frames, verdict, why_null FROM trial_result LEFT JOIN night ON night.id = night_id "
+        "WHERE (?1 = '' OR date >= ?1) AND (?2 = '' OR date <= ?2) ORDER BY t_utc_s, "
+        "trial_result.id",
+        values, 2, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&trials, &cap, n + 1, sizeof *trials, MAX_ROWS, err);
+        if (status == NW_OK) {
+            take_trial(statement, &trials[n++]);
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    if (status == NW_OK) {
+        *ret = trials;
+        *ret_n = n;
+    } else {
+        free(trials);
+    }
+    return status;
+}
+
+/* ---- What came ------------------------------------------------------------------------------ */
+
+enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
+                                   struct nw_book_dates *ret, struct nw_err *err) {
+    const struct book_value value = book_real(added_utc_s);
+    sqlite3_stmt *statement = NULL;
+    size_t cap = 0;
+    bool is_row = true;
+    *ret = (struct nw_book_dates){.n = 0};
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT date FROM night WHERE id IN (SELECT night_id FROM frame JOIN content ON content.id "
+        "= content_id WHERE added_utc_s >= ?1 UNION SELECT night_id FROM guide_run JOIN content ON "
+        "content.id = content_id WHERE added_utc_s >= ?1) ORDER BY date",
+        &value, 1, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
+        if (status == NW_OK) {
+            book_column_text(statement, 0, ret->items[ret->n++], NW_BOOK_DATE);
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+void nw_book_dates_done(struct nw_book_dates *dates) {
+    free(dates->items);
+    *dates = (struct nw_book_dates){.n = 0};
+}
+
+enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, double added_utc_s,
+                                    struct nw_book_blanks *ret, struct nw_err *err) {
+    const struct book_value values[] = {book_text(date), book_real(added_utc_s)};
+    sqlite3_stmt *statement = NULL;
+    size_t cap = 0;
+    bool is_row = true;
+    *ret = (struct nw_book_blanks){.n = 0};
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT (SELECT path FROM place WHERE place.content_id = frame.content_id LIMIT 1), "
+        "t_start_utc_s FROM frame JOIN content ON content.id = frame.content_id JOIN night ON "
+        "night.id = night_id WHERE date = ?1 AND use = 'light' AND NOT is_double AND added_utc_s "
+        ">= "
+        "?2 AND t_start_utc_s IS NOT NULL AND exposure_s BETWEEN 5 AND 60 AND NOT EXISTS (SELECT 1 "
+        "FROM measure WHERE frame_id = frame.id AND fwhm_px IS NOT NULL AND n_used > 20) AND "
+        "EXISTS "
+        "(SELECT 1 FROM place WHERE place.content_id = frame.content_id) ORDER BY t_start_utc_s",
+        values, 2, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
+        if (status == NW_OK) {
+            struct nw_book_blank *const blank = &ret->items[ret->n];
+            blank->t_start_utc_s = book_column_real(statement, 1);
+            blank->path = nw_strdup((const char *)sqlite3_column_text(statement, 0));
+            status = blank->path ? NW_OK : nw_err_set(err, NW_NOMEM, "frames of a night");
+            ret->n += status == NW_OK ? 1 : 0;
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+void nw_book_blanks_done(struct nw_book_blanks *blanks) {
+    for (size_t i = 0; i < blanks->n; i++) {
+        free(blanks->items[i].path);
+    }
+    free(blanks->items);
+    *blanks = (struct nw_book_blanks){.n = 0};
+}

@@ -1,0 +1,120 @@
+/* told.h - a public header of book: what trials told and what was advised, kept so that the next
+ * look at the nights takes it up. Numbers in SI and radians; NaN: not told. */
+#ifndef NW_BOOK_TOLD_H
+#define NW_BOOK_TOLD_H
+
+#include "book/book.h"
+
+/* ---- Rig files ---------------------------------------------------------------------------- */
+
+/* The number of a rig file as it is now; it is added when the book has it not. 0: it cannot be
+ * read as a rig file. */
+enum nw_status nw_book_rig_version(struct nw_book *book, const char *path,
+                                   const struct nw_book_add_opts *opts, int64_t *ret,
+                                   struct nw_err *err) NW_CHECKED;
+/* Its text, yours to free; NULL: no such version. */
+enum nw_status nw_book_rig_text(struct nw_book *book, int64_t version, char **ret,
+                                struct nw_err *err) NW_CHECKED;
+/* The text of the rig file that came last; NULL: none. *ret_version 0 then. */
+enum nw_status nw_book_last_rig(struct nw_book *book, char **ret, int64_t *ret_version,
+                                struct nw_err *err) NW_CHECKED;
+
+/* ---- Trials ------------------------------------------------------------------------------- */
+
+#define NW_BOOK_ORIGIN_LIST(X)                                                                     \
+    X(OWNER, "owner") /* told by a command of the owner */                                         \
+    X(ADD, "add")     /* found when files were added */                                            \
+    X(WATCH, "watch")
+enum nw_book_origin {
+#define X(name, word) NW_BOOK_FROM_##name,
+    NW_BOOK_ORIGIN_LIST(X)
+#undef X
+};
+
+/* One quantity that one trial told. */
+struct nw_book_trial {
+    int64_t id; /* written by the book */
+    char name[32], quantity[48], unit[12];
+    char rig_name[72], setup[72], filter[32];
+    enum nw_book_origin origin;
+    int64_t rig_version;        /* 0: not known */
+    double t_first_s, t_last_s; /* of its frames; reading: both the middle */
+    double value, sigma, low, high, foretold, foretold_sigma;
+    size_t n_frames;
+    char verdict[300], why_null[200];
+};
+/* Writes it, or over what the book has of this trial, setup, filter, middle and quantity;
+ * `frame_starts_s`: starts of the frames that it rests on, n of them. *ret_is_new (may be NULL):
+ * the book had it not. */
+enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
+                                 const double *frame_starts_s, size_t n, bool *ret_is_new,
+                                 struct nw_err *err) NW_CHECKED;
+/* In order of time; bounds as of nw_book_nights. */
+enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
+                              struct nw_book_trial **ret, size_t *ret_n,
+                              struct nw_err *err) NW_CHECKED;
+/* Evenings of the nights of which frames or guide runs came at this moment or later (the
+ * now_utc_s of nw_book_add); in order. */
+struct nw_book_dates {
+    char (*items)[NW_BOOK_DATE];
+    size_t n;
+};
+enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
+                                   struct nw_book_dates *ret, struct nw_err *err) NW_CHECKED;
+void nw_book_dates_done(struct nw_book_dates *dates);
+/* Light frames of a night that show too few stars to be measured, at most 60 s long, with a place:
+ * what a standing mount leaves. Those that came at `added_utc_s` or later. */
+struct nw_book_blank {
+    char *path;
+    double t_start_utc_s;
+};
+struct nw_book_blanks {
+    struct nw_book_blank *items;
+    size_t n;
+};
+enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, double added_utc_s,
+                                    struct nw_book_blanks *ret, struct nw_err *err) NW_CHECKED;
+void nw_book_blanks_done(struct nw_book_blanks *blanks);
+
+/* ---- Advice ------------------------------------------------------------------------------- */
+
+#define NW_BOOK_OUTCOME_LIST(X)                                                                    \
+    X(OPEN, "open") /* not done yet */                                                             \
+    X(HELD, "held")                                                                                \
+    X(REFUTED, "refuted")                                                                          \
+    X(CANNOT_TELL, "cannot tell") /* done, and not told yet */
+enum nw_book_outcome {
+#define X(name, word) NW_BOOK_##name,
+    NW_BOOK_OUTCOME_LIST(X)
+#undef X
+};
+const char *nw_book_outcome_word(enum nw_book_outcome outcome);
+
+/* What was advised of one change, with what it foretold of the mean width. */
+struct nw_book_advice {
+    int64_t id;
+    char date[NW_BOOK_DATE]; /* of the night it rests on */
+    char rig_name[72], setup[72], filter[32];
+    char what[96];                               /* the change's name */
+    char path[96], old_value[80], new_value[80]; /* first key of it */
+    char text[400];
+    double made_utc_s;
+    int64_t rig_version;
+    double before_rad, predicted_rad, sigma_rad; /* sigma of the difference */
+    double refuted_below_rad;                    /* a fall of less than this refutes it */
+    enum nw_book_outcome outcome;
+    double came_rad, came_sigma_rad; /* the change that came; rad^2 stays with the words */
+    char outcome_text[300];
+};
+/* Keeps it; the same of the same night takes its place while it is open. */
+enum nw_status nw_book_put_advice(struct nw_book *book, const struct nw_book_advice *advice,
+                                  struct nw_err *err) NW_CHECKED;
+/* Of a setup of a rig, oldest first. */
+enum nw_status nw_book_advice(struct nw_book *book, const char *rig_name, const char *setup,
+                              struct nw_book_advice **ret, size_t *ret_n,
+                              struct nw_err *err) NW_CHECKED;
+/* Writes outcome, came_rad, came_sigma_rad and outcome_text of the row `id`. */
+enum nw_status nw_book_judge_advice(struct nw_book *book, const struct nw_book_advice *advice,
+                                    double now_utc_s, struct nw_err *err) NW_CHECKED;
+
+#endif
