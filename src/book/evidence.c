@@ -213,13 +213,14 @@ enum {
     F_SIDE,
     F_WIDTH,
     F_HEIGHT,
-    F_FOCUSER_K
+    F_FOCUSER_K,
+    F_FILTER
 };
 static const char FRAMES[] =
     "SELECT frame.id, t_start_utc_s, exposure_s, airmass, altitude_rad, ra_rad, dec_rad, fwhm_px, "
     "fwhm_sigma_px, e1, e2, e_sigma, focuser_steps, channel, rotator_rad, latitude_rad, "
     "longitude_rad, pixel_m, focal_length_m, camera, tube_side, width_px, height_px, "
-    "focuser_temperature_K FROM night "
+    "focuser_temperature_K, filter FROM night "
     "JOIN "
     "frame ON night_id = night.id JOIN measure ON frame_id = frame.id AND channel IN ('mono', 'G') "
     "JOIN train ON train.id = train_id WHERE date = ?1 AND "
@@ -262,6 +263,7 @@ static void take_facts(sqlite3_stmt *row, struct nw_frame_facts *facts,
     facts->focuser_temperature_K = book_column_real(row, F_FOCUSER_K);
     book_column_text(row, F_CAMERA, facts->camera, sizeof facts->camera);
     book_column_text(row, F_SIDE, facts->tube_side, sizeof facts->tube_side);
+    book_column_text(row, F_FILTER, facts->filter, sizeof facts->filter);
     *measure = (struct nw_measure){.width_px = (size_t)sqlite3_column_int64(row, F_WIDTH),
                                    .height_px = (size_t)sqlite3_column_int64(row, F_HEIGHT)};
 }

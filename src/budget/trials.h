@@ -43,6 +43,7 @@ struct nw_trial {
     const char *settles;    /* what, and to what +- */
     const char *recognised; /* how its frames or log are told from others */
     const char *evaluate;   /* the command that takes them */
+    const char *quantity;   /* the main one, as it stands in a book: "motion and flexure" */
     /* the star-width lines that it measures together; 0 entries: another matter */
     enum nw_apart_term_id terms[3];
     size_t n_terms;

@@ -3,8 +3,10 @@
 #include <math.h>
 
 #include "cli/book_compare.h"
+#include "cli/book_trials.h"
 #include "cli/cli.h"
 #include "report/report_book.h"
+#include "report/report_told.h"
 
 struct call {
     const struct cli_args *args;
@@ -38,17 +40,31 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
         .n_threads = (int)cli_count(call->args, "threads", 0),
     };
     struct nw_book_added added = {0};
+    struct cli_found_trials found = {.n = 0};
     struct cli_progress bar;
     const struct nw_progress progress = cli_progress_begin(&bar, "adding");
     if (status == NW_OK) {
         status = nw_book_add(call->book, call->words, call->n_words, &opts, &progress, &added, err);
     }
     cli_progress_end(&bar);
+    if (status == NW_OK) {
+        const struct cli_find_trials how = {.rig = rig,
+                                            .rig_path = rig_path,
+                                            .setup = cli_text(call->args, "setup"),
+                                            .origin = NW_BOOK_FROM_ADD,
+                                            .since_utc_s = opts.now_utc_s};
+        status = cli_book_find_trials(call->book, &how, &found, err);
+    }
     if (status == NW_OK && cli_wants_json(call->args)) {
         status = nw_report_book_added_json(&added, &call->result->json, err);
+        if (status == NW_OK) {
+            nw_report_told_json(found.items, found.n, call->result->json);
+        }
     } else if (status == NW_OK) {
         nw_report_book_added_text(&added, &call->result->text);
+        nw_report_told_text(found.items, found.n, &call->result->text);
     }
+    cli_found_trials_done(&found);
     nw_book_added_done(&added);
     free(layouts);
     nw_rig_free(rig);

@@ -3,10 +3,8 @@
 
 #include <stdlib.h>
 
-#include "report/report_trail.h"
-
-static void judge(const char *path, const struct nw_rig *rig, const struct nw_setup *setup,
-                  struct nw_trail_frame *ret) {
+void cli_trail_judge(const char *path, const struct nw_rig *rig, const struct nw_setup *setup,
+                     struct nw_trail_frame *ret) {
     struct nw_frame *frame = NULL;
     struct nw_err err = {0};
     enum nw_status status = nw_frame_read(path, NULL, &frame, &err);
@@ -50,7 +48,7 @@ enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_tria
         goto done;
     }
     for (size_t i = 0; i < paths.n; i++) {
-        judge(paths.items[i], rig, setup, &frames[i]);
+        cli_trail_judge(paths.items[i], rig, setup, &frames[i]);
         if (frames[i].is_told) {
             told[report.n_told++] = frames[i].seeing;
         }

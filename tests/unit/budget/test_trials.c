@@ -44,7 +44,7 @@ static void test_cards_are_whole(void **state) {
         struct nw_err err;
         assert_int_equal(trial->id, k);
         assert_true(trial->minutes > 0.0 && trial->title && trial->steps && trial->frames);
-        assert_true(trial->settles && trial->recognised && trial->evaluate);
+        assert_true(trial->settles && trial->recognised && trial->evaluate && trial->quantity);
         assert_true((trial->n_terms > 0) == (trial->own_error > 0.0 || trial->whole_error > 0.0));
         assert_int_equal(nw_trial_find(nw_trial_name(id), &found, &err), NW_OK);
         assert_ptr_equal(found, trial);

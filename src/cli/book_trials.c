@@ -1,0 +1,301 @@
+/* book_trials.c - trials found among what came into the book: see book_trials.h.
+ * Widths are those that the book has; a frame of a standing mount, which has none, is read again
+ * while its file is there; guide runs are those of the book. */
+#include "cli/book_trials.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+#include "book/evidence.h"
+#include "cli/trial_trail.h"
+#include "guiding/there_and_back.h"
+
+enum { MAX_FOUND = 100000 };
+
+/* One search. */
+struct search {
+    struct nw_book *book;
+    const struct cli_find_trials *how;
+    const struct nw_rig *rig;
+    const struct nw_setup *setup;
+    int64_t rig_version;
+    struct cli_found_trials *found;
+};
+
+void cli_found_trials_done(struct cli_found_trials *found) {
+    free(found->items);
+    *found = (struct cli_found_trials){.n = 0};
+}
+
+/* ---- One row -------------------------------------------------------------------------------- */
+
+/* The rig file goes into the book when there is a result that rests on it. */
+static enum nw_status know_rig(struct search *s, struct nw_err *err) {
+    if (s->rig_version > 0 || !s->how->rig_path) {
+        return NW_OK;
+    }
+    const struct nw_book_add_opts opts = {
+        .now_utc_s = s->how->since_utc_s, .program_version = NW_VERSION, .longitude_rad = NAN};
+    return nw_book_rig_version(s->book, s->how->rig_path, &opts, &s->rig_version, err);
+}
+
+static enum nw_status keep(struct search *s, struct nw_book_trial *row, const double *starts_s,
+                           size_t n, struct nw_err *err) {
+    bool is_new = false;
+    enum nw_status status = know_rig(s, err);
+    row->rig_version = s->rig_version;
+    row->origin = s->how->origin;
+    nw_text_copy(row->rig_name, sizeof row->rig_name, s->rig->name);
+    nw_text_copy(row->setup, sizeof row->setup, s->setup->name);
+    if (status == NW_OK) {
+        status = nw_book_put_trial(s->book, row, starts_s, n, &is_new, err);
+    }
+    if (status == NW_OK && is_new) {
+        struct cli_found_trials *const found = s->found;
+        status = nw_grow((void **)&found->items, &found->cap, found->n + 1, sizeof *found->items,
+                         MAX_FOUND, err);
+        if (status == NW_OK) {
+            found->items[found->n++] = *row;
+        }
+    }
+    return status;
+}
+
+void cli_trial_row(const struct nw_trial_result *result, struct nw_book_trial *ret) {
+    const double unit = NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
+    *ret = (struct nw_book_trial){.t_first_s = result->t_first_s,
+                                  .t_last_s = result->t_last_s,
+                                  .value = result->rad2,
+                                  .sigma = result->sigma_rad2,
+                                  .low = result->rad2 - 1.96 * result->sigma_rad2,
+                                  .high = result->rad2 + 1.96 * result->sigma_rad2,
+                                  .foretold = result->foretold_rad2,
+                                  .foretold_sigma = result->foretold_sigma_rad2,
+                                  .n_frames = result->n_a + result->n_b,
+                                  .unit = "rad2"};
+    nw_text_copy(ret->name, sizeof ret->name, nw_trial_name(result->trial->id));
+    nw_text_copy(ret->quantity, sizeof ret->quantity, result->trial->quantity);
+    if (!result->is_told) {
+        nw_text_copy(ret->why_null, sizeof ret->why_null, result->why_null);
+        return;
+    }
+    (void)snprintf(ret->verdict, sizeof ret->verdict,
+                   "%+.2f +- %.2f arcsec^2 (%.2f arcsec alone); %+.2f +- %.2f by the rig file",
+                   result->rad2 * unit, result->sigma_rad2 * unit,
+                   result->width_rad * NW_ARCSEC_PER_RAD, result->foretold_rad2 * unit,
+                   result->foretold_sigma_rad2 * unit);
+}
+
+/* ---- Widths --------------------------------------------------------------------------------- */
+
+static enum nw_status keep_width(struct search *s, const struct nw_trial_frames *frames,
+                                 const struct nw_trial_result *result, struct nw_err *err) {
+    struct nw_book_trial row;
+    size_t n = 0;
+    double *starts_s = nw_calloc(frames->n + 1, sizeof *starts_s);
+    if (!starts_s) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames of a trial", frames->n);
+    }
+    for (size_t i = 0; i < frames->n; i++) {
+        const double t_s = frames->frames[i].t_start_utc_s;
+        if (t_s >= result->t_first_s && t_s <= result->t_last_s) {
+            starts_s[n++] = t_s;
+        }
+    }
+    cli_trial_row(result, &row);
+    nw_text_copy(row.filter, sizeof row.filter, s->setup->filter.name);
+    const enum nw_status status = keep(s, &row, starts_s, n, err);
+    free(starts_s);
+    return status;
+}
+
+static enum nw_status find_widths(struct search *s, const char *date, struct nw_err *err) {
+    const struct nw_book_frames_opts opts = {
+        .date = date, .scale_rad_px = nw_setup_scale_rad(s->setup), .rig = s->rig};
+    struct nw_book_frames all = {.n = 0};
+    struct nw_trial_result results[NW_TRIALS_OF_WIDTHS];
+    size_t n = 0;
+    enum nw_status status = nw_book_star_frames(s->book, &opts, &all, err);
+    const char **const filters = nw_calloc(all.n + 1, sizeof *filters);
+    double *const steps = nw_calloc(all.n + 1, sizeof *steps);
+    if (status == NW_OK && (!filters || !steps)) {
+        status = nw_err_set(err, NW_NOMEM, "%zu frames of a night", all.n);
+    }
+    if (status == NW_OK) {
+        for (size_t i = 0; i < all.n; i++) {
+            filters[i] = all.facts[i].filter;
+            steps[i] = all.facts[i].focuser_steps;
+        }
+        const struct nw_trial_frames frames = {
+            .frames = all.stars, .focuser_steps = steps, .filters = filters, .n = all.n};
+        struct nw_err none = {0}; /* widths that compose no profile are of no trial */
+        if (nw_trials_recognise(s->rig, s->setup, &frames, true, results, &n, &none) == NW_OK) {
+            for (size_t i = 0; i < n && status == NW_OK; i++) {
+                status = keep_width(s, &frames, &results[i], err);
+            }
+        }
+    }
+    free(filters);
+    free(steps);
+    nw_book_frames_done(&all);
+    return status;
+}
+
+/* ---- Trails --------------------------------------------------------------------------------- */
+
+static enum nw_status keep_trail(struct search *s, const struct nw_book_blank *blank,
+                                 const struct nw_trail_seeing *seeing, struct nw_err *err) {
+    struct nw_book_trial row = {.t_first_s = blank->t_start_utc_s,
+                                .t_last_s = blank->t_start_utc_s,
+                                .value = seeing->seeing_rad,
+                                .sigma = seeing->seeing_sigma_rad,
+                                .low = NAN,
+                                .high = NAN,
+                                .foretold = s->rig->site.seeing_rad.v,
+                                .foretold_sigma = s->rig->site.seeing_rad.sigma,
+                                .n_frames = 1,
+                                .unit = "rad"};
+    const struct nw_trial *const card = nw_trial_get(NW_TRIAL_DRIVE_OFF_TRAIL);
+    nw_text_copy(row.name, sizeof row.name, nw_trial_name(card->id));
+    nw_text_copy(row.quantity, sizeof row.quantity, card->quantity);
+    (void)snprintf(row.verdict, sizeof row.verdict,
+                   "%.2f +- %.2f arcsec at the zenith and 500 nm, from %zu stars",
+                   row.value * NW_ARCSEC_PER_RAD, row.sigma * NW_ARCSEC_PER_RAD, seeing->n_stars);
+    return keep(s, &row, &blank->t_start_utc_s, 1, err);
+}
+
+static enum nw_status find_trails(struct search *s, const char *date, struct nw_err *err) {
+    struct nw_book_blanks blanks = {.n = 0};
+    enum nw_status status = nw_book_blank_frames(s->book, date, s->how->since_utc_s, &blanks, err);
+    for (size_t i = 0; i < blanks.n && status == NW_OK; i++) {
+        struct nw_trail_frame frame;
+        cli_trail_judge(blanks.items[i].path, s->rig, s->setup, &frame);
+        if (frame.is_told) {
+            status = keep_trail(s, &blanks.items[i], &frame.seeing, err);
+        }
+    }
+    nw_book_blanks_done(&blanks);
+    return status;
+}
+
+/* ---- Guide runs ----------------------------------------------------------------------------- */
+
+/* Play, and how fast the star follows the pulses. */
+static enum nw_status keep_play(struct search *s, const struct nw_guide_log *log,
+                                struct nw_book_trial *row, struct nw_err *err) {
+    struct nw_guide_there_and_back play;
+    struct nw_err none = {0};
+    if (nw_guide_there_and_back(log, &play, &none) != NW_OK) {
+        return NW_OK;
+    }
+    row->n_frames = play.n;
+    row->value = play.gap_s;
+    row->sigma = play.gap_sigma_s;
+    row->low = play.gap_low_s;
+    row->high = play.gap_high_s;
+    nw_text_copy(row->unit, sizeof row->unit, "s");
+    (void)snprintf(row->verdict, sizeof row->verdict,
+                   "%.0f ms (95 %%: %.0f to %.0f) of pulse, %.1f arcsec on the sky",
+                   1e3 * play.gap_s, 1e3 * play.gap_low_s, 1e3 * play.gap_high_s,
+                   play.gap_rad * NW_ARCSEC_PER_RAD);
+    const enum nw_status status = keep(s, row, NULL, 0, err);
+    row->value = play.response_rad_s;
+    row->sigma = play.response_sigma_rad_s;
+    row->low = row->high = NAN;
+    nw_text_copy(row->quantity, sizeof row->quantity, "response in declination");
+    nw_text_copy(row->unit, sizeof row->unit, "rad/s");
+    (void)snprintf(row->verdict, sizeof row->verdict, "%.2f +- %.2f arcsec a second of pulse",
+                   play.response_rad_s * NW_ARCSEC_PER_RAD,
+                   play.response_sigma_rad_s * NW_ARCSEC_PER_RAD);
+    return status == NW_OK ? keep(s, row, NULL, 0, err) : status;
+}
+
+static enum nw_status keep_worm(struct search *s, const struct nw_guide_log *log,
+                                struct nw_book_trial *row, struct nw_err *err) {
+    const struct nw_guide_opts opts = {
+        .sub_length_s = NAN, .noise_floor_rad = NAN, .is_loop_only = true};
+    struct nw_guide_analysis *analysis = NULL;
+    struct nw_err none = {0};
+    enum nw_status status = NW_OK;
+    if (nw_guide_analyse(log, &opts, &analysis, &none) == NW_OK && analysis->worm.n > 0) {
+        const struct nw_guide_period *const worm = &analysis->worm.periods[0];
+        row->n_frames = log->n;
+        row->value = worm->amplitude_rad;
+        row->sigma = worm->amplitude_sigma_rad;
+        nw_text_copy(row->unit, sizeof row->unit, "rad");
+        (void)snprintf(row->verdict, sizeof row->verdict, "%.2f +- %.2f arcsec, every %.1f s",
+                       row->value * NW_ARCSEC_PER_RAD, row->sigma * NW_ARCSEC_PER_RAD,
+                       worm->period_s);
+        status = keep(s, row, NULL, 0, err);
+    }
+    nw_guide_analysis_free(analysis);
+    return status;
+}
+
+static enum nw_status find_logs(struct search *s, const char *date, struct nw_err *err) {
+    struct nw_guide_runs *runs = NULL;
+    enum nw_status status = nw_book_guide_runs(s->book, date, &runs, err);
+    for (size_t i = 0; status == NW_OK && i < runs->n; i++) {
+        const struct nw_guide_log *const log = runs->items[i].log;
+        const enum nw_guide_trial kind = nw_guide_trial_of(log, s->rig->mount.worm_period_s.v);
+        const struct nw_trial *const card = nw_trial_get(
+            kind == NW_GUIDE_TRIAL_DRIVE_ONLY ? NW_TRIAL_DRIVE_ONLY : NW_TRIAL_THERE_AND_BACK);
+        struct nw_book_trial row = {.t_first_s = log->n ? log->rows[0].t_s : NAN,
+                                    .t_last_s = log->n ? log->rows[log->n - 1].t_s : NAN,
+                                    .low = NAN,
+                                    .high = NAN,
+                                    .foretold = NAN,
+                                    .foretold_sigma = NAN};
+        nw_text_copy(row.name, sizeof row.name, nw_trial_name(card->id));
+        nw_text_copy(row.quantity, sizeof row.quantity, card->quantity);
+        if (kind == NW_GUIDE_TRIAL_THERE_AND_BACK) {
+            status = keep_play(s, log, &row, err);
+        } else if (kind == NW_GUIDE_TRIAL_DRIVE_ONLY) {
+            status = keep_worm(s, log, &row, err);
+        }
+    }
+    nw_guide_runs_free(runs);
+    return status;
+}
+
+/* ---- All of it ------------------------------------------------------------------------------ */
+
+static enum nw_status find_rig(struct search *s, struct nw_rig **own, struct nw_err *err) {
+    char *text = NULL;
+    s->rig = s->how->rig;
+    enum nw_status status = NW_OK;
+    if (!s->rig) {
+        status = nw_book_last_rig(s->book, &text, &s->rig_version, err);
+        struct nw_err none = {0}; /* one of an older program may not be read any more */
+        if (status == NW_OK && text &&
+            nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, own, &none) == NW_OK) {
+            s->rig = *own;
+        }
+    }
+    free(text);
+    return status;
+}
+
+enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_trials *how,
+                                    struct cli_found_trials *ret, struct nw_err *err) {
+    struct search s = {.book = book, .how = how, .found = ret};
+    struct nw_book_dates dates = {.n = 0};
+    struct nw_rig *own = NULL;
+    enum nw_status status = find_rig(&s, &own, err);
+    s.setup = s.rig ? nw_rig_setup(s.rig, how->setup) : NULL;
+    if (status == NW_OK && s.setup) {
+        status = nw_book_dates_since(book, how->since_utc_s, &dates, err);
+    }
+    for (size_t i = 0; i < dates.n && status == NW_OK; i++) {
+        status = find_widths(&s, dates.items[i], err);
+        if (status == NW_OK) {
+            status = find_trails(&s, dates.items[i], err);
+        }
+        if (status == NW_OK) {
+            status = find_logs(&s, dates.items[i], err);
+        }
+    }
+    nw_book_dates_done(&dates);
+    nw_rig_free(own);
+    return status;
+}

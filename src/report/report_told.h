@@ -1,0 +1,20 @@
+/* report_told.h - what trials told, what was advised and came of it, as text and keys. A public
+ * header of report of its own. */
+#ifndef NW_REPORT_TOLD_H
+#define NW_REPORT_TOLD_H
+
+#include "book/told.h"
+#include "report/report.h"
+
+/* One entry a trial; nothing where there is none. */
+void nw_report_told_text(const struct nw_book_trial *trials, size_t n, struct nw_buf *buf);
+/* The array "trials" into a document that is there. */
+void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *document);
+
+/* Advice of earlier looks whose change was made: held, refuted or cannot tell yet; and what is
+ * still open, in one line. Nothing where nothing was advised. */
+void nw_report_outcomes_text(const struct nw_book_advice *advice, size_t n, struct nw_buf *buf);
+/* The array "advice_before". */
+void nw_report_outcomes_json(const struct nw_book_advice *advice, size_t n, json_t *document);
+
+#endif
