@@ -114,6 +114,21 @@ static enum nw_status find_trial(struct nw_book *book, const struct nw_book_tria
                        values, 6, ret, err);
 }
 
+/* The night whose frames lie nearest to it. */
+static enum nw_status night_of(struct nw_book *book, const struct nw_book_trial *trial,
+                               struct book_value *ret, struct nw_err *err) {
+    const struct book_value when[] = {book_real(trial->t_first_s), book_real(trial->t_last_s)};
+    int64_t id = 0;
+    const enum nw_status status =
+        book_int_of(book,
+                    "SELECT night_id FROM frame WHERE night_id IS NOT NULL AND t_start_utc_s "
+                    "BETWEEN ?1 - 43200 AND ?2 + 43200 ORDER BY abs(t_start_utc_s - (?1 + ?2) / 2) "
+                    "LIMIT 1",
+                    when, 2, &id, err);
+    *ret = id_or_null(id);
+    return status;
+}
+
 /* A trial to which more frames have come is the same trial: its row is written over. */
 enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
                                  const double *frame_starts_s, size_t n, bool *ret_is_new,
@@ -124,14 +139,7 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
     int64_t id = 0;
     enum nw_status status = book_begin(book, err);
     if (status == NW_OK) {
-        const struct book_value when[] = {book_real(trial->t_first_s), book_real(trial->t_last_s)};
-        int64_t at = 0;
-        status = book_int_of(book,
-                             "SELECT night_id FROM frame WHERE night_id IS NOT NULL AND "
-                             "t_start_utc_s BETWEEN ?1 - 43200 AND ?2 + 43200 ORDER BY "
-                             "abs(t_start_utc_s - (?1 + ?2) / 2) LIMIT 1",
-                             when, 2, &at, err);
-        night = id_or_null(at);
+        status = night_of(book, trial, &night, err);
     }
     if (status == NW_OK) {
         status = find_trial(book, trial, &old, err);
