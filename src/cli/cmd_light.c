@@ -174,9 +174,13 @@ static enum nw_status work_out(const struct cli_args *args, struct cli_light *l,
     r->gains = l->gains;
     r->n_gains = l->setup.camera.n_settings;
     if (isfinite(r->seen.sky_e_s)) {
-        const double of_mag0 =
-            nw_light_e_s_of_mag(&l->setup, &band, 0.0) * l->bands[0].rates.pixel_arcsec2;
-        r->seen.sky_mag_arcsec2 = -2.5 * log10(r->seen.sky_e_s / of_mag0);
+        /* in V, by the colours that the sky is foretold with */
+        const struct nw_light_rates *const rates = &l->bands[0].rates;
+        const struct nw_sky_glow *const glow = &l->what.glow;
+        const double told_e_s = rates->dark_sky_e_s + rates->moon_e_s + rates->twilight_e_s;
+        r->seen.sky_mag_arcsec2 =
+            nw_sky_mag_of_nl(glow->dark_nl + glow->moon_nl + glow->twilight_nl) -
+            2.5 * log10(r->seen.sky_e_s / told_e_s);
     }
     own_options(l);
     return owners_options(args, l, err);

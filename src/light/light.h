@@ -3,8 +3,9 @@
  * Idea: every contributor is a rate of electrons in one pixel; the CCD equation makes signal over
  * noise of them, for extended light (an area of the sky, star width does not enter) and for points
  * (equivalent-noise area of the delivered star). Pure: rig, sky and target come in, numbers go out.
- * Brightness is V mag/arcsec2 taken as flat in photons per nanometre over the passband; SI and
- * radians otherwise. Sensor characterisation: sensor.h. Formulas and limits: docs/light.md. */
+ * Targets are V mag/arcsec2 taken as flat in photons per nanometre over the passband; sky and air
+ * have their colours (sky/spectrum.h). SI and radians otherwise. Sensor characterisation: sensor.h.
+ * Formulas and limits: docs/light.md. */
 #ifndef NW_LIGHT_H
 #define NW_LIGHT_H
 
@@ -14,6 +15,7 @@
 #include "optics/optics.h"
 #include "rig/rig.h"
 #include "sky/bright.h"
+#include "sky/spectrum.h"
 
 /* ---- Rates ----------------------------------------------------------------------------------- */
 
@@ -72,7 +74,13 @@ struct nw_light_rates {
     double full_scale_e;
     double pixel_arcsec2, pixel_share;
     double neq_px, peak_share; /* of a point source; the pixel under its middle gets peak_share */
+    double air_share;          /* of a flat target's light through the air, over the band */
+    /* sky in this band against light as bright in V that is flat (sky/spectrum.h) */
+    double dark_factor, moon_factor, twilight_factor;
 };
+/* The site's air and sky in a band; colours: sky/spectrum.h. */
+struct nw_sky_passband nw_light_passband(const struct nw_light_case *what,
+                                         const struct nw_light_band *band);
 struct nw_light_rates nw_light_rates_of(const struct nw_light_case *what,
                                         const struct nw_light_band *band);
 /* Electrons per s of one magnitude (point, or per arcsec2) above the detector's surface. */

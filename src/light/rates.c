@@ -5,6 +5,7 @@
 
 #include "light/light.h"
 #include "sky/sky.h"
+#include "sky/spectrum.h"
 
 static double or_else(const struct nw_val *value, double fallback) {
     return isfinite(value->v) ? value->v : fallback;
@@ -92,6 +93,16 @@ enum nw_status nw_light_star(const struct nw_rig *rig, const struct nw_setup *se
     return nw_psf_compose(parts, sizeof parts / sizeof parts[0], ret, err);
 }
 
+struct nw_sky_passband nw_light_passband(const struct nw_light_case *what,
+                                         const struct nw_light_band *band) {
+    const struct nw_site *const site = &what->rig->site;
+    return (struct nw_sky_passband){.centre_m = band->centre_m,
+                                    .width_m = band->width_m,
+                                    .extinction_v_mag = or_else(&site->extinction_mag, 0.0),
+                                    .elevation_m = or_else(&site->elevation_m, 0.0),
+                                    .airmass = what->airmass};
+}
+
 struct nw_light_rates nw_light_rates_of(const struct nw_light_case *what,
                                         const struct nw_light_band *band) {
     const struct nw_setup *const s = what->setup;
@@ -100,12 +111,20 @@ struct nw_light_rates nw_light_rates_of(const struct nw_light_case *what,
     const double pixel_arcsec2 = pow(scale_rad * NW_ARCSEC_PER_RAD, 2.0);
     const double e_s = nw_light_e_s_of_mag(s, band, 0.0);
     const double in_pixel = e_s * pixel_arcsec2;
-    const double air =
-        pow(10.0, -0.4 * or_else(&what->rig->site.extinction_mag, 0.0) * what->airmass);
+    const struct nw_sky_passband passband = nw_light_passband(what, band);
+    const double air = nw_sky_air_share(&passband);
+    /* colours of the sky are those of its zenith: how much of it is lamps */
+    const double zenith_nl =
+        nw_sky_nl_of_mag(or_else(&what->rig->site.sky_brightness_mag_arcsec2, 21.6));
     const double pixels = pow(fmax(1.0, or_else(&s->binning, 1.0)), 2.0);
     const double step2 = pow(or_else(&c->gain_e_per_adu, 0.0), 2.0) / 12.0; /* PHO-23 */
     const double read2 = pow(or_else(&c->read_noise_e, 0.0), 2.0);
-    struct nw_light_rates r = {.pixel_arcsec2 = pixel_arcsec2, .pixel_share = band->pixel_share};
+    struct nw_light_rates r = {.pixel_arcsec2 = pixel_arcsec2,
+                               .pixel_share = band->pixel_share,
+                               .air_share = air,
+                               .dark_factor = nw_sky_dark_factor(&passband, zenith_nl),
+                               .moon_factor = nw_sky_moon_factor(&passband),
+                               .twilight_factor = nw_sky_twilight_factor(&passband)};
     if (isfinite(what->surface_mag_arcsec2)) {
         r.surface_e_s += in_pixel * air * pow(10.0, -0.4 * what->surface_mag_arcsec2);
     }
@@ -116,9 +135,9 @@ struct nw_light_rates nw_light_rates_of(const struct nw_light_case *what,
     r.star_e_s = isfinite(what->magnitude) ? e_s * air * pow(10.0, -0.4 * what->magnitude) : 0.0;
     /* per nanolambert: brightness of the formulas is linear in it */
     const double per_nl = in_pixel * pow(10.0, -0.4 * nw_sky_mag_of_nl(1.0));
-    r.dark_sky_e_s = per_nl * what->glow.dark_nl;
-    r.moon_e_s = per_nl * what->glow.moon_nl;
-    r.twilight_e_s = per_nl * what->glow.twilight_nl;
+    r.dark_sky_e_s = per_nl * what->glow.dark_nl * r.dark_factor;
+    r.moon_e_s = per_nl * what->glow.moon_nl * r.moon_factor;
+    r.twilight_e_s = per_nl * what->glow.twilight_nl * r.twilight_factor;
     r.dark_e_s = or_else(&c->dark_e_per_s, 0.0) * pixels;
     r.rounding_e2 = fmin(step2, read2) * pixels;
     r.read_e2 = fmax(0.0, read2 - step2) * pixels;

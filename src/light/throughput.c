@@ -138,10 +138,13 @@ static void finish(const struct nw_throughput_case *w, const struct left *left,
     /* of a median: 1.25 sigma / sqrt(n); under 4 stars the scatter is not known: 0.1 mag */
     ret->scatter_mag = left->n >= 4 ? scatter : NAN;
     const double mag_sigma = 1.25 * (left->n >= 4 ? fmax(scatter, 0.01) : 0.1) / sqrt(n);
-    const double air = pow(10.0, -0.4 * k->v * w->what->airmass);
+    const struct nw_sky_passband passband = nw_light_passband(w->what, w->band);
+    const double air = nw_sky_air_share(&passband);
     const double through =
         w->band->transmission * s->telescope.transmission.v * s->camera.quantum_efficiency.v;
-    const double air_sigma_mag = (isfinite(k->sigma) ? k->sigma : 0.0) * w->what->airmass;
+    const double here = nw_sky_extinction_at(k->v, passband.elevation_m, passband.centre_m);
+    const double air_sigma_mag =
+        (isfinite(k->sigma) ? k->sigma * here / k->v : 0.0) * w->what->airmass;
     const double ln_per_mag = 0.4 * log(10.0);
     ret->share = through * pow(10.0, -0.4 * middle);
     ret->share_sigma = ret->share * ln_per_mag * mag_sigma;

@@ -64,6 +64,11 @@ static void rates(const struct nw_light_budget *b, struct nw_buf *buf) {
             nw_buf_printf(buf, "%12.4g\n", rows[i].rate);
         }
     }
+    nw_buf_printf(buf,
+                  "  of a target's light %.0f %% come through the air; against V the dark sky is",
+                  100.0 * b->rates.air_share);
+    nw_buf_printf(buf, " %.2f,\n  moonlight %.2f here\n", b->rates.dark_factor,
+                  b->rates.moon_factor);
     if (b->rates.star_e_s > 0.0) {
         nw_buf_printf(buf, "  ");
         nw_report_left(buf, 28, "point source, all of it");

@@ -66,6 +66,10 @@ static void band_json(struct nw_json *j, json_t *list, const struct nw_light_rep
     nw_json_number(j, rates, "quantisation_e", sqrt(b->rates.rounding_e2), 6);
     nw_json_number(j, rates, "full_scale_e", b->rates.full_scale_e, 6);
     nw_json_number(j, rates, "noise_area_px", b->rates.neq_px, 5);
+    nw_json_number(j, rates, "air_share", b->rates.air_share, 6);
+    nw_json_number(j, rates, "dark_sky_against_v", b->rates.dark_factor, 6);
+    nw_json_number(j, rates, "moon_against_v", b->rates.moon_factor, 6);
+    nw_json_number(j, rates, "twilight_against_v", b->rates.twilight_factor, 6);
     nw_json_number(j, rates, "peak_share", b->rates.peak_share, 4);
     shares(j, o, "variance_extended", b->value.share_surface, b->sigma.share_surface);
     shares(j, o, "variance_point", b->value.share_point, b->sigma.share_point);

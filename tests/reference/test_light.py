@@ -32,14 +32,34 @@ def light(*args):
     return json.loads(done.stdout)
 
 
+def extinction(nm, v=0.19, height=437):
+    """Hansen & Travis 1974, ozone, dust as wavelength^-1.3: written down again, in nanometres."""
+    ozone = np.interp(nm, [400, 450, 500, 550, 600, 650, 700, 750, 800],
+                      [0, .0015, .0105, .029, .045, .021, .007, .003, 0])
+    um = np.asarray(nm) / 1000
+    rayleigh = 1.0857362 * .008569 * um ** -4 * (1 + .0113 * um ** -2 + .00013 * um ** -4)
+    both = rayleigh * math.exp(-height / 8000) + ozone
+    return both if nm is V else both + (v - extinction(V)) * (um / .545) ** -1.3
+
+
+V = 545.0
+
+
+def air(low, high, airmass):
+    nm = np.linspace(low, high, 4001)
+    return np.mean(10 ** (-0.4 * airmass * extinction(nm)))
+
+
 def test_rates_and_hours_by_hand():
     document = light("--brightness", 25, "--sky", 21, "--airmass", 1.5, "--sub", 120, "--snr", 4,
                      "--area", 9)
     band = document["bands"][0]
     scale = 3.76e-6 / 0.644 * 206264.806
     photons = 995.5e4 * 10 * math.pi / 4 * 0.115 ** 2 * 290 * 0.95 * 0.93 * 0.85 * scale ** 2
-    sky = photons * 10 ** (-0.4 * 21)
-    target = photons * 10 ** (-0.4 * (25 + 0.19 * 1.5))
+    sky = photons * 10 ** (-0.4 * 21) * band["rates"]["dark_sky_against_v"]
+    assert band["rates"]["dark_sky_against_v"] == pytest.approx(1, abs=0.05)  # a band around V
+    assert band["rates"]["air_share"] == pytest.approx(air(405, 695, 1.5), rel=1e-3)
+    target = photons * 10 ** (-0.4 * 25) * band["rates"]["air_share"]
     assert band["rates"]["dark_sky_e_per_s_px"] == pytest.approx(sky, rel=1e-4)
     assert band["rates"]["target_e_per_s_px"] == pytest.approx(target, rel=1e-4)
     noise = target + sky + 0.0008 + 1.5 ** 2 / 120
@@ -51,6 +71,33 @@ def test_rates_and_hours_by_hand():
     length = band["sub_length"]
     assert length["least_s"] == pytest.approx(19 * 2.25 / (sky + 0.0008), rel=1e-4)
     assert [p["sub_s"] for p in length["curve"]] == sorted(p["sub_s"] for p in length["curve"])
+
+
+def test_colours_of_air_sky_and_moon():
+    """Narrow bands: less air in red than in blue, a darker sky between the lines, less moonlight in
+    red; the lines of the night sky only where the filter lets them through."""
+    rates = {f: light("--filter", f, "--airmass", 2, "--sky", 21.4)["bands"][0]["rates"]
+             for f in ("blue", "hydrogen-alpha", "oxygen-III", "luminance")}
+    assert rates["hydrogen-alpha"]["air_share"] == pytest.approx(
+        10 ** (-0.4 * 2 * extinction(656.3)), rel=1e-3)
+    assert rates["blue"]["air_share"] == pytest.approx(air(400, 500, 2), rel=1e-3)
+    assert rates["oxygen-III"]["dark_sky_against_v"] < 0.85  # no line, bluer than V
+    assert rates["hydrogen-alpha"]["dark_sky_against_v"] > 1.1  # OH and a line of its own
+    assert rates["hydrogen-alpha"]["moon_against_v"] < 0.8 < rates["blue"]["moon_against_v"]
+    on_line = light("--filter", "oxygen-III", "--set", "filters.oxygen-III.centre=557.7 nm",
+                    "--sky", 21.4)["bands"][0]["rates"]
+    extra = on_line["dark_sky_against_v"] - rates["oxygen-III"]["dark_sky_against_v"]
+    # 250 R in 3 nm against V 21.6, of a sky that is brighter than it by the zenith of the rig
+    zenith = yaml_sky()
+    line = 250 * 0.0187043 / (9.955e16 * 10 ** (-0.4 * 21.6) * 3e-9)
+    assert extra == pytest.approx(line * min(1, 10 ** (0.4 * (zenith - 21.6))), rel=0.1)
+
+
+def yaml_sky():
+    yaml = pytest.importorskip("yaml")
+    value = yaml.safe_load(RIG.read_text())["site"]["sky_brightness"]
+    value = value["value"] if isinstance(value, dict) else value
+    return float(str(value).split()[0])
 
 
 def test_snr_of_drawn_pixels():
