@@ -12,16 +12,17 @@ static const double ON_K = 1.0, OFF_K = 2.0;
 static const double AIR_EXTRA_K = 2.0;
 static const double ON_S = 3600.0, OFF_S = 5400.0;
 static const double LOOK_BACK_S = 1800.0, LEAST_SPAN_S = 600.0, STEP_S = 60.0;
-static const double TOGETHER_S = 1800.0;
-enum { LEAST_ROWS = 5, IN_A_ROW = 2 };
+static const double TOGETHER_S = 1800.0, SLOWER = 0.8;
+enum { LEAST_ROWS = 4, IN_A_ROW = 2 };
 
 struct line {
     double margin_K, rate_K_s, rate_sigma_K_s; /* margin at the last row */
     double middle_s, middle_K, middle_sigma_K; /* of the rows, whose error the rate's has not */
+    double span_s;
 };
 
-/* Least squares over the rows of the last half hour up to row `last`. */
-static struct line fit(const struct nw_live *live, size_t last) {
+/* Least squares over the rows of a stretch of time up to row `last`. */
+static struct line fit(const struct nw_live *live, size_t last, double back_s) {
     const double end_s = live->climate[last].t_utc_s;
     double n = 0.0;
     double st = 0.0;
@@ -33,7 +34,7 @@ static struct line fit(const struct nw_live *live, size_t last) {
     for (size_t i = last + 1; i-- > 0;) {
         const double t = live->climate[i].t_utc_s - end_s;
         const double m = live->climate[i].margin_K;
-        if (t < -LOOK_BACK_S) {
+        if (t < -back_s) {
             break;
         }
         if (isfinite(m)) {
@@ -56,6 +57,7 @@ static struct line fit(const struct nw_live *live, size_t last) {
     line.margin_K = sm / n - line.rate_K_s * st / n;
     const double rest = fmax(0.0, smm - sm * sm / n - line.rate_K_s * line.rate_K_s * tt);
     line.rate_sigma_K_s = sqrt(rest / (n - 2.0) / tt);
+    line.span_s = end_s - first_s;
     line.middle_s = end_s + st / n;
     line.middle_K = sm / n;
     line.middle_sigma_K = sqrt(rest / (n - 2.0) / n);
@@ -71,6 +73,30 @@ static double time_left_s(const struct line *line) {
                                                              : INFINITY;
 }
 
+/* Things that came out of a warm room fall fast and slow down: from the rates of the two halves of
+ * the half hour, as an exponential, does the fall end before anything is wet? (Newton's law of
+ * cooling: a rate of q times the earlier one after half a look back h has the time constant
+ * h / ln(1/q).) */
+static bool is_settling(const struct nw_live *live, size_t last, const struct line *line) {
+    const double half_s = 0.5 * LOOK_BACK_S;
+    size_t middle = last;
+    while (middle > 0 && live->climate[middle].t_utc_s > live->climate[last].t_utc_s - half_s) {
+        middle--;
+    }
+    const struct line late = fit(live, last, half_s);
+    const struct line early = fit(live, middle, half_s);
+    const double q = late.rate_K_s / early.rate_K_s;
+    if (!(q < SLOWER)) {
+        return false;
+    }
+    if (!(q > 0.0)) {
+        return true; /* it has stopped */
+    }
+    const double tau_s = half_s / log(1.0 / q);
+    const double now_K_s = late.rate_K_s * exp(-0.5 * half_s / tau_s);
+    return line->margin_K + now_K_s * tau_s > 0.0;
+}
+
 /* The moment when nothing is left, so many sigmas off: the rate turned about the middle of the
  * rows, and the middle's own error, in quadrature. */
 static double bound_s(const struct line *line, double dew_s, double sigmas) {
@@ -81,8 +107,11 @@ static double bound_s(const struct line *line, double dew_s, double sigmas) {
 
 static void fill(const struct nw_live *live, size_t last, struct nw_live_dew *ret) {
     const struct nw_live_climate *const row = &live->climate[last];
-    const struct line line = fit(live, last);
-    const double left_s = time_left_s(&line);
+    const struct line line = fit(live, last, LOOK_BACK_S);
+    const bool is_early = line.span_s < 0.8 * LOOK_BACK_S;
+    const double left_s = line.margin_K > 0.0 && (is_early || is_settling(live, last, &line))
+                              ? INFINITY
+                              : time_left_s(&line);
     *ret = (struct nw_live_dew){.is_air = row->surface == NW_LIVE_AIR,
                                 .is_frost = row->is_frost,
                                 .t_utc_s = row->t_utc_s,

@@ -60,6 +60,19 @@ static void test_a_falling_margin_is_told_an_hour_before(void **state) {
     check_near(dew.rate_sigma_K_s, 0.0, 1e-9, "no noise");
 }
 
+/* Newton's law of cooling, 25 minutes, out of a room 10 K warmer: it ends 3 K above the dew point
+ * and is never wet, though it falls by 20 K an hour at first. */
+static void test_what_settles_is_not_called_wet(void **state) {
+    (void)state;
+    static struct night night;
+    begin(&night, 90, 0.0, 0.0, 0);
+    for (size_t i = 0; i < 90; i++) {
+        night.rows[i].margin_K = 3.0 + 10.0 * exp(-120.0 * (double)i / 1500.0) +
+                                 (i % 3 ? 0.02 : -0.04); /* a thermometer of two digits */
+    }
+    assert_null(alert_of(&night, NW_LIVE_DEW));
+}
+
 static void test_two_limits_keep_it_from_chattering(void **state) {
     (void)state;
     static struct night night;
@@ -108,10 +121,9 @@ static void test_the_interval_covers(void **state) {
         }
     }
     gsl_rng_free(rng);
-    assert_int_equal(n, TRIALS);
-    /* two sigmas with 14 degrees of freedom (Student's t): 93.5 %; of 500 within 3.5 sigmas of it
-     */
-    assert_in_range(n_inside, 448, 487);
+    assert_true(n > 450); /* noise makes a few look as if they slowed down */
+    /* two sigmas with 14 degrees of freedom (Student's t): 93.5 %; within 3.5 sigmas of it */
+    assert_in_range(1000 * n_inside / n, 896, 974);
 }
 
 static void test_dew_and_light_are_told_together(void **state) {
@@ -243,6 +255,7 @@ static void test_margins_come_out_of_the_book(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_falling_margin_is_told_an_hour_before),
+        cmocka_unit_test(test_what_settles_is_not_called_wet),
         cmocka_unit_test(test_two_limits_keep_it_from_chattering),
         cmocka_unit_test(test_the_interval_covers),
         cmocka_unit_test(test_dew_and_light_are_told_together),
