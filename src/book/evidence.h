@@ -6,6 +6,7 @@
 #include "air/log.h"
 #include "book/book.h"
 #include "budget/budget.h"
+#include "budget/ledger_seen.h"
 #include "power/power_log.h"
 
 /* The guide runs of a night as they were read: samples, pulses, events, header values (single
@@ -31,6 +32,12 @@ struct nw_book_frames {
 enum nw_status nw_book_star_frames(struct nw_book *book, const struct nw_book_frames_opts *opts,
                                    struct nw_book_frames *ret, struct nw_err *err) NW_CHECKED;
 void nw_book_frames_done(struct nw_book_frames *frames);
+
+/* The light frames of a night in order of time, all filters, measured or not, of the camera that
+ * took most of them: for the budgets of light and time. is_of_filter is the caller's to fill. *ret
+ * is yours to free; none is no error. */
+enum nw_status nw_book_seen_subs(struct nw_book *book, const char *date, struct nw_seen_sub **ret,
+                                 size_t *ret_n, struct nw_err *err) NW_CHECKED;
 
 /* The climate log of a night as it was read, without a rig (nw_air_log_read_plain): single
  * precision, rows in order of time, gaps where it has gaps; ret->n may be 0. nw_air_log_adopt makes

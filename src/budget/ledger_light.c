@@ -48,7 +48,7 @@ static void put_share(struct desk *d, enum nw_light_share_id id) {
     line->basis = "photons of V 0 (Bessell 1998; REFERENCES PHO-06), CCD equation (Merline & "
                   "Howell 1995; PHO-12)";
     nw_text_copy(line->why_null, sizeof line->why_null,
-                 "`light RIG --frame FILE` measures sky and noise of a sub");
+                 "subs of a night (--frames, --book) show sky and noise");
 }
 
 static void put_beside(struct desk *d, const char *id, const char *label, const char *unit,
@@ -173,7 +173,7 @@ enum nw_status nw_ledger_light(const struct nw_rig *rig, const struct nw_setup *
     ret->limiting = largest(ret);
     nw_text_copy(ret->sum_label, sizeof ret->sum_label, "of the noise variance");
     nw_text_copy(ret->why_null, sizeof ret->why_null,
-                 "`light RIG --frame FILE` measures sky and noise of a sub");
+                 "subs of a night (--frames, --book) show sky and noise");
     judge(&d, &what);
     return put_filters(&d, err);
 }

@@ -18,7 +18,7 @@ static void put(struct nw_ledger *l, const char *id, const char *label, double l
     line->provenance = from;
     line->basis = basis;
     nw_text_copy(line->why_null, sizeof line->why_null,
-                 "`look FOLDER` counts it from the times of the subs, `report` against darkness");
+                 "subs of a night (--frames, --book) show when they were taken");
 }
 
 /* Hours of darkness of the night of a date; 0 without any. */
@@ -107,7 +107,7 @@ enum nw_status nw_ledger_time(const struct nw_rig *rig, const struct nw_setup *s
     put_hours(ret, "dark_june", "dark hours on 21 June", summer);
     put_hours(ret, "dark_december", "dark hours on 21 December", winter);
     nw_text_copy(ret->why_null, sizeof ret->why_null,
-                 "`look FOLDER` counts it from the times of the subs, `report` against darkness");
+                 "subs of a night (--frames, --book) show when they were taken");
     judge(ret, setup, left * sub_s / each_s);
     return NW_OK;
 }

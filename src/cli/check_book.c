@@ -42,6 +42,14 @@ enum nw_status check_book(struct nw_book *book, const char *date, const struct n
         status = read_frames(book, rig, setup, night, err);
     }
     if (status == NW_OK) {
+        status = nw_book_seen_subs(book, night->date, &night->seen, &night->n_seen, err);
+    }
+    for (size_t i = 0; i < night->n_seen; i++) {
+        struct nw_seen_sub *const s = &night->seen[i];
+        s->is_of_filter =
+            !s->filter[0] || !setup->filter.name[0] || nw_filter_is(&setup->filter, s->filter);
+    }
+    if (status == NW_OK) {
         status = nw_book_guide_runs(book, night->date, &runs, err);
     }
     if (status == NW_OK && runs->n > 0 &&

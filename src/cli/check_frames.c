@@ -184,6 +184,33 @@ done:
     return status;
 }
 
+static int by_start(const void *a, const void *b) {
+    const struct nw_seen_sub *x = a;
+    const struct nw_seen_sub *y = b;
+    return (x->t_start_utc_s > y->t_start_utc_s) - (x->t_start_utc_s < y->t_start_utc_s);
+}
+
+/* All lights, those of other filters by their headers: for the budgets of light and time. Before
+ * the stars are handed over. */
+static enum nw_status list_seen(const struct frame_work *work, size_t n,
+                                const struct nw_setup *setup, struct check_night *night,
+                                struct nw_err *err) {
+    night->seen = nw_calloc(n + 1, sizeof *night->seen);
+    if (!night->seen) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames", n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        if (is_light(&work[i].facts)) {
+            struct nw_seen_sub *const s = &night->seen[night->n_seen++];
+            check_seen_sub(&work[i].facts, work[i].is_kept ? &work[i].brief : NULL, s);
+            s->is_interpolated = work[i].is_interpolated;
+            s->is_of_filter = work[i].is_kept && is_of_filter(&work[i].facts, setup);
+        }
+    }
+    qsort(night->seen, night->n_seen, sizeof *night->seen, by_start);
+    return NW_OK;
+}
+
 /* The first error by order of the frames; a frame without stars is no error. */
 static enum nw_status first_error(const struct frame_work *work, size_t n, struct nw_err *err) {
     for (size_t i = 0; i < n; i++) {
@@ -233,7 +260,13 @@ static enum nw_status measure_chosen(const struct job *job, size_t n, struct nw_
             work->brief = (struct nw_measure){.stars = item->measures[0]->stars,
                                               .n_stars = item->measures[0]->n_stars,
                                               .width_px = item->measures[0]->width_px,
-                                              .height_px = item->measures[0]->height_px};
+                                              .height_px = item->measures[0]->height_px,
+                                              .channel = item->measures[0]->channel,
+                                              .n_used = item->measures[0]->n_used,
+                                              .flags = item->measures[0]->flags,
+                                              .background_adu = item->measures[0]->background_adu,
+                                              .noise_adu = item->measures[0]->noise_adu,
+                                              .aspects.limit = item->measures[0]->aspects.limit};
             item->measures[0]->stars = NULL;
             item->measures[0]->n_stars = 0;
         }
@@ -278,6 +311,9 @@ enum nw_status check_frames(const char *const *given, size_t n_given, const stru
     struct job job = {.work = work, .rig = rig, .setup = setup};
     status = measure_all(&job, paths.n, night, err);
     if (status == NW_OK) {
+        status = list_seen(work, paths.n, setup, night, err);
+    }
+    if (status == NW_OK) {
         status = collect(work, paths.n, rig, night, err);
     }
     if (status == NW_OK && night->n == 0) {
@@ -299,5 +335,6 @@ void check_night_done(struct check_night *night) {
     free(night->stars);
     free(night->measures);
     free(night->facts);
+    free(night->seen);
     nw_buf_done(&night->remark);
 }

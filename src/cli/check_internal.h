@@ -6,6 +6,7 @@
 #include "budget/apart.h"
 #include "budget/budget.h"
 #include "budget/ledger.h"
+#include "budget/ledger_seen.h"
 #include "cli/cli.h"
 #include "guiding/runs.h"
 #include "image/image.h"
@@ -19,6 +20,8 @@ struct check_night {
     struct nw_measure *measures;  /* beside them: sizes and the brightest stars alone */
     struct nw_frame_facts *facts; /* likewise */
     bool is_interpolated;
+    struct nw_seen_sub *seen; /* all light frames, in order of time */
+    size_t n_seen;
     char date[NW_BOOK_DATE]; /* of a night out of the book */
     struct nw_buf remark;    /* on the frames that were left out */
 };
@@ -84,6 +87,12 @@ enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
 enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *rig,
                               const struct nw_setup *setup, const struct check_ledgers *ledgers,
                               struct nw_err *err) NW_CHECKED;
+/* A light frame for those budgets; measure NULL: its header alone. */
+void check_seen_sub(const struct nw_frame_facts *facts, const struct nw_measure *measure,
+                    struct nw_seen_sub *ret);
+/* What the night's light frames say to the budgets of light and time. */
+void check_seen(const struct check_night *night, const struct nw_rig *rig,
+                const struct nw_setup *setup, const struct check_ledgers *ledgers);
 void check_ledgers_done(struct check_ledgers *ledgers);
 /* Reads the truth of a simulated night. FORMAT for anything else. */
 enum nw_status check_truth(const char *path, struct nw_check_truth *ret,

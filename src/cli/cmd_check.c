@@ -98,7 +98,8 @@ static enum nw_status look_at_night(const struct cli_args *args, const struct nw
 
 /* The star width, and the other budgets in brief below it. */
 static enum nw_status star_width(const struct cli_args *args, const struct nw_check_report *check,
-                                 struct cli_result *result, struct nw_err *err) {
+                                 const struct check_ledgers *ledgers, struct cli_result *result,
+                                 struct nw_err *err) {
     struct nw_check_report report = *check;
     struct nw_star_budget *budget = NULL;
     struct check_changed changed = {0};
@@ -113,6 +114,7 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
         status = look_at_night(args, check->rig, check->setup, &night, &evidence, err);
     }
     if (status == NW_OK) {
+        check_seen(&night, check->rig, check->setup, ledgers);
         status = nw_star_budget_new(check->rig, check->setup, &evidence, changed.items, changed.n,
                                     &budget, err);
     }
@@ -135,6 +137,24 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
     check_changed_done(&changed);
     check_night_done(&night);
     return status;
+}
+
+/* A budget beside it alone: frames speak to those of light and time. */
+static enum nw_status ledger_alone(const struct cli_args *args, const struct nw_check_report *check,
+                                   const struct check_ledgers *ledgers, struct cli_result *result,
+                                   struct nw_err *err) {
+    const char *const name = cli_text(args, "budget");
+    const bool is_asked = strcmp(name, "light") == 0 || strcmp(name, "time") == 0;
+    struct check_night night = {0};
+    struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
+    nw_buf_init(&night.remark, 400);
+    enum nw_status status = NW_OK;
+    if (is_asked) {
+        status = look_at_night(args, check->rig, check->setup, &night, &evidence, err);
+        check_seen(&night, check->rig, check->setup, ledgers);
+    }
+    check_night_done(&night);
+    return status == NW_OK ? print(args, check, result, err) : status;
 }
 
 /* The star width of many nights of the book, taken apart. */
@@ -206,8 +226,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         check.rig = rig;
         check.ledgers = (const struct nw_ledger *const *)ledgers.items;
         check.n_ledgers = ledgers.n;
-        status =
-            wants_star ? star_width(args, &check, result, err) : print(args, &check, result, err);
+        status = wants_star ? star_width(args, &check, &ledgers, result, err)
+                            : ledger_alone(args, &check, &ledgers, result, err);
     }
     check_ledgers_done(&ledgers);
     nw_rig_free(rig);
