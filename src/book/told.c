@@ -287,6 +287,37 @@ enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
     return status;
 }
 
+enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
+                                    struct nw_err *err) {
+    sqlite3_stmt *statement = NULL;
+    size_t cap = 0;
+    bool is_row = true;
+    *ret = (struct nw_book_starts){.n = 0};
+    enum nw_status status = book_prepare(
+        book,
+        "SELECT DISTINCT t_start_utc_s FROM trial_frame JOIN frame ON frame.id = frame_id JOIN "
+        "trial_result ON trial_result.id = trial_id WHERE name = 'drive-off-trail' OR (name = "
+        "'short-and-long' AND exposure_s <= 10) ORDER BY t_start_utc_s",
+        NULL, 0, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
+        if (status == NW_OK) {
+            ret->items[ret->n++] = book_column_real(statement, 0);
+        }
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+void nw_book_starts_done(struct nw_book_starts *starts) {
+    free(starts->items);
+    *starts = (struct nw_book_starts){.n = 0};
+}
+
 void nw_book_dates_done(struct nw_book_dates *dates) {
     free(dates->items);
     *dates = (struct nw_book_dates){.n = 0};

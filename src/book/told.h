@@ -53,6 +53,15 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
                               struct nw_book_trial **ret, size_t *ret_n,
                               struct nw_err *err) NW_CHECKED;
+/* Starts of the frames that speak through their trial alone: trails, and subs of at most 10 s of
+ * short-and-long. Ascending. */
+struct nw_book_starts {
+    double *items;
+    size_t n;
+};
+enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
+                                    struct nw_err *err) NW_CHECKED;
+void nw_book_starts_done(struct nw_book_starts *starts);
 /* Evenings of the nights of which frames or guide runs came at this moment or later (the
  * now_utc_s of nw_book_add); in order. */
 struct nw_book_dates {

@@ -263,7 +263,7 @@ static void describe(const struct subs *subs, struct nw_trial_result *ret) {
     }
 }
 
-static void compare(const struct subs *subs, double most_s, double *differences,
+static void compare(struct subs *subs, double most_s, double *differences,
                     struct nw_trial_result *ret) {
     double sum = 0.0;
     for (size_t i = 0; i < subs->frames->n; i++) {
@@ -275,6 +275,8 @@ static void compare(const struct subs *subs, double most_s, double *differences,
             if (isfinite(value)) {
                 differences[ret->n_pairs++] = value;
                 sum += value;
+            } else {
+                subs->kinds[i] = KIND_NONE; /* of the night, not of the trial */
             }
         }
     }
@@ -284,6 +286,7 @@ static void compare(const struct subs *subs, double most_s, double *differences,
                        ret->n_b, subs->b, ret->n_pairs, PAIRS_LEAST);
         return;
     }
+    ret->n_a = ret->n_pairs;
     const double n = (double)ret->n_pairs;
     tell(sum / n, nw_stat_sd(differences, ret->n_pairs, sum / n) / sqrt(n), ret);
 }
@@ -356,12 +359,12 @@ enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_r
         foretell(trial, rig, setup, &result);
         result.a = subs.a;
         result.b = subs.b;
-        describe(&subs, &result);
         if (trial->id == NW_TRIAL_FIRST_AND_THIRD_HOUR) {
             compare_groups(&subs, work + frames->n, &result);
         } else {
             compare(&subs, APART_MOST_S, work + frames->n, &result);
         }
+        describe(&subs, &result);
         *ret = result;
     }
 done:

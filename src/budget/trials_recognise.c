@@ -23,10 +23,10 @@ static bool is_on_purpose(const struct nw_trial_result *result) {
     }
 }
 
-/* Of one filter alone, the setup's; frames that do not say are. */
+/* Frames that do not say their filter are of the setup's. */
 static bool is_of_filter(const struct nw_setup *setup, const char *header) {
     const struct nw_filter *const filter = nw_setup_filter_of(setup, header);
-    return setup->filter.name[0] == '\0' || !header || header[0] == '\0' ||
+    return !header || header[0] == '\0' ||
            (filter && nw_text_equal_nocase(filter->name, setup->filter.name));
 }
 
@@ -47,9 +47,13 @@ static enum nw_status choose(const struct nw_setup *setup, const struct nw_trial
         return nw_err_set(err, NW_NOMEM, "trials of %zu frames", from->n);
     }
     size_t n = 0;
+    bool takes_all = true; /* names that the rig does not know: one filter, as far as it knows */
+    for (size_t i = 0; i < from->n; i++) {
+        takes_all = takes_all && !(from->filters && nw_setup_filter_of(setup, from->filters[i]));
+    }
     for (size_t i = 0; i < from->n; i++) {
         const char *const filter = from->filters ? from->filters[i] : "";
-        if (is_of_filter(setup, filter)) {
+        if (takes_all || is_of_filter(setup, filter)) {
             ret->frames[n] = from->frames[i];
             ret->steps[n] = from->focuser_steps ? from->focuser_steps[i] : NAN;
             ret->filters[n++] = filter;

@@ -75,7 +75,7 @@ enum nw_status cli_book_compare(struct nw_book *book, const char *date, const st
             nw_report_change_text(&report, &result->text);
         }
     }
-    nw_apart_free(w.nights.apart);
+    check_apart_done(&w.nights);
     nw_star_budget_free(w.budget);
     check_changed_done(&w.changed);
     nw_rig_free(w.rig);

@@ -11,6 +11,7 @@
 #include "guiding/runs.h"
 #include "image/image.h"
 #include "report/report.h"
+#include "report/report_apart.h"
 #include "rig/rig.h"
 
 /* What frames and guide log of one night say. */
@@ -45,12 +46,23 @@ enum nw_status check_book(struct nw_book *book, const char *date, const struct n
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
 /* The nights of a range ("all", "2026-05-01..2026-07-31") taken apart together; `changed_on`: date
  * of the first night with something changed, whose effect is a term then; or NULL. */
+struct check_told { /* what trials say */
+    struct nw_apart_known *known;
+    struct nw_apart_witness *witnesses;
+    struct nw_apart_told *sums;
+    struct nw_apart_word *words;
+    size_t n_known, n_witnesses, n_sums, n_words, caps[4];
+};
+void check_told_done(struct check_told *told);
 struct check_apart {
-    struct nw_apart *apart;   /* yours: nw_apart_free */
+    struct nw_apart *apart;
+    struct check_told told;
+    size_t n_of_trials;       /* frames left out: a trial is made of them */
     size_t n_before, n_after; /* nights on either side of the change */
     char from[NW_BOOK_DATE], to[NW_BOOK_DATE];
     size_t n_without_log; /* nights without a guide log beside the frames */
 };
+void check_apart_done(struct check_apart *nights); /* zeroed allowed */
 /* told: what trials say, "LINE=WIDTH+-SIGMA UNIT" or "TIME=SEEING+-SIGMA UNIT" (--told). */
 struct check_nights_opts {
     const char *range, *changed_on;

@@ -5,7 +5,7 @@
 #include <stdlib.h>
 
 #include "budget/apart.h"
-#include "cli/check_internal.h"
+#include "cli/check_told.h"
 
 enum { MAX_NIGHTS = 400 };
 
@@ -17,7 +17,8 @@ struct one_night {
 struct nights {
     struct one_night *items;
     struct nw_apart_night *nights; /* borrow from items */
-    size_t n, n_without_log;
+    size_t n, n_without_log, n_of_trials;
+    const struct nw_book_starts *trials; /* frames that are no subs of the night */
 };
 
 /* ---- Which nights --------------------------------------------------------------------------- */
@@ -61,6 +62,34 @@ static void focus_changes(struct one_night *night) {
     }
 }
 
+static bool is_among(const struct nw_book_starts *starts, double t_s) {
+    for (size_t i = 0; i < starts->n; i++) {
+        if (fabs(starts->items[i] - t_s) < 1e-3) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* What a trial was made of speaks through the trial: as a sub beside it, it would count twice
+ * (short subs) or say nothing (trails). */
+static void leave_out(struct nights *all, struct one_night *night) {
+    struct check_night *const check = &night->check;
+    size_t n = 0;
+    for (size_t i = 0; i < check->n; i++) {
+        if (is_among(all->trials, check->stars[i].t_start_utc_s)) {
+            free(check->measures[i].stars);
+            all->n_of_trials++;
+            continue;
+        }
+        check->stars[n] = check->stars[i];
+        check->facts[n] = check->facts[i];
+        check->measures[n] = check->measures[i];
+        night->change_K[n++] = night->change_K[i];
+    }
+    check->n = n;
+}
+
 static enum nw_status add_night(struct nw_book *book, const char *date, const struct nw_rig *rig,
                                 const struct nw_setup *setup, struct nights *all,
                                 struct nw_err *err) {
@@ -78,16 +107,23 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     if (status != NW_OK) {
         return nw_err_set(err, status, "night of %s: %s", date, why.text);
     }
-    const size_t n = night->check.n;
-    night->change_K = nw_calloc(n + 1, sizeof *night->change_K);
+    night->change_K = nw_calloc(night->check.n + 1, sizeof *night->change_K);
     if (!night->change_K) {
-        return nw_err_set(err, NW_NOMEM, "night of %zu subs", n);
+        return nw_err_set(err, NW_NOMEM, "night of %zu subs", night->check.n);
     }
     focus_changes(night);
+    leave_out(all, night);
+    if (night->check.n == 0) {
+        all->n--;
+        check_night_done(&night->check);
+        free(night->change_K);
+        *night = (struct one_night){.change_K = NULL};
+        return NW_OK;
+    }
     all->n_without_log += !evidence.has_guiding;
     struct nw_apart_night *const ret = &all->nights[all->n - 1];
     *ret = (struct nw_apart_night){
-        .frames = night->check.stars, .n = n, .focus_change_K = night->change_K};
+        .frames = night->check.stars, .n = night->check.n, .focus_change_K = night->change_K};
     nw_text_copy(ret->date, sizeof ret->date, date);
     return NW_OK;
 }
@@ -134,110 +170,6 @@ static void nights_done(struct nights *all) {
     free(all->nights);
 }
 
-/* ---- What trials say ------------------------------------------------------------------------ */
-
-struct told {
-    struct nw_apart_witness *witnesses;
-    struct nw_apart_known *known;
-    size_t n_witnesses, n_known;
-};
-
-/* "1.73+-0.24 arcsec" */
-static bool read_width(const char *text, double *ret_rad, double *ret_sigma_rad) {
-    double value;
-    double sigma;
-    double factor;
-    double offset;
-    struct nw_err none;
-    const char *at = nw_text_scan_double(text, &value);
-    while (at && *at == ' ') {
-        at++;
-    }
-    at = at && strncmp(at, "+-", 2) == 0 ? at + 2 : NULL;
-    while (at && *at == ' ') {
-        at++;
-    }
-    at = at ? nw_text_scan_double(at, &sigma) : NULL;
-    while (at && *at == ' ') {
-        at++;
-    }
-    if (!at || nw_unit_read(at, NW_DIM_ANGLE, &factor, &offset, &none) != NW_OK) {
-        return false;
-    }
-    *ret_rad = value * factor;
-    *ret_sigma_rad = sigma * factor;
-    return *ret_rad > 0.0 && *ret_sigma_rad > 0.0 && isfinite(*ret_rad + *ret_sigma_rad);
-}
-
-/* The night whose subs lie nearest to a moment, within half a day of one; SIZE_MAX: none. */
-static size_t night_at(const struct nights *all, double t_s) {
-    for (size_t k = 0; k < all->n; k++) {
-        const struct nw_apart_night *const night = &all->nights[k];
-        const double first_s = night->frames[0].t_start_utc_s;
-        const double last_s = night->frames[night->n - 1].t_start_utc_s;
-        if (t_s > first_s - 43200.0 && t_s < last_s + 43200.0 &&
-            !(k + 1 < all->n && t_s > all->nights[k + 1].frames[0].t_start_utc_s - 21600.0)) {
-            return k;
-        }
-    }
-    return SIZE_MAX;
-}
-
-static enum nw_status read_one(const char *text, const struct nights *all, struct told *told,
-                               struct nw_err *err) {
-    char what[48];
-    const char *const equals = strchr(text, '=');
-    double t_s;
-    double width_rad;
-    double sigma_rad;
-    struct nw_err none;
-    if (!equals || !read_width(equals + 1, &width_rad, &sigma_rad)) {
-        return nw_err_set(err, NW_USAGE,
-                          "--told is '%.80s', expected LINE=WIDTH or TIME=SEEING as "
-                          "tilt_curvature='0.70+-0.05 arcsec'",
-                          text);
-    }
-    const size_t len = (size_t)(equals - text);
-    nw_text_copy(what, len + 1 < sizeof what ? len + 1 : sizeof what, text);
-    for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        const enum nw_apart_term_id id = (enum nw_apart_term_id)k;
-        const bool is_line = nw_apart_term_line(id) < NW_STAR_N_LINES && id != NW_APART_AIR &&
-                             id != NW_APART_LOCAL_AIR;
-        if (is_line && strcmp(what, nw_apart_term_name(id)) == 0) {
-            told->known[told->n_known++] =
-                (struct nw_apart_known){nw_apart_term_line(id), width_rad, sigma_rad};
-            return NW_OK;
-        }
-    }
-    if (nw_time_read_iso(what, 0.0, &t_s, &none) != NW_OK) {
-        return nw_err_set(
-            err, NW_USAGE,
-            "--told %s: expected a time as 2026-06-14T11:40:00Z or one of lens_colour, "
-            "decentre, focus, tilt_curvature, motion, flexure",
-            what);
-    }
-    const size_t night = night_at(all, t_s);
-    if (night == SIZE_MAX) {
-        return nw_err_set(err, NW_USAGE, "--told %s: no night of those taken apart is near", what);
-    }
-    told->witnesses[told->n_witnesses++] =
-        (struct nw_apart_witness){night, t_s, width_rad, sigma_rad};
-    return NW_OK;
-}
-
-static enum nw_status read_told(const struct check_nights_opts *opts, const struct nights *all,
-                                struct told *told, struct nw_err *err) {
-    told->witnesses = nw_calloc(opts->n_told + 1, sizeof *told->witnesses);
-    told->known = nw_calloc(opts->n_told + 1, sizeof *told->known);
-    enum nw_status status = told->witnesses && told->known
-                                ? NW_OK
-                                : nw_err_set(err, NW_NOMEM, "%zu trials", opts->n_told);
-    for (size_t i = 0; i < opts->n_told && status == NW_OK; i++) {
-        status = read_one(opts->told[i], all, told, err);
-    }
-    return status;
-}
-
 /* ---- Together ------------------------------------------------------------------------------- */
 
 static enum nw_status split(const char *changed_on, const struct nights *all,
@@ -262,13 +194,22 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
                             const struct nw_rig *rig, const struct nw_setup *setup,
                             struct check_apart *ret, struct nw_err *err) {
     struct nights all = {.n = 0};
-    struct told told = {.n_known = 0};
-    enum nw_status status = gather(book, opts->range, rig, setup, &all, err);
+    struct check_told told = {.n_known = 0};
+    struct nw_book_starts starts = {.n = 0};
+    enum nw_status status = nw_book_trial_starts(book, &starts, err);
+    if (status == NW_OK) {
+        all.trials = &starts;
+        status = gather(book, opts->range, rig, setup, &all, err);
+    }
     if (status == NW_OK && opts->changed_on) {
         status = split(opts->changed_on, &all, ret, err);
     }
+    const struct check_told_nights nights = {all.nights, all.n};
     if (status == NW_OK) {
-        status = read_told(opts, &all, &told, err);
+        status = check_told_read(opts, &nights, &told, err);
+    }
+    if (status == NW_OK) {
+        status = check_told_book(book, rig, setup, &nights, &told, err);
     }
     if (status == NW_OK) {
         const struct nw_apart_evidence evidence = {.nights = all.nights,
@@ -277,15 +218,24 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
                                                    .n_witnesses = told.n_witnesses,
                                                    .known = told.known,
                                                    .n_known = told.n_known,
+                                                   .told = told.sums,
+                                                   .n_told = told.n_sums,
                                                    .changed_at = ret->n_before};
         const struct nw_apart_opts sampling = {.n_sweeps = 0};
         status = nw_apart_new(rig, setup, &evidence, &sampling, &ret->apart, err);
         ret->n_without_log = all.n_without_log;
+        ret->n_of_trials = all.n_of_trials;
         nw_text_copy(ret->from, sizeof ret->from, all.nights[0].date);
         nw_text_copy(ret->to, sizeof ret->to, all.nights[all.n - 1].date);
     }
-    free(told.witnesses);
-    free(told.known);
+    ret->told = told; /* the words on trials are wanted still */
+    nw_book_starts_done(&starts);
     nights_done(&all);
     return status;
+}
+
+void check_apart_done(struct check_apart *nights) {
+    nw_apart_free(nights->apart);
+    check_told_done(&nights->told);
+    nights->apart = NULL;
 }

@@ -47,6 +47,10 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
         status = nw_book_add(call->book, call->words, call->n_words, &opts, &progress, &added, err);
     }
     cli_progress_end(&bar);
+    int64_t version = 0; /* a rig that was named is kept: later files are looked at with it */
+    if (status == NW_OK && rig_path) {
+        status = nw_book_rig_version(call->book, rig_path, &opts, &version, err);
+    }
     if (status == NW_OK) {
         const struct cli_find_trials how = {.rig = rig,
                                             .rig_path = rig_path,

@@ -186,14 +186,17 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
                                                .setup = check->setup,
                                                .from = nights.from,
                                                .to = nights.to,
-                                               .n_without_log = nights.n_without_log};
+                                               .n_without_log = nights.n_without_log,
+                                               .trials = nights.told.words,
+                                               .n_trials = nights.told.n_words,
+                                               .n_of_trials = nights.n_of_trials};
         if (cli_wants_json(args)) {
             status = nw_report_apart_json(&report, &result->json, err);
         } else {
             nw_report_apart_text(&report, &result->text);
         }
     }
-    nw_apart_free(nights.apart);
+    check_apart_done(&nights);
     return status;
 }
 

@@ -169,7 +169,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         nw_report_trials_text(&w->report, &result->text);
     }
     check_night_done(&w->night);
-    nw_apart_free(w->nights.apart);
+    check_apart_done(&w->nights);
     nw_star_budget_free(w->budget);
     nw_rig_free(w->rig);
     free(w);

@@ -104,6 +104,18 @@ static void verdict(const struct nw_apart *apart, struct nw_buf *buf) {
     }
 }
 
+static void trials(const struct nw_apart_report *report, struct nw_buf *buf) {
+    for (int used = 1; used >= 0; used--) {
+        bool is_first = true;
+        for (size_t i = 0; i < report->n_trials; i++) {
+            if (report->trials[i].is_used == (used == 1)) {
+                entry(buf, !is_first ? "" : used ? "TRIALS" : "NOT USED", report->trials[i].text);
+                is_first = false;
+            }
+        }
+    }
+}
+
 static void cannot_tell(const struct nw_apart *apart, struct nw_buf *buf) {
     char text[400];
     bool is_first = true;
@@ -174,6 +186,7 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
     }
     nw_report_rule(buf, 2);
     air(apart, buf);
+    trials(report, buf);
     verdict(apart, buf);
     cannot_tell(apart, buf);
     if (apart->convergence > 1.1) {
@@ -273,6 +286,13 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     nw_json_count(&json, o, "subs_fitted", apart->n_fitted);
     nw_json_count(&json, o, "subs_spoiled", apart->n_spoiled);
     nw_json_count(&json, o, "subs_without_width", apart->n_left_out);
+    nw_json_count(&json, o, "frames_of_trials", report->n_of_trials);
+    json_t *words = nw_json_array(&json, o, "trials");
+    for (size_t i = 0; i < report->n_trials; i++) {
+        json_t *word = nw_json_item(&json, words);
+        nw_json_bool(&json, word, "used", report->trials[i].is_used);
+        nw_json_text(&json, word, "text", report->trials[i].text);
+    }
     json_t *terms = nw_json_array(&json, o, "terms");
     if (apart->why_null[0]) {
         nw_json_why(&json, o, "terms", apart->why_null);

@@ -6,12 +6,18 @@
 #include "budget/trials.h"
 #include "report/report.h"
 
+struct nw_apart_word { /* on a trial that the book holds: what it told, or why it is not used */
+    bool is_used;
+    char text[200];
+};
 struct nw_apart_report {
     const struct nw_apart *apart; /* borrowed */
     const struct nw_rig *rig;
     const struct nw_setup *setup;
     const char *from, *to; /* dates */
     size_t n_without_log;
+    const struct nw_apart_word *trials;
+    size_t n_trials, n_of_trials; /* n_of_trials: frames that speak through them alone */
 };
 void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *buf);
 /* "nightwright.check.1" with "nights" instead of budgets (docs/formats.md). */

@@ -1,0 +1,70 @@
+"""Trials that the book finds by itself, advice that it remembers: small frames, known widths."""
+import json
+
+import numpy as np
+import pytest
+from test_book import COMMAND, run, write_light
+from test_nights import RIG, SCALE, answer, command
+
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+
+
+def width(seed, rest2=6.0):
+    seeing = 2.2 * np.exp(np.random.default_rng(seed).normal(0, 0.01))
+    return np.sqrt(seeing**2 + rest2) / SCALE
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory):
+    """Three nights of eight subs; in the second six subs of 5 s between seven of 180 s."""
+    folder = tmp_path_factory.mktemp("told")
+    for night in range(3):
+        for sub in range(8):
+            seed = 100 * night + sub
+            write_light(folder / f"n{night}_{sub}.fits",
+                        "2026-05-%02dT%02d:%02d:00" % (night + 1, 10 + sub // 6, sub % 6 * 10),
+                        seed, fwhm_px=width(seed), AIRMASS=1.1, EXPTIME=300.0)
+    path = folder / "b.sqlite"
+    done = run(path, "add", folder, "--rig", RIG, "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["trials"] == [], "nights as usual are no trial"
+    more = folder / "more"
+    more.mkdir()
+    for k in range(13):
+        is_long = k % 2 == 0
+        write_light(more / f"s{k:02d}.fits", "2026-05-02T12:%02d:00" % (4 * k), 500 + k,
+                    fwhm_px=width(500 + k, 6.0 if is_long else 5.5), AIRMASS=1.1,
+                    EXPTIME=180.0 if is_long else 5.0)
+    return path, more
+
+
+def test_a_trial_is_found_kept_and_used(book):
+    path, more = book
+    done = run(path, "add", more, "--json")  # the rig file is the one that the book knows
+    found = json.loads(done.stdout)["trials"]
+    assert [t["trial"] for t in found] == ["short-and-long"]
+    assert found[0]["quantity"] == "motion and flexure" and found[0]["frames"] == 13
+    assert found[0]["value"] == pytest.approx(0.5, abs=0.3 + 2 * found[0]["sigma"])
+    assert json.loads(run(path, "add", more, "--json").stdout)["trials"] == [], "told once"
+    told = answer("check", RIG, "--book", path, "--nights", "all")["nights"]
+    assert told["frames_of_trials"] == 6  # the short ones; the long ones are subs of the night
+    assert told["subs"] == 3 * 8 + 7
+    assert [t["used"] for t in told["trials"]] == [True]
+    assert "motion and flexure" in told["trials"][0]["text"]
+    # the rig file foretells other motion now: what was measured was the old one
+    other = answer("check", RIG, "--book", path, "--nights", "all", "--set",
+                   "mount.motion_ra={value: 0.2 arcsec, sigma: 0.1 arcsec}")["nights"]
+    assert [t["used"] for t in other["trials"]] == [False]
+    assert "has another 'mount, inside a sub' since: not used" in other["trials"][0]["text"]
+    text = command("check", RIG, "--book", path, "--nights", "all").stdout
+    assert "TRIALS" in text and "short-and-long of 2026-05-02" in text
+
+
+def test_the_trial_is_worth_less_then(book):
+    """`trial --book` takes what the book's trials told: what is known is not asked for again."""
+    path, _ = book
+    bits = {}
+    for name, args in (("rig", ()), ("book", ("--book", path))):
+        trials = answer("trial", "--rig", RIG, *args)["trials"]
+        bits[name] = next(t["bits"] for t in trials if t["trial"] == "short-and-long")
+    assert bits["book"] < bits["rig"]
