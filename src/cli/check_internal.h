@@ -95,7 +95,12 @@ struct check_ledgers {
 enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_ledgers *ret,
                              struct nw_err *err) NW_CHECKED;
-/* What --power, --climate and --frames say to them. */
+/* What the climate and power logs of a night of the book say to them; a log that does not fit the
+ * rig is told beside its budget. */
+enum nw_status check_book_logs(struct nw_book *book, const char *date, const struct nw_rig *rig,
+                               const struct nw_setup *setup, const struct check_ledgers *ledgers,
+                               struct nw_err *err) NW_CHECKED;
+/* What --power, --climate and --frames say to them, else the book's logs of the night. */
 enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *rig,
                               const struct nw_setup *setup, const struct check_ledgers *ledgers,
                               struct nw_err *err) NW_CHECKED;

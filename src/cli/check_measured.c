@@ -15,15 +15,17 @@ static struct nw_ledger *ledger_of(const struct check_ledgers *ledgers, const ch
     return NULL;
 }
 
-static enum nw_status power_log(const char *path, const struct nw_rig *rig,
-                                const struct nw_setup *setup, struct nw_ledger *ledger,
-                                struct nw_err *err) {
+/* The table of a log: out of a file, or as text out of the book. */
+static enum nw_status power_log(const char *path, const struct nw_buf *text,
+                                const struct nw_rig *rig, const struct nw_setup *setup,
+                                struct nw_ledger *ledger, struct nw_err *err) {
     struct nw_power_result *const result = nw_calloc(1, sizeof *result);
     struct nw_power_log *const log = nw_calloc(1, sizeof *log);
     enum nw_status status = result && log ? nw_power_result_of(rig, setup, result, err)
                                           : nw_err_set(err, NW_NOMEM, "log");
     if (status == NW_OK) {
-        status = nw_power_log_read(path, result, log, err);
+        status = text ? nw_power_log_parse(path, text->data, text->len, result, log, err)
+                      : nw_power_log_read(path, result, log, err);
     }
     if (status == NW_OK && ledger) {
         nw_ledger_power_measured(ledger, result, log);
@@ -46,6 +48,97 @@ static enum nw_status climate_log(const char *path, const struct nw_rig *rig,
     }
     nw_air_log_done(&log);
     nw_table_free(table);
+    return status;
+}
+
+/* ---- Out of the book ------------------------------------------------------------------------ */
+
+/* What stands in a log's way is said beside the budget: the book holds logs of many years and rigs.
+ */
+static enum nw_status say_why(struct nw_ledger *ledger, enum nw_status status,
+                              const struct nw_err *why, struct nw_err *err) {
+    if (status == NW_NOMEM) {
+        return nw_err_set(err, status, "%s", why->text);
+    }
+    if (status != NW_OK) {
+        (void)snprintf(ledger->why_null, sizeof ledger->why_null, "not set beside: %.180s",
+                       why->text);
+    }
+    return NW_OK;
+}
+
+static enum nw_status climate_of_book(struct nw_book *book, const char *date,
+                                      const struct nw_rig *rig, struct nw_ledger *ledger,
+                                      struct nw_err *err) {
+    struct nw_air_log plain = {.n = 0};
+    struct nw_air_log log = {.n = 0};
+    struct nw_err why = {0};
+    enum nw_status status = nw_book_climate(book, date, &plain, err);
+    if (status == NW_OK && plain.n > 1) {
+        char name[80];
+        (void)snprintf(name, sizeof name, "climate log of %s", date);
+        const enum nw_status read = nw_air_log_adopt(&plain, name, rig, &log, &why);
+        if (read == NW_OK) {
+            nw_ledger_damp_measured(ledger, rig, &log);
+        }
+        status = say_why(ledger, read, &why, err);
+    }
+    nw_air_log_done(&log);
+    nw_air_log_done(&plain);
+    return status;
+}
+
+static enum nw_status power_of_book(struct nw_book *book, const char *date,
+                                    const struct nw_rig *rig, const struct nw_setup *setup,
+                                    struct nw_ledger *ledger, struct nw_err *err) {
+    struct nw_power_rows rows = {.n = 0};
+    struct nw_err why = {0};
+    struct nw_buf text;
+    nw_buf_init(&text, (size_t)1 << 28);
+    enum nw_status status = nw_book_power(book, date, &rows, err);
+    if (status == NW_OK && rows.n > 0) {
+        char name[80];
+        (void)snprintf(name, sizeof name, "power log of %s", date);
+        nw_power_rows_csv(&rows, &text);
+        const enum nw_status read = nw_buf_failed(&text)
+                                        ? nw_err_set(&why, NW_LIMIT, "%zu rows", rows.n)
+                                        : power_log(name, &text, rig, setup, ledger, &why);
+        status = say_why(ledger, read, &why, err);
+    }
+    nw_power_rows_done(&rows);
+    nw_buf_done(&text);
+    return status;
+}
+
+enum nw_status check_book_logs(struct nw_book *book, const char *date, const struct nw_rig *rig,
+                               const struct nw_setup *setup, const struct check_ledgers *ledgers,
+                               struct nw_err *err) {
+    struct nw_ledger *const damp = ledger_of(ledgers, "damp");
+    struct nw_ledger *const power = ledger_of(ledgers, "power");
+    enum nw_status status = damp ? climate_of_book(book, date, rig, damp, err) : NW_OK;
+    if (status == NW_OK && power) {
+        status = power_of_book(book, date, rig, setup, power, err);
+    }
+    return status;
+}
+
+static enum nw_status look_into_book(const struct cli_args *args, const struct nw_rig *rig,
+                                     const struct nw_setup *setup,
+                                     const struct check_ledgers *ledgers, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    char date[NW_BOOK_DATE];
+    struct nw_book *book = NULL;
+    enum nw_status status = cli_book_path(args, false, path, err);
+    if (status == NW_OK) {
+        status = nw_book_open(path, NW_BOOK_READ, &book, err);
+    }
+    if (status == NW_OK) {
+        status = nw_book_find_night(book, cli_text(args, "night"), date, err);
+    }
+    if (status == NW_OK) {
+        status = check_book_logs(book, date, rig, setup, ledgers, err);
+    }
+    nw_book_close(book);
     return status;
 }
 
@@ -77,9 +170,10 @@ enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *
     const char *const *const given = cli_texts(args, "frames", &n);
     struct nw_ledger *const storage = ledger_of(ledgers, "storage");
     const char *const log = cli_text(args, "power");
-    enum nw_status status = NW_OK;
-    if (log) {
-        status = power_log(log, rig, setup, ledger_of(ledgers, "power"), err);
+    const bool is_of_book = cli_given(args, "book") || cli_given(args, "night");
+    enum nw_status status = is_of_book ? look_into_book(args, rig, setup, ledgers, err) : NW_OK;
+    if (status == NW_OK && log) { /* a file named beside the book counts */
+        status = power_log(log, NULL, rig, setup, ledger_of(ledgers, "power"), err);
     }
     if (status == NW_OK && cli_given(args, "climate")) {
         status = climate_log(cli_text(args, "climate"), rig, ledger_of(ledgers, "damp"), err);
