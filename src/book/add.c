@@ -273,6 +273,9 @@ static enum nw_status take(struct book_adding *a, struct book_file *file, struct
     if (file->kind == BOOK_RIG) {
         return book_add_rig(a, file, err);
     }
+    if (file->kind == BOOK_DOCUMENT) {
+        return book_add_document(a, file, err);
+    }
     a->frames[a->n_frames++] = *file;
     file->path = NULL;
     return a->n_frames == BOOK_BATCH ? flush(a, err) : NW_OK;
@@ -334,7 +337,7 @@ static enum nw_status add_path(struct nw_paths *to, const char *path, struct nw_
 static enum nw_status gather(const char *const *given, size_t n, struct nw_paths *ret,
                              struct nw_err *err) {
     static const char *const ENDINGS[] = {".fits", ".fit", ".fts",  ".fits.gz", ".fits.fz", ".csv",
-                                          ".txt",  ".log", ".yaml", ".yml",     NULL};
+                                          ".txt",  ".log", ".yaml", ".yml",     ".json",    NULL};
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         struct stat st;
@@ -348,21 +351,25 @@ static enum nw_status gather(const char *const *given, size_t n, struct nw_paths
             status = nw_file_list(given[i], ENDINGS, FOLDER_DEPTH, &inside, err);
         }
         for (size_t k = 0; k < inside.n && status == NW_OK; k++) {
-            status = add_path(ret, inside.items[k], err);
+            const char *const path = inside.items[k];
+            if (book_kind_of(path) != BOOK_DOCUMENT || book_is_document(path)) {
+                status = add_path(ret, path, err);
+            }
         }
         nw_paths_done(&inside);
     }
     return status;
 }
 
-/* Frames before logs: they know the site, which says to which night a log belongs. */
+/* Frames before logs and documents: they know the site, which says to which night those belong. */
 static enum nw_status consider_all(struct book_adding *a, const struct nw_paths *all,
                                    const struct nw_progress *progress, struct nw_err *err) {
     enum nw_status status = NW_OK;
     size_t n_done = 0;
     for (size_t pass = 0; pass < 2 && status == NW_OK; pass++) {
         for (size_t i = 0; i < all->n && status == NW_OK; i++) {
-            if ((book_kind_of(all->items[i]) == BOOK_LOG) != (pass == 1)) {
+            const enum book_kind kind = book_kind_of(all->items[i]);
+            if ((kind == BOOK_LOG || kind == BOOK_DOCUMENT) != (pass == 1)) {
                 continue;
             }
             status = consider(a, all->items[i], err);

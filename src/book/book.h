@@ -63,6 +63,7 @@ struct nw_book_added {
     size_t n_lights, n_calibration, n_unmeasured, n_doubles; /* among the added frames */
     size_t n_runs;                                           /* of added and replaced logs */
     size_t n_climate, n_power; /* nights of added and replaced climate and power logs */
+    size_t n_documents;        /* of our commands: surfaces, trials, sensors, flats, plans */
     size_t n_rigs, n_changes;
     struct nw_book_skipped *skipped;
     size_t n_skipped, skipped_cap;

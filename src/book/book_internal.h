@@ -138,6 +138,9 @@ enum nw_status book_find_grown(struct nw_book *book, struct book_file *file,
 /* The site's, for logs, which do not say it: that given, else of the newest frame. */
 enum nw_status book_longitude(struct nw_book *book, const struct nw_book_add_opts *opts,
                               double *ret_rad, struct nw_err *err) NW_CHECKED;
+bool book_is_document(const char *path);
+enum nw_status book_add_document(struct book_adding *a, const struct book_file *file,
+                                 struct nw_err *err) NW_CHECKED;
 enum nw_status book_add_rig(struct book_adding *a, const struct book_file *file,
                             struct nw_err *err) NW_CHECKED;
 

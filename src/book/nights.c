@@ -174,13 +174,20 @@ enum nw_status nw_book_nights(struct nw_book *book, const char *from, const char
         status = walk(book, statement, &nights, &n, err);
     }
     (void)sqlite3_finalize(statement);
+    size_t n_kept = 0;
     for (size_t i = 0; i < n && status == NW_OK; i++) {
-        if (!isfinite(nights[i].t_first_s)) {
-            nights[i].t_first_s = NAN;
-            nights[i].t_last_s = NAN;
+        struct nw_book_night night = nights[i];
+        if (!isfinite(night.t_first_s)) {
+            night.t_first_s = NAN;
+            night.t_last_s = NAN;
         }
-        status = fill_counts(book, &nights[i], err);
+        status = fill_counts(book, &night, err);
+        /* a date that only a climate log or a plan has is no night at the telescope */
+        if (night.n_lights + night.n_calibration + night.n_runs + night.n_changes > 0) {
+            nights[n_kept++] = night;
+        }
     }
+    n = n_kept;
     if (status == NW_OK) {
         *ret = nights;
         *ret_n = n;

@@ -1,5 +1,5 @@
 /* cmd_flats.c - flat frames: panel settings, evenness, dust, which flat for which light. */
-#include "cli/cli.h"
+#include "cli/keep.h"
 #include "report/report_flats.h"
 #include "rig/rig.h"
 
@@ -24,6 +24,7 @@ struct work {
     size_t n_slopes;
     struct nw_panel panel;
     struct nw_flat_error error;
+    struct nw_about about;
 };
 
 /* RIG may stand among the frames or behind --rig. */
@@ -163,6 +164,9 @@ static enum nw_status read_flats(struct work *w, const struct nw_paths *paths, b
             const enum nw_frame_use use = nw_frame_use_of(&frame->facts);
             if (use == NW_USE_FLAT || frame->facts.image_type[0] == '\0') {
                 status = add_flat(w, paths->items[i], frame, is_then, err);
+                if (!is_then) {
+                    nw_about_add(&w->about, &frame->facts);
+                }
             }
         }
         nw_frame_free(frame);
@@ -282,11 +286,14 @@ static enum nw_status print(struct work *w, struct cli_result *result, struct nw
     for (size_t i = 0; i < w->n_flats; i++) {
         r.n_clipped += w->flats[i].is_clipped;
     }
-    if (cli_wants_json(w->args)) {
-        return nw_report_flats_json(&r, &result->json, err);
+    if (!cli_wants_json(w->args)) {
+        nw_report_flats_text(&r, &result->text);
     }
-    nw_report_flats_text(&r, &result->text);
-    return NW_OK;
+    json_t *document = NULL;
+    const enum nw_status status =
+        cli_wants_document(w->args) ? nw_report_flats_json(&r, &document, err) : NW_OK;
+    return status == NW_OK && document ? cli_document(w->args, &w->about, document, result, err)
+                                       : status;
 }
 
 static void work_done(struct work *w) {
@@ -322,6 +329,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     if (status == NW_OK) {
         w->pattern = w->setup->camera.pattern;
+        nw_about_init(&w->about, w->rig, w->setup);
         status = read_all(w, err);
     }
     if (status == NW_OK) {
@@ -337,6 +345,8 @@ static const struct cli_option OPTIONS[] = {
      .value = "RIG",
      .help = "rig file, when it does not stand among the frames"},
     CLI_OPTION_SETUP,
+    CLI_OPTION_KEEP,
+    CLI_OPTION_BOOK,
     {.name = "level",
      .kind = CLI_NUMBER,
      .value = "PERCENT",

@@ -1,9 +1,12 @@
 /* cmd_plan.c - `plan RIG --targets FILE --night DATE`: what to image when. */
+#include "cli/keep.h"
 #include "cli/night_load.h"
 #include "report/report_plan.h"
 
 static const struct cli_option OPTIONS[] = {
     CLI_NIGHT_OPTIONS,
+    CLI_OPTION_KEEP,
+    CLI_OPTION_BOOK,
     {.name = "night",
      .kind = CLI_TEXT,
      .value = "YYYY-MM-DD",
@@ -68,10 +71,15 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     if (status == NW_OK && cli_given(args, "chart")) {
         status = write_file(&report, nw_report_plan_svg, cli_text(args, "chart"), err);
     }
-    if (status == NW_OK && cli_wants_json(args)) {
-        status = nw_report_plan_json(&report, &result->json, err);
-    } else if (status == NW_OK) {
+    if (status == NW_OK && !cli_wants_json(args)) {
         nw_report_plan_text(&report, &result->text);
+    }
+    if (status == NW_OK && cli_wants_document(args)) {
+        json_t *document = NULL;
+        struct nw_about about;
+        nw_about_init(&about, night.rig, night.input.setup);
+        status = nw_report_plan_json(&report, &document, err);
+        status = status == NW_OK ? cli_document(args, &about, document, result, err) : status;
     }
 done:
     nw_plan_free(plan);

@@ -1,5 +1,5 @@
 /* cmd_sensor.c - the camera by its own bias, dark and flat frames. */
-#include "cli/cli.h"
+#include "cli/keep.h"
 #include "report/report_sensor.h"
 #include "rig/rig.h"
 
@@ -104,6 +104,19 @@ static enum nw_status read_rig(const struct cli_args *args, struct work *w, stru
                            : status;
 }
 
+static enum nw_status keep(const struct cli_args *args, const struct work *w,
+                           const struct nw_sensor_report *report, struct cli_result *result,
+                           struct nw_err *err) {
+    struct nw_about about;
+    json_t *document = NULL;
+    nw_about_init(&about, w->rig, w->setup);
+    for (size_t i = 0; i < w->paths.n; i++) {
+        nw_about_add(&about, &w->frames[i].facts);
+    }
+    const enum nw_status status = nw_report_sensor_json(report, &document, err);
+    return status == NW_OK ? cli_document(args, &about, document, result, err) : status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     struct work w = {.frames = NULL};
@@ -121,10 +134,11 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     const struct nw_sensor_report report = {.sensor = &w.sensor,
                                             .camera = w.setup ? &w.setup->camera : NULL,
                                             .elapsed_s = cli_clock_s() - start_s};
-    if (status == NW_OK && cli_wants_json(args)) {
-        status = nw_report_sensor_json(&report, &result->json, err);
-    } else if (status == NW_OK) {
+    if (status == NW_OK && !cli_wants_json(args)) {
         nw_report_sensor_text(&report, &result->text);
+    }
+    if (status == NW_OK && cli_wants_document(args)) {
+        status = keep(args, &w, &report, result, err);
     }
     for (size_t i = 0; w.headers && i < w.paths.n; i++) {
         nw_frame_free(w.headers[i]);
@@ -148,6 +162,8 @@ static const struct cli_option OPTIONS[] = {
      .value = "RIG",
      .help = "rig file: name of the camera, its colours, what it says so far"},
     CLI_OPTION_SETUP,
+    CLI_OPTION_KEEP,
+    CLI_OPTION_BOOK,
     {.name = "threads",
      .kind = CLI_COUNT,
      .value = "N",

@@ -1,5 +1,6 @@
 /* cmd_surface.c - `surface FRAME...`: tilt, curvature and best focus from one frame, a pair about
  * focus or a sweep. */
+#include "cli/keep.h"
 #include "cli/surface_internal.h"
 #include "report/report_surface.h"
 
@@ -11,6 +12,8 @@ static const struct cli_option OPTIONS[] = {
      .value = "RIG",
      .help = "rig file: focal ratio, focuser step, what the focuser carries, screws"},
     CLI_OPTION_SETUP,
+    CLI_OPTION_KEEP,
+    CLI_OPTION_BOOK,
     {.name = "step",
      .kind = CLI_TEXT,
      .value = "LENGTH",
@@ -114,6 +117,19 @@ static enum nw_status save_baseline(const char *path, const char *setup,
     return status;
 }
 
+static enum nw_status keep(const struct cli_args *args, const struct work *w,
+                           const struct cli_surface_set *set, const struct nw_surface_report *r,
+                           struct cli_result *result, struct nw_err *err) {
+    struct nw_about about;
+    json_t *document = NULL;
+    nw_about_init(&about, w->rig, w->setup);
+    for (size_t i = 0; i < set->series.n; i++) {
+        nw_about_add(&about, &set->series.items[i].frame->facts);
+    }
+    const enum nw_status status = nw_report_surface_json(r, &document, err);
+    return status == NW_OK ? cli_document(args, &about, document, result, err) : status;
+}
+
 static enum nw_status report(const struct cli_args *args, const struct work *w,
                              struct cli_result *result, struct nw_err *err) {
     const bool is_turned = w->turns.n > 0; /* the state now is the one after the last turn */
@@ -150,11 +166,12 @@ static enum nw_status report(const struct cli_args *args, const struct work *w,
             return status;
         }
     }
-    if (cli_wants_json(args)) {
-        return nw_report_surface_json(&r, &result->json, err);
+    if (!cli_wants_json(args)) {
+        nw_report_surface_text(&r, &result->text);
     }
-    nw_report_surface_text(&r, &result->text);
-    return NW_OK;
+    return cli_wants_document(args)
+               ? keep(args, w, is_turned ? &w->after : &w->set, &r, result, err)
+               : NW_OK;
 }
 
 static enum nw_status read_rig(const struct cli_args *args, struct nw_rig **ret_rig,

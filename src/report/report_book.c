@@ -31,7 +31,7 @@ void nw_report_book_added_text(const struct nw_book_added *added, struct nw_buf 
     for (size_t i = 0; i < sizeof parts / sizeof parts[0]; i++) {
         if (parts[i].n > 0) {
             nw_buf_printf(buf, "  %zu %s%s%s\n", parts[i].n, parts[i].what, plural(parts[i].n),
-                          i == 6 ? " noticed (`book change` lists them)" : "");
+                          i == 7 ? " noticed (`book change` lists them)" : "");
         }
     }
     if (added->n_unmeasured > 0) {

@@ -21,6 +21,7 @@ enum nw_status nw_report_book_added_json(const struct nw_book_added *added, json
     nw_json_count(&json, NULL, "guide_runs", added->n_runs);
     nw_json_count(&json, NULL, "climate_nights", added->n_climate);
     nw_json_count(&json, NULL, "power_nights", added->n_power);
+    nw_json_count(&json, NULL, "documents", added->n_documents);
     nw_json_count(&json, NULL, "rig_files", added->n_rigs);
     nw_json_count(&json, NULL, "changes", added->n_changes);
     json_t *const list = nw_json_array(&json, NULL, "skipped_files");

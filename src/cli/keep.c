@@ -1,0 +1,57 @@
+/* keep.c - `--keep`: the result of a command into the book. */
+#include "cli/keep.h"
+#include "book/documents.h"
+#include "cli/cli.h"
+
+bool cli_wants_document(const struct cli_args *args) {
+    return cli_wants_json(args) || cli_given(args, "keep");
+}
+
+static enum nw_status keep(const struct cli_args *args, const struct nw_about *about,
+                           const json_t *document, struct nw_buf *remark, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    struct nw_book_kept kept = {.command = NULL};
+    const struct nw_book_add_opts opts = {
+        .now_utc_s = cli_now_utc_s(),
+        .program_version = NW_VERSION,
+        .longitude_rad = about->longitude_rad,
+    };
+    enum nw_status status = cli_book_path(args, true, path, err);
+    if (status == NW_OK) {
+        status = nw_book_open(path, NW_BOOK_CREATE, &book, err);
+    }
+    if (status == NW_OK) {
+        status = nw_book_keep(book, document, &opts, &kept, err);
+    }
+    if (status == NW_OK) {
+        nw_buf_printf(remark, "\nkept in ");
+        nw_report_clean(remark, path);
+        nw_buf_printf(remark, "%s%s%s\n", kept.date[0] != '\0' ? " under the night of " : "",
+                      kept.date,
+                      kept.fate == NW_BOOK_KNOWN      ? ": it was there"
+                      : kept.fate == NW_BOOK_REPLACED ? " in place of an earlier result"
+                                                      : "");
+    }
+    nw_book_close(book);
+    return status;
+}
+
+enum nw_status cli_document(const struct cli_args *args, const struct nw_about *about,
+                            json_t *document, struct cli_result *result, struct nw_err *err) {
+    struct nw_buf remark;
+    nw_buf_init(&remark, 2 * CLI_MAX_PATH);
+    enum nw_status status = nw_about_put(about, document, err);
+    if (status == NW_OK && cli_given(args, "keep")) {
+        status = keep(args, about, document, &remark, err);
+    }
+    if (status == NW_OK && cli_wants_json(args)) {
+        result->json = document;
+        document = NULL;
+    } else if (status == NW_OK && remark.data) {
+        nw_buf_printf(&result->text, "%s", remark.data);
+    }
+    json_decref(document);
+    nw_buf_done(&remark);
+    return status;
+}
