@@ -4,6 +4,7 @@
 
 #include "cli/book_compare.h"
 #include "cli/book_trials.h"
+#include "cli/book_upkeep.h"
 #include "cli/cli.h"
 #include "report/report_book.h"
 #include "report/report_told.h"
@@ -146,6 +147,9 @@ static enum nw_status accept_night(struct call *call, struct nw_err *err) {
 }
 
 static enum nw_status trend(struct call *call, struct nw_err *err) {
+    if (call->n_words == 1 && strcmp(call->words[0], "light") == 0) {
+        return cli_book_fading(call->book, call->args, call->result, err);
+    }
     const struct nw_book_trend_opts opts = {
         .y = call->words[0],
         .x = call->n_words > 1 ? call->words[1] : "night",
@@ -227,6 +231,10 @@ static enum nw_status compare(struct call *call, struct nw_err *err) {
     return cli_book_compare(call->book, call->words[0], call->args, call->result, err);
 }
 
+static enum nw_status upkeep(struct call *call, struct nw_err *err) {
+    return cli_book_upkeep(call->book, call->words, call->n_words, call->args, call->result, err);
+}
+
 static const struct {
     const char *name;
     enum nw_book_access access;
@@ -240,6 +248,7 @@ static const struct {
     {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last"},
     {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
     {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
+    {"upkeep", NW_BOOK_WRITE, 0, 3, upkeep, "nothing, or done, own or forget and a name"},
     {"check", NW_BOOK_READ, 0, 0, check, "no words"},
     {"export", NW_BOOK_READ, 0, 1, export_table,
      "one table: sub, guiding, climate, power, surface, trial, calibration, sensor, "
@@ -260,8 +269,8 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
     const char *const nearest = nw_text_nearest(word, names, N_VERBS);
     return nw_err_set(
         err, NW_USAGE,
-        "book %s: expected add, nights, change, accept, trend, compare, check, export or "
-        "backup%s%s",
+        "book %s: expected add, nights, change, accept, trend, compare, upkeep, check, export "
+        "or backup%s%s",
         word, nearest ? "; nearest: " : "", nearest ? nearest : "");
 }
 
@@ -325,7 +334,21 @@ static const struct cli_option OPTIONS[] = {
     {.name = "object", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this target"},
     {.name = "camera", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this camera"},
     {.name = "every-sub", .kind = CLI_FLAG, .help = "trend: every sub, not a median a night"},
-    {.name = "note", .kind = CLI_TEXT, .value = "TEXT", .help = "change: more about your entry"},
+    {.name = "note",
+     .kind = CLI_TEXT,
+     .value = "TEXT",
+     .help = "change, upkeep: more about your entry"},
+    {.name = "days",
+     .kind = CLI_NUMBER,
+     .value = "N",
+     .help = "upkeep own: every so many days",
+     .min = 1.0,
+     .max = 36500.0},
+    {.name = "caution", .kind = CLI_TEXT, .value = "TEXT", .help = "upkeep own: what may hurt"},
+    {.name = "calendar",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "upkeep: writes what is due as a calendar (iCalendar, .ics)"},
     {.name = "forget",
      .kind = CLI_COUNT,
      .value = "N",
@@ -354,9 +377,12 @@ const struct cli_command CMD_BOOK = {
         "DATE WORDS...: your own entry. accept [NIGHT]: is the rig as it was left? The first three "
         "subs against the nights before.\n"
         "trend COLUMN [COLUMN]: one number against another, without the second against time; the "
-        "columns are those of `book export sub` and `book export guiding`.\n"
+        "columns are those of `book export sub` and `book export guiding`; trend light: light lost "
+        "over the months, when to clean.\n"
         "compare DATE: what a change did to the stars: nights before against nights since, in the "
         "same air.\n"
+        "upkeep: what is due and why; upkeep done NAME [DATE]; upkeep own NAME [DATE] --days N: a "
+        "task of yours; upkeep forget NAME.\n"
         "check: is the book sound? export [TABLE]: sub, guiding, change or file as CSV. backup "
         "FILE: a whole copy, also while frames are being added.\n"
         "Your files are only read. One book is one SQLite file: docs/book.md.",

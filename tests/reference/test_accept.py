@@ -15,9 +15,9 @@ PLACES = np.random.default_rng(4).uniform(12, SIDE - 12, (70, 2))
 PEAKS = 4000.0 / (1 + np.arange(70)) ** 0.4
 
 
-def write_sub(path, night, sub, light=1.0, scale=1.0, tilt=0.0, wide=1.0, faint=True):
+def write_sub(path, start, seed, light=1.0, scale=1.0, tilt=0.0, wide=1.0, faint=True):
     """The field at `scale`, dimmed, wider by `tilt` on the right and narrower on the left."""
-    rng = np.random.default_rng(100 * night + sub)
+    rng = np.random.default_rng(seed)
     y, x = np.mgrid[0:SIDE, 0:SIDE]
     image = rng.normal(1000.0, 6.0, x.shape)
     middle = 0.5 * (SIDE - 1)
@@ -29,10 +29,14 @@ def write_sub(path, night, sub, light=1.0, scale=1.0, tilt=0.0, wide=1.0, faint=
             near = tuple(slice(max(0, int(c) - 11), int(c) + 12) for c in (cy, cx))
             image[near] += light * peak * (3.0 / 2.3548 / sigma) ** 2 * np.exp(
                 -((x[near] - cx) ** 2 + (y[near] - cy) ** 2) / 2 / sigma**2)
-    header = fits.Header({"DATE-OBS": f"2026-05-{night:02d}T21:{2 * sub:02d}:00", "EXPTIME": 60.0,
+    header = fits.Header({"DATE-OBS": start, "EXPTIME": 60.0,
                           "IMAGETYP": "LIGHT", "INSTRUME": "cooled mono", "FILTER": "L",
                           "OBJECT": "field one", "GAIN": 100})
     fits.writeto(path, np.clip(image, 0, 65535).astype(np.uint16), header, overwrite=True)
+
+
+def moment(night, sub):
+    return f"2026-05-{night:02d}T21:{2 * sub:02d}:00"
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +44,7 @@ def usual_nights(tmp_path_factory):
     folder = tmp_path_factory.mktemp("accept")
     for night in range(1, 7):
         for sub in range(3):
-            write_sub(folder / f"{night}_{sub}.fits", night, sub)
+            write_sub(folder / f"{night}_{sub}.fits", moment(night, sub), 100 * night + sub)
     book = folder / "book.sqlite"
     answer(book, "add", folder)
     return book.read_bytes()
@@ -56,7 +60,7 @@ def test_what_changed_is_named(tmp_path, usual_nights, named, change):
     book = tmp_path / "book.sqlite"
     book.write_bytes(usual_nights)
     for sub in range(3):
-        write_sub(tmp_path / f"9_{sub}.fits", 9, sub, **change)
+        write_sub(tmp_path / f"9_{sub}.fits", moment(9, sub), 900 + sub, **change)
     answer(book, "add", tmp_path)
     [train] = answer(book, "accept")["trains"]
     checks = {c["what"]: c for c in train["checks"]}
