@@ -91,12 +91,22 @@ static int run_case(size_t i, size_t nights, gsl_rng *rng) {
         failed += one_night(&dec, rng, &t);
     }
     printf("%2zu gap %4.0f ms drift %.1f response %.2f wind-up %.2f memory %.1f: %5.1f crossings, "
-           ">= 5 in %3zu of %zu, identified %3zu (wrongly %2zu), inside %5.1f %%, angle %5.1f %%, "
-           "else bounded %3zu of %3zu, median error %4.1f ms, response %.3f\n",
+           ">= 5 in %3zu of %zu, ",
            i, c->gap_ms, c->drift, c->response, c->windup, c->memory, t.crossings / (double)nights,
-           t.enough, nights, t.identified, t.wrongly, 100.0 * (double)t.inside / (double)t.n,
-           100.0 * (double)t.angle_inside / (double)t.n, t.bounded, t.rest,
-           t.n > 0 ? nw_stat_median(t.error_s, t.n) * 1e3 : NAN, t.response / (double)t.n);
+           t.enough, nights);
+    if (t.n > 0) {
+        printf("identified %3zu (wrongly %2zu), inside %5.1f %%, angle %5.1f %%, median error "
+               "%4.1f ms, response %.3f",
+               t.identified, t.wrongly, 100.0 * (double)t.inside / (double)t.n,
+               100.0 * (double)t.angle_inside / (double)t.n, nw_stat_median(t.error_s, t.n) * 1e3,
+               t.response / (double)t.n);
+    } else {
+        printf("none identified");
+    }
+    if (t.rest > 0) {
+        printf(", else bounded %3zu of %3zu", t.bounded, t.rest);
+    }
+    printf("\n");
     (void)fflush(stdout);
     return failed;
 }

@@ -42,6 +42,8 @@ static void show(const struct nw_guide_analysis *a) {
            r->deadband_ra_rad * AS, r->gain_dec, r->gain_dec_low, r->gain_dec_high,
            r->deadband_dec_rad * AS, r->exposure_s, r->motion_with_predictor_rad * AS,
            r->holdout_error, r->why_null);
+    printf("  flat %d %d, gap at %.6f, leak %.4f, up %.5f down %.5f\n", r->is_ra_flat,
+           r->is_dec_flat, b->gap_s * 1e3, b->windup, a->dec.response_up, a->dec.response_down);
 }
 
 int main(int argc, char **argv) {

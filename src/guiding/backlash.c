@@ -164,12 +164,14 @@ static void find_sigmas(const struct guide_gap_bench *b, struct guide_backlash_f
 
 /* Where the score has risen by CHI2_95 with the angle held. The curvature at the best fit promises
  * too much of the response: its valley bends with the path. */
-static double angle_edge(struct guide_gap_bench *b, const struct guide_backlash_fit *fit, int way) {
+static double angle_edge(struct guide_gap_bench *b, const struct guide_backlash_fit *fit, int way,
+                         struct guide_gap_edge *ret) {
     const double gap_rad = fit->play.gap_rad;
     const double step_rad = 1.96 * fit->gap_s * fit->b_sigma;
     double inside = gap_rad;
     double outside = NAN;
     struct guide_play last = fit->play;
+    double rise = 0.0;
     b->is_angle_held = true;
     for (int i = 0; i < 12 && !(fabs(outside - inside) < 0.05 * step_rad); i++) {
         const double at = isnan(outside) ? inside + way * step_rad : 0.5 * (inside + outside);
@@ -177,33 +179,57 @@ static double angle_edge(struct guide_gap_bench *b, const struct guide_backlash_
         play.gap_rad = fmax(at, 0.02 * gap_rad);
         play.up *= play.gap_rad / last.gap_rad;
         play.down *= play.gap_rad / last.gap_rad;
-        if (nw_guide_gap_improve(b, &play, 8, false) > fit->score + CHI2_95) {
+        const double score = nw_guide_gap_improve(b, &play, 8, false);
+        if (score > fit->score + CHI2_95) {
             outside = at;
         } else {
             inside = at;
             last = play;
+            rise = score - fit->score;
         }
     }
     b->is_angle_held = false;
+    *ret = (struct guide_gap_edge){.play = last, .is_angle = true, .rise = rise, .factor = 1.0};
     return 0.5 * (inside + (isnan(outside) ? inside : outside));
 }
 
-/* The profile over the angle, under the noise of the fit; widens, never narrows. */
-static void find_angle(struct guide_gap_bench *b, struct guide_backlash_fit *fit) {
-    if (!(fit->play.gap_rad > 0.0) || !(fit->b_sigma > 0.0)) {
-        return;
+static struct guide_gap_edge time_edge(const struct guide_gap_bench *b,
+                                       const struct guide_backlash_fit *fit, double at_s) {
+    struct guide_gap_edge edge = {.factor = 1.0};
+    edge.rise = nw_guide_gap_at(b, at_s, &fit->play, &edge.play) - fit->score;
+    return edge;
+}
+
+/* The profile over the angle, and both intervals with the noise free at their edges; widens, never
+ * narrows. b stands under the noise of the fit. */
+static enum nw_status find_angle(const struct guide_series *s, struct guide_gap_bench *b,
+                                 struct guide_backlash_fit *fit, struct nw_err *err) {
+    if (!(fit->play.gap_rad > 0.0) || !(fit->b_sigma > 0.0) || !isfinite(fit->high_s)) {
+        return NW_OK;
     }
-    const double low = angle_edge(b, fit, -1);
-    const double high = angle_edge(b, fit, 1);
+    struct guide_gap_edge edges[4];
+    double low = angle_edge(b, fit, -1, &edges[0]);
+    double high = angle_edge(b, fit, 1, &edges[1]);
+    edges[2] = time_edge(b, fit, fit->low_s);
+    edges[3] = time_edge(b, fit, fit->high_s);
+    const enum nw_status status = nw_guide_gap_loosen(s, b, fit, edges, 4, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    low = fmax(0.0, fit->play.gap_rad - edges[0].factor * (fit->play.gap_rad - low));
+    high = fit->play.gap_rad + edges[1].factor * (high - fit->play.gap_rad);
+    fit->low_s = fmax(0.0, fit->gap_s - edges[2].factor * (fit->gap_s - fit->low_s));
+    fit->high_s = fit->gap_s + edges[3].factor * (fit->high_s - fit->gap_s);
     const double time_rad =
         0.5 * (fit->play.up + fit->play.down) * 0.5 * (fit->high_s - fit->low_s);
     const double half = 0.5 * (high - low);
-    if (isfinite(time_rad) && half > time_rad) {
+    if (half > time_rad) {
         const double sigma = sqrt(half * half - time_rad * time_rad) / (1.96 * fit->gap_s);
         fit->b_sigma = fmax(fit->b_sigma, sigma);
     }
     fit->low_rad = fmin(fit->low_rad, low);
     fit->high_rad = fmax(fit->high_rad, high);
+    return NW_OK;
 }
 
 /* Grid, the best of its valleys, the edges. fit->play comes in as the start of the scan. */
@@ -269,7 +295,7 @@ static void refit_noise(const struct guide_series *s, const struct guide_gap_ben
     for (size_t k = 0; k < s->n; k++) {
         rest[k] = nw_guide_error(s, k) - b->path[k];
     }
-    const struct guide_noise_job job = {.s = s, .w = w, .rest = rest, .white = white};
+    const struct guide_noise_job job = {.s = s, .rest = rest};
     nw_guide_fit_noise(&job, &fit->noise);
     whiten_under(s, fit, w, rest, white);
 }
@@ -310,9 +336,9 @@ static void find_start(const struct guide_series *s, const struct guide_gap_benc
 /* Noise and response lean on each other: spectra found under the rate as given would hold a weaker
  * response back. */
 static void settle_noise(const struct guide_series *s, const struct guide_gap_bench *b,
-                         struct guide_whitener *w, double *rest, double *white,
+                         struct guide_whitener *w, double *rest, double *white, int turns,
                          struct guide_backlash_fit *fit) {
-    for (int turn = 0; turn < TURNS; turn++) {
+    for (int turn = 0; turn < turns; turn++) {
         refit_noise(s, b, w, rest, white, fit);
         fit->score = nw_guide_gap_improve(b, &fit->play, 8, fit->play.gap_rad > 0.0);
     }
@@ -361,9 +387,9 @@ enum nw_status nw_guide_guess_gap(const struct guide_series *s, const struct gui
     if (status == NW_OK) {
         const double most_s = most_of(moves);
         find_start(s, &bench, &w, rest, white, most_s, &fit);
-        settle_noise(s, &bench, &w, rest, white, &fit);
+        settle_noise(s, &bench, &w, rest, white, TURNS - 1, &fit);
         look_around(&bench, most_s, &fit);
-        settle_noise(s, &bench, &w, rest, white, &fit);
+        settle_noise(s, &bench, &w, rest, white, 1, &fit);
         fit.r_rad2 = nw_guide_gap_rest(&bench, &fit.play, NULL) / (double)w.n_told;
         fit.total = fit.score + w.ln_s;
         *ret = fit;
@@ -397,7 +423,7 @@ enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct 
         find_start(s, &benches[0], &w, rest, white, most, &fit);
         double best = INFINITY;
         for (int pass = 0; pass < 2; pass++) {
-            settle_noise(s, &benches[0], &w, rest, white, &fit);
+            settle_noise(s, &benches[0], &w, rest, white, TURNS, &fit);
             profile(scan, &benches[0], most, &fit);
             fit.total = fit.score + w.ln_s;
             if (fit.total < best) {
@@ -406,7 +432,7 @@ enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct 
             }
         }
         whiten_under(s, ret, &w, rest, white);
-        find_angle(&benches[0], ret);
+        status = find_angle(s, &benches[0], ret, err);
     }
     for (int i = 0; i < LANES; i++) {
         nw_guide_gap_bench_done(&benches[i]);

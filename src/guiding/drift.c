@@ -53,8 +53,7 @@ enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct gu
                                           : nw_err_set(err, NW_NOMEM, "drift of %zu samples", s->n);
     if (status == NW_OK) {
         take_pulses_out(s, fit->b, rest);
-        const struct guide_noise_job job = {
-            .s = s, .w = &w, .rest = rest, .white = white, .is_drift_steady = true};
+        const struct guide_noise_job job = {.s = s, .rest = rest, .is_drift_steady = true};
         nw_guide_fit_noise(&job, &noise);
         nw_guide_whitener_set(s, &noise, &w);
         const double drift = nw_guide_whiten(&w, rest, white);

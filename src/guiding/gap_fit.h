@@ -45,6 +45,20 @@ double nw_guide_gap_place(const struct guide_gap_bench *b, double gap_s,
                           struct guide_play *ret);
 double nw_guide_gap_at(const struct guide_gap_bench *b, double gap_s, const struct guide_play *near,
                        struct guide_play *ret);
+
+/* ---- gap_loose.c ---- */
+struct guide_gap_edge {     /* of an interval */
+    struct guide_play play; /* the best there */
+    bool is_angle;          /* the angle is held there, not the time of a pulse */
+    double rise;            /* of the score, above the fit's, spectra as they are */
+    double factor;          /* filled: so much farther out it lies with spectra free, 1 to 2 */
+    enum nw_status status;
+};
+enum nw_status nw_guide_gap_loosen(const struct guide_series *s, const struct guide_gap_bench *like,
+                                   const struct guide_backlash_fit *fit,
+                                   struct guide_gap_edge *edges, size_t n,
+                                   struct nw_err *err) NW_CHECKED;
+
 size_t nw_guide_gap_least(const double *score, size_t n);
 
 #endif

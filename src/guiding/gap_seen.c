@@ -102,7 +102,7 @@ static double score_of_none(struct court *c, double b) {
     for (int turn = 0; turn < 2; turn++) {
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);
-        const struct guide_noise_job job = {.s = s, .w = &c->w, .rest = c->rest, .white = c->white};
+        const struct guide_noise_job job = {.s = s, .rest = c->rest};
         nw_guide_fit_noise(&job, &noise);
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);

@@ -23,15 +23,12 @@ static struct guide_noise noise_of(const struct guide_noise_job *job, const gsl_
 static double noise_score(const gsl_vector *at, void *user) {
     const struct guide_noise_job *job = user;
     const struct guide_noise noise = noise_of(job, at);
-    nw_guide_whitener_set(job->s, &noise, job->w);
-    nw_guide_whiten(job->w, job->rest, job->white);
-    double sum = 0.0;
-    for (size_t k = 0; k < job->s->n; k++) {
-        sum += job->white[k] * job->white[k];
-    }
+    double ln_s = 0.0;
+    size_t n_told = 0;
+    const double sum = nw_guide_noise_squares(job->s, &noise, job->rest, &ln_s, &n_told);
     const double out = gsl_vector_get(at, 1) - noise.rho;
-    const double n = (double)job->w->n_told;
-    return n * log(fmax(sum, 1e-300) / n) + job->w->ln_s + 1e3 * out * out;
+    const double n = (double)n_told;
+    return n * log(fmax(sum, 1e-300) / n) + ln_s + 1e3 * out * out;
 }
 
 void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise) {

@@ -25,17 +25,68 @@ static void predict(struct cov *p, const struct guide_step *step, double q, doub
 
 /* The gains of a step and the covariance behind it; returns the variance of the innovation. */
 static double update(struct cov *p, struct guide_step *step) {
-    const double s = p->mm + 2.0 * p->mn + p->nn;
-    step->k_m = (p->mm + p->mn) / s;
-    step->k_v = (p->mv + p->vn) / s;
-    step->k_n = (p->mn + p->nn) / s;
-    p->mm -= s * step->k_m * step->k_m;
-    p->mv -= s * step->k_m * step->k_v;
-    p->vv -= s * step->k_v * step->k_v;
-    p->mn -= s * step->k_m * step->k_n;
-    p->vn -= s * step->k_v * step->k_n;
-    p->nn -= s * step->k_n * step->k_n;
+    const double m = p->mm + p->mn; /* covariances with the innovation */
+    const double v = p->mv + p->vn;
+    const double n = p->mn + p->nn;
+    const double s = m + n;
+    const double share = 1.0 / s; /* one division: everything here waits for it */
+    step->k_m = m * share;
+    step->k_v = v * share;
+    step->k_n = n * share;
+    p->mm -= step->k_m * m;
+    p->mv -= step->k_m * v;
+    p->vv -= step->k_v * v;
+    p->mn -= step->k_m * n;
+    p->vn -= step->k_v * n;
+    p->nn -= step->k_n * n;
     return s;
+}
+
+/* A filter whose gains are found step by step. */
+struct gains {
+    struct cov p;
+    double q, qv, rho;
+    double last_dt, last_keep; /* powers are dear */
+    bool is_v_known;           /* the first innovation only tells v */
+    double ln_s, product;      /* of the variances; logarithms are dear */
+    size_t n_told;
+};
+
+static struct gains gains_of(const struct guide_noise *noise) {
+    return (struct gains){.p = {.vv = KALMAN_V_UNKNOWN},
+                          .q = exp(noise->ln_q),
+                          .qv = kalman_wander_of(noise->ln_qv),
+                          .rho = noise->rho,
+                          .last_dt = NAN,
+                          .product = 1.0};
+}
+
+/* The gains of sample k, weight aside; returns the variance of the innovation, 0: tells nothing. */
+static inline double gains_next(struct gains *g, const struct guide_series *s, size_t k,
+                                struct guide_step *step) {
+    *step = (struct guide_step){.dt = kalman_step_of(s, k)};
+    if (s->starts[k] || k == 0) { /* m is what the sample says, less its noise */
+        g->p = (struct cov){.mm = 1.0, .mn = -1.0, .nn = 1.0, .vv = g->p.vv + g->qv * step->dt};
+        return 0.0;
+    }
+    if (!(fabs(step->dt - g->last_dt) <= 0.0)) {
+        g->last_dt = step->dt;
+        g->last_keep = g->rho > 0.0 ? pow(g->rho, step->dt) : 0.0;
+    }
+    step->keep = g->last_keep;
+    predict(&g->p, step, g->q, g->qv);
+    const double var = update(&g->p, step);
+    if (!g->is_v_known) {
+        g->is_v_known = step->dt > 0.0;
+        return 0.0;
+    }
+    g->product *= var;
+    if (g->product > 1e200 || g->product < 1e-200) {
+        g->ln_s += log(g->product);
+        g->product = 1.0;
+    }
+    g->n_told++;
+    return var;
 }
 
 enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct guide_noise *noise,
@@ -51,46 +102,44 @@ enum nw_status nw_guide_whitener_init(const struct guide_series *s, const struct
 
 void nw_guide_whitener_set(const struct guide_series *s, const struct guide_noise *noise,
                            struct guide_whitener *w) {
+    struct gains g = gains_of(noise);
+    for (size_t k = 0; k < s->n; k++) {
+        const double var = gains_next(&g, s, k, &w->steps[k]);
+        w->steps[k].weight = var > 0.0 ? 1.0 / sqrt(var) : 0.0;
+    }
     w->starts = s->starts;
     w->n = s->n;
-    w->n_told = 0;
-    w->ln_s = 0.0;
-    const double q = exp(noise->ln_q);
-    const double qv = kalman_wander_of(noise->ln_qv);
-    struct cov p = {.vv = KALMAN_V_UNKNOWN};
-    bool is_v_known = false; /* the first innovation only tells v */
-    double product = 1.0;    /* of the variances; logarithms are dear, powers too */
-    double last_dt = NAN;
-    double last_keep = 0.0;
+    w->n_told = g.n_told;
+    w->ln_s = g.ln_s + log(g.product);
+    w->vv = g.p.vv;
+}
+
+double nw_guide_noise_squares(const struct guide_series *s, const struct guide_noise *noise,
+                              const double *column, double *ret_ln_s, size_t *ret_n) {
+    struct gains g = gains_of(noise);
+    double m = 0.0;
+    double v = 0.0;
+    double n = 0.0;
+    double sum = 0.0;
     for (size_t k = 0; k < s->n; k++) {
-        struct guide_step *step = &w->steps[k];
-        *step = (struct guide_step){0};
-        step->dt = kalman_step_of(s, k);
-        if (s->starts[k] || k == 0) { /* m is what the sample says, less its noise */
-            p = (struct cov){.mm = 1.0, .mn = -1.0, .nn = 1.0, .vv = p.vv + qv * step->dt};
+        struct guide_step step;
+        const double var = gains_next(&g, s, k, &step);
+        if (s->starts[k] || k == 0) {
+            m = column[k];
+            n = 0.0;
             continue;
         }
-        if (step->dt != last_dt) {
-            last_dt = step->dt;
-            last_keep = noise->rho > 0.0 ? pow(noise->rho, step->dt) : 0.0;
-        }
-        step->keep = last_keep;
-        predict(&p, step, q, qv);
-        const double var = update(&p, step);
-        if (!is_v_known) {
-            is_v_known = step->dt > 0.0;
-            continue;
-        }
-        step->weight = 1.0 / sqrt(var);
-        product *= var;
-        if (product > 1e200 || product < 1e-200) {
-            w->ln_s += log(product);
-            product = 1.0;
-        }
-        w->n_told++;
+        m += v * step.dt;
+        n *= step.keep;
+        const double nu = column[k] - m - n;
+        m += step.k_m * nu;
+        v += step.k_v * nu;
+        n += step.k_n * nu;
+        sum += var > 0.0 ? nu * nu / var : 0.0;
     }
-    w->ln_s += log(product);
-    w->vv = p.vv;
+    *ret_ln_s = g.ln_s + log(g.product);
+    *ret_n = g.n_told;
+    return sum;
 }
 
 void nw_guide_whitener_done(struct guide_whitener *w) {

@@ -36,16 +36,18 @@ void nw_guide_whitener_done(struct guide_whitener *w);
 double nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret);
 /* The same in place for n_cols columns, several at once: in a fraction of the time. */
 void nw_guide_whiten_all(const struct guide_whitener *w, double *const *columns, size_t n_cols);
+/* Sum of the squared innovations of a column under a noise, their ln variances and number, in one
+ * walk without keeping the gains. */
+double nw_guide_noise_squares(const struct guide_series *s, const struct guide_noise *noise,
+                              const double *column, double *ret_ln_s, size_t *ret_n);
 
 /* ---- noise_fit.c ---- */
 struct guide_noise_job {
     const struct guide_series *s;
-    struct guide_whitener *w;
     const double *rest;   /* errors less what is known to have moved the star */
-    double *white;        /* working memory */
     bool is_drift_steady; /* no wander */
 };
-/* Maximum likelihood from a start; leaves it where memory is out. The whitener is left anywhere. */
+/* Maximum likelihood from a start; leaves it where memory is out. */
 void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise);
 
 /* ---- small least squares: y = sum c_j x_j ---- */
