@@ -3,14 +3,16 @@
  * half- maximum width 1 to 4 % low. The bright stars, laid over each other in units of their own
  * fitted width, show the ratio of profile to model as a smooth function of radius; where their
  * product falls to half is the width of the profile itself. (Laying stars over each other to see
- * below the pixel: Anderson & King 2000, PASP 112, 1360.) Its own noise (normal equations) shrinks
- * the factor towards 1: what is below its error is not taken for a core. Holds: for stars that are
- * Moffats the factor is 1 (test_core.c). */
+ * below the pixel: Anderson & King 2000, PASP 112, 1360.) The fits are also wrong by the error of
+ * the common beta, and the ratio shows that as well: what is believed of it, and the error that is
+ * left, follow from both. Holds: for stars that are Moffats the factor is 1 (test_core.c), and the
+ * error of the frame's width is true (bench: tests/tools/star_truth pulls).
+ */
 #include "image/measure_internal.h"
 
 enum { TERMS = 4, STARS_MAX = 300, STARS_MIN = 10 };
 static const double REACH = 1.1; /* of the ratio, in fitted widths */
-static const double BRIGHT_SNR = 60.0;
+static const double BRIGHT_SNR = 30.0;
 static const double CLIP = 3.5;
 
 struct ratio { /* c0 + c1 x + c2 x^2 + c3 x^3, x = (radius / width)^2 */
@@ -58,8 +60,8 @@ static double model_between(const struct model *model, double rho2) {
 }
 
 /* before: the ratio of an earlier pass, by which pixels that are not this star's are known; NULL in
- * the first. */
-static void add_star(const struct field *field, const struct nw_star *star,
+ * the first. The sky is that of the fits, which the model belongs to. */
+static void add_star(const struct field *field, const struct nw_star *star, double sky_adu,
                      const struct model *model, const struct ratio *before, struct normal *sums) {
     struct window w;
     window_cut(field, star->x_px, star->y_px, (int)ceil(REACH * star->fwhm_major_px) + 1, &w);
@@ -73,7 +75,7 @@ static void add_star(const struct field *field, const struct nw_star *star,
     const double across_y = cos(star->theta_rad) / star->fwhm_minor_px;
     for (int j = 0; j < w.side; j++) {
         for (int i = 0; i < w.side; i++) {
-            const double value = (double)w.px[(size_t)j * (size_t)w.side + (size_t)i];
+            const double value = (double)w.px[(size_t)j * (size_t)w.side + (size_t)i] - sky_adu;
             const double dx = w.x0 + i - star->x_px;
             const double dy = w.y0 + j - star->y_px;
             const double along = along_x * dx + along_y * dy;
@@ -192,20 +194,34 @@ static double factor_of(const struct profile *round_star, double fwhm_px, const 
     return factor;
 }
 
-/* Keeps of a factor what its error leaves: positive-part shrinkage (James & Stein 1961, Proc. 4th
- * Berkeley Symp. 1, 361; one dimension). What remains of the error: all of it far from 1, a third
- * of its square at 1 (the integral of (z - 1/z)^2 over |z| > 1). */
-static struct core shrunk(double factor, double sigma, double share) {
-    const double off = factor - 1.0;
-    const double kept = off * off > sigma * sigma ? 1.0 - sigma * sigma / (off * off) : 0.0;
-    return (struct core){.width_factor = 1.0 + share * kept * off,
-                         .width_relative_sigma = share * sigma * sqrt((1.0 + 2.0 * kept) / 3.0),
+/* Of real profiles about the fitted Moffat's: between 1 and 4 % wide at half maximum (Kolmogorov's
+ * air with aperture, defocus and pixel; test_core.c), so this is how much of a factor is believed
+ * before it is seen. */
+static const double CORE_PRIOR = 0.02;
+
+/* What the frame's widths have to be multiplied with, and the error that they share. The fits are
+ * wrong by the error of the common beta (b) and by the core (c); the ratio shows both at once, c -
+ * b, with its own error: the posterior of c - b for Gaussian priors (Gelman et al. 2013, Bayesian
+ * Data Analysis, sec. 2.5, from memory). share: of it that is taken; the less, the more of the core
+ * is inside one pixel and shapes no width. */
+static struct core believed(double off, double sigma, double share, double beta_sigma) {
+    const double prior2 = beta_sigma * beta_sigma + CORE_PRIOR * CORE_PRIOR;
+    const double gain = prior2 / (prior2 + sigma * sigma);
+    const double kept = share * gain;
+    const double of_beta = (1.0 - share * kept) * beta_sigma; /* dimly seen it is dimly mended */
+    const double of_ratio = kept > 0.0 ? kept * sigma : 0.0;
+    const double of_core = share * (1.0 - gain) * CORE_PRIOR;
+    return (struct core){.width_factor = 1.0 + kept * off,
+                         .width_relative_sigma =
+                             sqrt(of_beta * of_beta + of_ratio * of_ratio + of_core * of_core),
                          .neq_area_px2 = (double)NAN};
 }
 
 struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
                          const struct seeing *seeing) {
-    struct core core = {.width_factor = 1.0, .width_relative_sigma = 0.0, .neq_area_px2 = NAN};
+    struct core core = {.width_factor = 1.0,
+                        .width_relative_sigma = seeing->width_relative_sigma,
+                        .neq_area_px2 = NAN};
     if (!seeing->is_fitted) {
         return core;
     }
@@ -224,7 +240,7 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
         size_t n_used = 0;
         for (size_t i = 0; i < n && n_used < STARS_MAX; i++) {
             if (stars[i].flags == 0 && stars[i].snr > BRIGHT_SNR && isfinite(stars[i].fwhm_px)) {
-                add_star(field, &stars[i], &model, pass ? &ratio : NULL, &sums);
+                add_star(field, &stars[i], seeing->sky_adu, &model, pass ? &ratio : NULL, &sums);
                 n_used++;
             }
         }
@@ -239,7 +255,7 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
             /* under two pixels the core lies inside one pixel: there the fit has the word */
             const double sampled =
                 fmin(fmax(2.0 * seeing->fwhm_px / field->pixel_width - 2.9, 0.0), 1.0);
-            core = shrunk(factor, sigma, sampled);
+            core = believed(factor - 1.0, sigma, sampled, seeing->width_relative_sigma);
         } else {
             ratio = (struct ratio){{1.0, 0.0, 0.0, 0.0}};
         }

@@ -254,7 +254,10 @@ struct nw_star {
     X(TRUNCATED, 5, "truncated", "file cut off: its last rows are missing, up to half of them")    \
     X(OUT_OF_FOCUS, 6, "out-of-focus", "stars are discs or rings")                                 \
     X(DOUBLED, 7, "doubled", "every star is there twice at the same vector")                       \
-    X(TRAILED, 8, "trailed", "stars are lines, nearly twice as long as wide or more")
+    X(TRAILED, 8, "trailed", "stars are lines, nearly twice as long as wide or more")              \
+    X(UNDER_SAMPLED, 9, "under-sampled",                                                           \
+      "stars narrower than 1.5 pixels, of a mosaic 1.5 pixels of their colour: widths are "        \
+      "uncertain")
 enum nw_frame_flag {
 #define X(name, bit, word, text) NW_FRAME_##name = 1 << (bit),
     NW_FRAME_FLAG_LIST(X)

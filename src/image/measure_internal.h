@@ -242,7 +242,7 @@ struct profile_fit profile_fit(const struct window *window, const struct profile
 struct seeing;
 struct core {
     double width_factor; /* real over fitted width at half maximum; 1 where it cannot be told */
-    double width_relative_sigma; /* its error, shared by all stars */
+    double width_relative_sigma; /* shared by all stars: what is left of beta's error and its own */
     double neq_area_px2;         /* of the real profile, grid px^2 */
 };
 struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
@@ -257,6 +257,7 @@ struct seeing {             /* the common profile of the frame, grid px */
     double width_relative_sigma; /* of the delivered width, shared by all stars: beta's error */
     double width_scatter;        /* robust, of single stars, relative */
     double shape1, shape2;       /* (cxx - cyy), 2 cxy over (cxx + cyy): the form of the profile */
+    double sky_adu;              /* above the mesh's sky, as the fits see it; 0: not known */
     bool is_fitted; /* from profile fits; else from areas above half maximum, or a default */
 };
 double seeing_guess(const struct field *field, const struct peak_list *peaks);

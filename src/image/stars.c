@@ -6,7 +6,7 @@
  * every frame whose profiles differ in width only, so ratios between frames are unbiased. */
 #include "image/stars_internal.h"
 
-enum { FIT_STARS = 1000 };
+enum { FIT_STARS = 1000, SKY_STARS = 20 };
 static const double SKY_SNR = 100.0;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still
  * have a width; rings and doubles are beyond (common practice, no source). */
@@ -231,24 +231,34 @@ static void measure_profile(void *user, size_t k) {
     star->flags &= ~(uint32_t)NW_STAR_NO_FIT;
     struct profile_fit fit;
     star_fit(job, &w, false, star, &fit);
-    const bool is_clean = star->flags == 0 && star->snr < SKY_SNR;
-    job->sky_adu[k] = is_clean ? fit.profile.sky : (double)NAN;
+    job->sky_adu[k] = star->flags == 0 ? fit.profile.sky : (double)NAN;
+}
+
+/* The skies of clean fitted stars below a limit of SNR; how many. */
+static size_t gather_sky(const struct star_job *job, size_t n_fitted, double snr_max) {
+    size_t n = 0;
+    for (size_t k = 0; k < n_fitted; k++) {
+        if (isfinite(job->sky_adu[k]) && job->stars[job->chosen[k]].snr < snr_max) {
+            job->work[n++] = job->sky_adu[k];
+        }
+    }
+    return n;
 }
 
 /* Wings of stars and stars too faint to be seen raise the mesh's sky where the field is rich; the
  * fits, which look between the stars, know how much. Faint ones only: the halo of bright stars is
- * in their fitted sky. Corrects light and half-light radii when it is certain (four sigmas). */
-static void correct_sky(const struct star_job *job, size_t n_fitted, size_t n_stars) {
-    size_t n = 0;
-    for (size_t k = 0; k < n_fitted; k++) {
-        if (isfinite(job->sky_adu[k])) {
-            job->sky_adu[n++] = job->sky_adu[k];
-        }
-    }
+ * in their fitted sky. Corrects light and half-light radii when it is certain (four sigmas).
+ * Returns what the fits found, 0 when they are too few. */
+static double correct_sky(const struct star_job *job, size_t n_fitted, size_t n_stars) {
+    size_t n = gather_sky(job, n_fitted, SKY_SNR);
     double sky = 0.0;
-    const double sigma = n >= 20 ? nw_stat_mad_sigma(job->sky_adu, n, &sky) : INFINITY;
+    if (n < SKY_STARS) { /* of bright stars: theirs, nobody else's */
+        n = gather_sky(job, n_fitted, INFINITY);
+        return n < SKY_STARS ? 0.0 : nw_stat_median(job->work, n);
+    }
+    const double sigma = nw_stat_mad_sigma(job->work, n, &sky);
     if (!(fabs(sky) > 4.0 * sqrt(NW_PI / 2.0) * sigma / sqrt((double)n))) {
-        return;
+        return sky;
     }
     const double r_px = fmin(APERTURE_FWHM * job->seeing->fwhm_px, (double)job->radius);
     const double gain_adu = -sky * NW_PI * r_px * r_px;
@@ -264,6 +274,7 @@ static void correct_sky(const struct star_job *job, size_t n_fitted, size_t n_st
         const double r = s->half_light_px;
         s->half_light_px += gain_adu * (0.5 - r * r / (r_px * r_px)) * r / (log(2.0) * s->flux_adu);
     }
+    return sky;
 }
 
 /* Which stars are fitted: the brightest clean ones, and if room is left the blended ones. */
@@ -426,7 +437,8 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
     kept.peaks = nw_calloc(kept.cap, sizeof *kept.peaks);
     job.stars = measure->stars = nw_calloc(kept.cap, sizeof *measure->stars);
     job.chosen = nw_calloc(2 * kept.cap, sizeof *job.chosen);
-    job.sky_adu = nw_calloc(kept.cap, sizeof *job.sky_adu);
+    job.sky_adu = nw_calloc(2 * kept.cap, sizeof *job.sky_adu);
+    job.work = job.sky_adu ? job.sky_adu + kept.cap : NULL;
     enum nw_status status = NW_OK;
     if (!kept.peaks || !measure->stars || !job.chosen || !job.sky_adu) {
         status = nw_err_set(err, NW_NOMEM, "%zu stars", kept.n);
@@ -440,7 +452,7 @@ enum nw_status stars_measure(const struct field *field, const struct peak_list *
         const size_t n_fit = opts && opts->fit_stars ? opts->fit_stars : FIT_STARS;
         const size_t n_chosen = choose(&job, kept.n, n_fit, job.chosen);
         (void)nw_parallel_for(n_chosen, field->n_threads, measure_profile, &job, NULL);
-        correct_sky(&job, n_chosen, kept.n);
+        seeing->sky_adu = correct_sky(&job, n_chosen, kept.n);
         for (size_t i = 0; i < kept.n; i++) { /* edges of overscan and the like have no light */
             if (measure->stars[i].flux_adu > 0.0) {
                 measure->stars[measure->n_stars++] = measure->stars[i];

@@ -60,6 +60,7 @@ struct star_job {
     size_t first;                 /* of the stars that are tried in one go */
     uint32_t *chosen;             /* which stars get a profile fit, or are measured again */
     double *sky_adu;              /* that those fits found, NaN where it does not count */
+    double *work;                 /* as long */
     int radius;
 };
 /* Peaks within radius of peak i, at most NEAR_MAX, brightest first (the order of the list). */

@@ -4,9 +4,11 @@
  *            completeness, false finds, light, width, noise
  *        star_truth raw FWHM_PX STARS SIDE_PX [SEEDS]
  *            the same on raw frames: hot pixels, warm columns, particle hits, dead pixels
- *        star_truth pulls FWHM_PX [SEEDS]
- *            isolated stars of SNR 60 to 90: error over reported error, its scatter and its mean;
- *            with a word behind the seeds frame by frame
+ *        star_truth pulls FWHM_PX [SEEDS [SNR]]
+ *            isolated stars of SNR 60 (or SNR) to 1.5 times that: error over reported error, its
+ *            scatter and its mean; with a word behind the SNR frame by frame
+ *        star_truth colour FWHM_PX [SEEDS [SNR]]
+ *            width of such a frame, whole and by the colours of a filter mosaic, against the truth
  * With one seed, or a word behind the seeds, what is missed and what is false is listed. */
 #include "star_field.h"
 
@@ -214,7 +216,7 @@ static void pull_add(struct pull_sums *p, double error, double sigma) {
 enum { PULL_SIDE = 16 };
 
 /* Stars on a jittered grid, sky as large as eight widths to each. */
-static struct nw_frame *pull_field(const struct true_profile *p, gsl_rng *rng,
+static struct nw_frame *pull_field(const struct true_profile *p, double snr, gsl_rng *rng,
                                    struct true_star *s) {
     const size_t pitch = (size_t)ceil(8.0 * p->fwhm) + 10;
     struct nw_frame *const f = field_new((size_t)PULL_SIDE * pitch, (size_t)PULL_SIDE * pitch, SKY);
@@ -223,7 +225,7 @@ static struct nw_frame *pull_field(const struct true_profile *p, gsl_rng *rng,
                                       gsl_ran_flat(rng, -0.5, 0.5),
                                   (double)(i / PULL_SIDE) * (double)pitch + 0.5 * (double)pitch +
                                       gsl_ran_flat(rng, -0.5, 0.5),
-                                  flux_of(60.0, p) * gsl_ran_flat(rng, 1.0, 1.5)};
+                                  flux_of(snr, p) * gsl_ran_flat(rng, 1.0, 1.5)};
     }
     field_add(f, s, PULL_SIDE * PULL_SIDE, p, 1.0, 0.05);
     field_noise(f, SKY, SIGMA, GAIN, rng);
@@ -270,15 +272,16 @@ static void pull_count(const struct nw_measure *m, const struct true_star *s,
 static void pulls(int argc, char **argv) {
     const double fwhm = argument(argc, argv, 2, 3.0);
     const int seeds = (int)argument(argc, argv, 3, 50.0);
+    const double snr = argument(argc, argv, 4, 60.0);
     const struct true_profile p = {fwhm, 0.95, 0.3, BETA};
     const struct pull_truth truth = pull_truth_of(&p);
     struct pull_sums sums[N_PULLS] = {{0}};
     struct true_star s[PULL_SIDE * PULL_SIDE];
     for (int seed = 1; seed <= seeds; seed++) {
         gsl_rng *const rng = test_rng((unsigned long)seed + 1000);
-        struct nw_frame *const f = pull_field(&p, rng, s);
+        struct nw_frame *const f = pull_field(&p, snr, rng, s);
         struct nw_measure *const m = measured(f);
-        if (argc > 4) {
+        if (argc > 5) {
             printf("  seed %d: width %.4f +- %.4f of %.4f px, beta %.2f, sky %+.2f, noise %.3f\n",
                    seed, m->fwhm_px, m->fwhm_sigma_px, truth.width, m->moffat_beta,
                    m->background_adu - SKY, m->noise_adu);
@@ -297,6 +300,50 @@ static void pulls(int argc, char **argv) {
     }
 }
 
+/* ---- colours ---- */
+
+static void colours(int argc, char **argv) {
+    static const enum nw_channel CHANNELS[] = {NW_CHANNEL_MONO, NW_CHANNEL_R, NW_CHANNEL_G,
+                                               NW_CHANNEL_B};
+    enum { N = sizeof CHANNELS / sizeof CHANNELS[0] };
+    const double fwhm = argument(argc, argv, 2, 3.0);
+    const int seeds = (int)argument(argc, argv, 3, 20.0);
+    const double snr = argument(argc, argv, 4, 60.0);
+    const struct true_profile p = {fwhm, 0.95, 0.3, BETA};
+    const struct pull_truth truth = pull_truth_of(&p);
+    struct pull_sums pull[N] = {{0}};
+    struct pull_sums bias[N] = {{0}};
+    double under[N] = {0};
+    struct true_star s[PULL_SIDE * PULL_SIDE];
+    for (int seed = 1; seed <= seeds; seed++) {
+        gsl_rng *const rng = test_rng((unsigned long)seed + 2000);
+        struct nw_frame *const f = pull_field(&p, snr, rng, s);
+        for (int k = 0; k < N; k++) {
+            struct nw_measure *m = NULL;
+            struct nw_err err = {NW_OK, ""};
+            const struct nw_measure_opts opts = {.gain_e_per_adu = GAIN, .saturation_adu = 60000.0};
+            if (nw_measure_frame(f, CHANNELS[k], "RGGB", &opts, &m, &err) == NW_OK) {
+                pull_add(&pull[k], m->fwhm_px - truth.width, m->fwhm_sigma_px);
+                pull_add(&bias[k], m->fwhm_px - truth.width, truth.width);
+                under[k] += m->flags & NW_FRAME_UNDER_SAMPLED ? 1.0 : 0.0;
+            }
+            nw_measure_free(m);
+        }
+        field_free(f);
+        gsl_rng_free(rng);
+    }
+    for (int k = 0; k < N; k++) {
+        const double n = pull[k].n;
+        const double mean = bias[k].sum / n;
+        const double off = pull[k].sum / n;
+        printf("%4.1f px %-4s %4.0f frames: width %+.2f %% +- %.2f %%, pull %.2f %+.2f; "
+               "under-sampled %.0f\n",
+               truth.width, nw_channel_name(CHANNELS[k]), n, 100.0 * mean,
+               100.0 * sqrt(bias[k].sum2 / n - mean * mean), sqrt(pull[k].sum2 / n - off * off),
+               off, under[k]);
+    }
+}
+
 int main(int argc, char **argv) {
     if (argc > 4 && strcmp(argv[1], "found") == 0) {
         found(argc, argv, false);
@@ -304,6 +351,8 @@ int main(int argc, char **argv) {
         found(argc, argv, true);
     } else if (argc > 2 && strcmp(argv[1], "pulls") == 0) {
         pulls(argc, argv);
+    } else if (argc > 2 && strcmp(argv[1], "colour") == 0) {
+        colours(argc, argv);
     } else {
         fprintf(stderr, "usage: see the head of tests/tools/star_truth.c\n");
         return 2;
