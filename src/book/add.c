@@ -9,7 +9,7 @@
 #include <math.h>
 #include <sys/stat.h>
 
-#include "book/book_internal.h"
+#include "book/sets.h"
 
 enum { FOLDER_DEPTH = 8, MAX_PATHS = 2000000, MAX_SKIPPED = 2000000 };
 
@@ -393,7 +393,13 @@ enum nw_status nw_book_add(struct nw_book *book, const char *const *paths, size_
         status = consider_all(&a, &all, progress, err);
     }
     if (status == NW_OK) {
+        status = book_group_sets(book, err);
+    }
+    if (status == NW_OK) {
         status = book_refresh_changes(book, &ret->n_changes, err);
+    }
+    if (status == NW_OK) {
+        status = book_measure_sets(book, opts, progress, err);
     }
     drop_batch(&a);
     nw_paths_done(&all);

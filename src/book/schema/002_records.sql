@@ -208,6 +208,7 @@ CREATE TABLE calibration_set ( -- bias, dark or flat frames that belong together
     n_frames INTEGER NOT NULL,
     first_utc_s REAL,
     last_utc_s REAL,
+    is_stale INTEGER NOT NULL DEFAULT 1, -- frames came since it was measured
     -- measured on its frames; NULL: not measured
     level_adu REAL,        -- median of the frame, mean over the frames
     level_scatter_adu REAL, -- of that from frame to frame
@@ -218,6 +219,7 @@ CREATE TABLE calibration_set ( -- bias, dark or flat frames that belong together
 CREATE INDEX calibration_set_by_night ON calibration_set (night_id);
 ALTER TABLE frame ADD COLUMN calibration_set_id INTEGER REFERENCES calibration_set (id) ON DELETE SET NULL;
 CREATE INDEX frame_by_set ON frame (calibration_set_id) WHERE calibration_set_id IS NOT NULL;
+CREATE INDEX frame_without_set ON frame (id) WHERE calibration_set_id IS NULL AND use IN ('bias', 'dark', 'flat');
 
 CREATE TABLE sensor_result ( -- what the sets of one session say about the camera, or a document
     id INTEGER PRIMARY KEY,

@@ -54,6 +54,7 @@ static inline int place_teardown(void **state) {
 struct words {
     const char *date, *use, *gain, *software, *filter; /* NULL: not said */
     unsigned seed;                                     /* of its pixels */
+    const char *exposure, *temperature, *rotator;      /* 60 s when not said; degrees */
 };
 
 /* 96 x 96 px of noise from a linear congruence (Knuth, MMIX) with one square star. */
@@ -71,18 +72,25 @@ static inline void write_frame(const struct place *place, const char *name,
             px[y * SIDE + x] = 9000;
         }
     }
-    struct nw_card cards[12];
+    struct nw_card cards[14];
     size_t n = 0;
     memset(cards, 0, sizeof cards);
     const struct {
         const char *key, *value;
         bool is_text;
     } all[] = {
-        {"DATE-OBS", words->date, true},     {"EXPTIME", "60", false},
-        {"IMAGETYP", words->use, true},      {"GAIN", words->gain, false},
-        {"SWCREATE", words->software, true}, {"FILTER", words->filter, true},
-        {"INSTRUME", "cooled mono", true},   {"SITELONG", "15.0", false},
-        {"XPIXSZ", "3.76", false},           {"FOCALLEN", "644", false},
+        {"DATE-OBS", words->date, true},
+        {"EXPTIME", words->exposure ? words->exposure : "60", false},
+        {"IMAGETYP", words->use, true},
+        {"GAIN", words->gain, false},
+        {"SWCREATE", words->software, true},
+        {"FILTER", words->filter, true},
+        {"INSTRUME", "cooled mono", true},
+        {"SITELONG", "15.0", false},
+        {"XPIXSZ", "3.76", false},
+        {"FOCALLEN", "644", false},
+        {"SET-TEMP", words->temperature, false},
+        {"ROTATANG", words->rotator, false},
     };
     for (size_t i = 0; i < sizeof all / sizeof all[0]; i++) {
         if (all[i].value) {
