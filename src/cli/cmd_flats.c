@@ -1,4 +1,5 @@
 /* cmd_flats.c - flat frames: panel settings, evenness, dust, which flat for which light. */
+#include "cli/flats_angle.h"
 #include "cli/keep.h"
 #include "report/report_flats.h"
 #include "rig/rig.h"
@@ -7,7 +8,8 @@
 
 struct work {
     const struct cli_args *args;
-    struct nw_paths paths, then, lights;
+    struct nw_paths paths, then, lights, all_lights; /* all: those taken with the flats behind */
+    struct cli_turns turns;
     struct nw_rig *rig;
     const struct nw_setup *setup;
     const char *pattern;
@@ -48,6 +50,14 @@ static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw
     }
     const char *const *const then = cli_texts(args, "since", &n_then);
     const char *const *const lights = cli_texts(args, "for", &n_lights);
+    size_t n_with = 0;
+    const char *const *const with = cli_texts(args, "taken-with", &n_with);
+    if (status == NW_OK && n_lights > 0) {
+        status = cli_frame_paths(lights, n_lights, &w->all_lights, err);
+    }
+    if (status == NW_OK && n_with > 0) {
+        status = cli_frame_paths(with, n_with, &w->all_lights, err);
+    }
     if (status == NW_OK) {
         status = cli_frame_paths(then, n_then, &w->then, err);
     }
@@ -110,6 +120,7 @@ static enum nw_status add_flat(struct work *w, const char *path, const struct nw
     flat.setting = is_then ? NAN : setting_of(w, frame);
     flat.is_then = is_then;
     if (g == w->n_groups) {
+        group->turn_rad = NAN;
         group->first = w->n_flats;
         w->n_groups++;
     }
@@ -186,6 +197,44 @@ static size_t group_with(const struct work *w, size_t flat) {
     return SIZE_MAX;
 }
 
+/* Middle of the time of a group's flats; NaN: unsaid. */
+static double time_of_group(const struct work *w, size_t g) {
+    const struct nw_flat *const of = &w->flats[w->groups[g].first];
+    double sum = 0.0;
+    double n = 0.0;
+    for (size_t i = 0; i < w->n_flats; i++) {
+        const struct nw_flat *const f = &w->flats[i];
+        const double off = nw_flat_angle_between(f->rotator_rad, of->rotator_rad);
+        if (f->is_then == of->is_then && strcmp(f->filter, of->filter) == 0 &&
+            !(off > w->tolerance_rad) && isfinite(f->t_utc_s)) {
+            sum += f->t_utc_s;
+            n += 1.0;
+        }
+    }
+    return n > 0.0 ? sum / n : NAN;
+}
+
+/* The group of its filter since which the camera turned least, by the stars. */
+static void measure_angle(struct work *w, size_t i, const char *filter) {
+    struct nw_flats_light *const l = &w->for_lights[i];
+    for (size_t g = 0; g < w->n_groups; g++) {
+        const struct nw_flat *const f = &w->flats[w->groups[g].first];
+        const size_t with = cli_turns_nearest(&w->turns, time_of_group(w, g));
+        if (f->is_then || with == SIZE_MAX || !nw_text_equal_nocase(f->filter, filter)) {
+            continue;
+        }
+        bool is_by_catalogue = false;
+        const double turn = cli_turn_between(&w->turns, with, i, &is_by_catalogue);
+        if (isfinite(turn) && !(fabs(turn) >= fabs(l->turn_rad))) {
+            l->turn_rad = turn;
+            l->is_by_catalogue = is_by_catalogue;
+            l->taken_with = w->all_lights.items[with];
+            l->group = g;
+            l->is_within = fabs(turn) <= w->tolerance_rad;
+        }
+    }
+}
+
 static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
     const struct nw_frame_opts opts = {.keep_16_bit = true, .n_threads = 2};
     struct nw_frame *frame = NULL;
@@ -198,7 +247,7 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
     while (n_now < w->n_flats && !w->flats[n_now].is_then) {
         n_now++;
     }
-    *l = (struct nw_flats_light){.path = w->lights.items[i], .group = SIZE_MAX};
+    *l = (struct nw_flats_light){.path = w->lights.items[i], .group = SIZE_MAX, .turn_rad = NAN};
     const size_t flat =
         nw_flat_for(w->flats, n_now, frame->facts.filter, frame->facts.rotator_rad, &l->off_rad);
     if (flat != SIZE_MAX) {
@@ -206,6 +255,7 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
         const bool is_fixed = !isfinite(w->flats[flat].rotator_rad) &&
                               !isfinite(frame->facts.rotator_rad); /* a rig without rotator */
         l->is_within = l->group != SIZE_MAX && (is_fixed || l->off_rad <= w->tolerance_rad);
+        measure_angle(w, i, frame->facts.filter);
         if (l->group != SIZE_MAX && frame->n_planes == 1) {
             status = nw_flat_slope_of(frame, w->offset_adu, w->groups[l->group].zones,
                                       &w->slopes[w->n_slopes], err);
@@ -216,6 +266,23 @@ static enum nw_status read_light(struct work *w, size_t i, struct nw_err *err) {
     return status;
 }
 
+/* Of each group since the older flats of its filter, by lights of either night. */
+static void measure_turns(struct work *w) {
+    for (size_t g = 0; g < w->n_groups; g++) {
+        const struct nw_flat *const now = &w->flats[w->groups[g].first];
+        const size_t to = cli_turns_nearest(&w->turns, time_of_group(w, g));
+        for (size_t k = 0; k < w->n_groups && !now->is_then; k++) {
+            const struct nw_flat *const then = &w->flats[w->groups[k].first];
+            const size_t from = cli_turns_nearest(&w->turns, time_of_group(w, k));
+            bool is_by_catalogue = false;
+            if (then->is_then && strcmp(then->filter, now->filter) == 0 && from != SIZE_MAX &&
+                to != SIZE_MAX && !isfinite(w->groups[g].turn_rad)) {
+                w->groups[g].turn_rad = cli_turn_between(&w->turns, from, to, &is_by_catalogue);
+            }
+        }
+    }
+}
+
 static enum nw_status read_lights(struct work *w, struct nw_err *err) {
     enum nw_status status = NW_OK;
     w->for_lights = nw_calloc(w->lights.n + 1, sizeof *w->for_lights);
@@ -223,9 +290,13 @@ static enum nw_status read_lights(struct work *w, struct nw_err *err) {
     if (!w->for_lights || !w->slopes) {
         return nw_err_set(err, NW_NOMEM, "%zu lights", w->lights.n);
     }
+    if (w->all_lights.n > 0) {
+        status = cli_turns_measure(w->args, &w->all_lights, w->setup, &w->turns, err);
+    }
     for (size_t i = 0; i < w->lights.n && status == NW_OK; i++) {
         status = read_light(w, i, err);
     }
+    measure_turns(w);
     nw_flat_error_of(w->slopes, w->n_slopes, &w->error);
     return status;
 }
@@ -303,6 +374,8 @@ static void work_done(struct work *w) {
     nw_paths_done(&w->paths);
     nw_paths_done(&w->then);
     nw_paths_done(&w->lights);
+    nw_paths_done(&w->all_lights);
+    cli_turns_done(&w->turns);
     free(w->flats);
     free(w->flat_paths);
     free(w->for_lights);
@@ -387,10 +460,18 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_LIST,
      .value = "FRAME...",
      .help = "light frames that want a flat of their filter and rotator angle"},
+    {.name = "taken-with",
+     .kind = CLI_LIST,
+     .value = "FRAME...",
+     .help = "lights of the nights of the flats: their stars show the camera's angle then"},
+    {.name = "catalogue",
+     .kind = CLI_TEXT,
+     .value = "FILE",
+     .help = "packed catalogue that shows the angle of lights of other fields"},
     {.name = "tolerance",
      .kind = CLI_NUMBER,
      .value = "DEGREES",
-     .help = "of the rotator angle, else 1",
+     .help = "of the camera's angle, else 1",
      .min = 0.001,
      .max = 180},
     {0},
@@ -406,7 +487,10 @@ const struct cli_command CMD_FLATS = {
         "filter give the table; biases among the files give the offset. A shadow's diameter times "
         "the f-ratio is the distance of its mote from the sensor; with --since it is told whether "
         "it stayed, went, or turned with the rotator.\n"
-        "--for LIGHTS: which of them have a flat, and whether what is left after dividing stays on "
+        "--for LIGHTS: which of them have a flat, by the camera's angle as their stars show it "
+        "against "
+        "lights of the flats' night (else the headers' rotator angle), and whether what is left "
+        "after dividing stays on "
         "the chip (the flat's error) or turns with the sky (a gradient); told only from both tube "
         "sides, a turned rotator, or four fields and more.\n"
         "Example: flats rig.yaml flats/ --since old-flats/ --for lights/",

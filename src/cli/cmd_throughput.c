@@ -3,6 +3,7 @@
 
 #include "cli/catalogue_file.h"
 #include "cli/cli.h"
+#include "cli/star_list.h"
 #include "report/report_throughput.h"
 #include "sky/almanac.h"
 
@@ -97,37 +98,6 @@ static const struct nw_filter *filter_of(const struct work *w, const struct nw_f
     return w->setup->n_filters == 0 || name[0] == '\0' ? &w->setup->filter : NULL;
 }
 
-static int by_magnitude(const void *a, const void *b) {
-    const struct nw_reference *const x = a;
-    const struct nw_reference *const y = b;
-    return (x->v_mag > y->v_mag) - (x->v_mag < y->v_mag);
-}
-
-/* The list's stars within the field and a little beyond. */
-static size_t find_references(struct work *w, const double place_rad[2]) {
-    static const size_t MOST = 4000;
-    struct nw_near *const near = nw_calloc(MOST, sizeof *near);
-    const double scale = nw_setup_scale_rad(w->setup);
-    const double half =
-        0.5 * scale * hypot((double)w->setup->camera.width_px, (double)w->setup->camera.height_px);
-    size_t n = 0;
-    const size_t n_near = near ? nw_catalogue_near(w->catalogue, place_rad, 1.25 * half,
-                                                   cli_number(w->args, "faintest", 12.0),
-                                                   1U << NW_KIND_STAR, MOST, near)
-                               : 0;
-    for (size_t i = 0; i < n_near && n < MAX_REFERENCES; i++) {
-        struct nw_entry e;
-        nw_catalogue_at(w->catalogue, near[i].i, &e);
-        if (isfinite(e.magnitude)) {
-            w->references[n++] =
-                (struct nw_reference){e.ra_rad, e.dec_rad, e.magnitude, e.colour_mag};
-        }
-    }
-    free(near);
-    qsort(w->references, n, sizeof *w->references, by_magnitude);
-    return n;
-}
-
 /* The passband of what was measured: of a colour, when the filter lets light to it. */
 static bool band_of(const struct nw_setup *setup, const struct nw_filter *filter,
                     enum nw_channel channel, struct nw_light_band *ret) {
@@ -190,7 +160,9 @@ static enum nw_status one_plane(struct work *w, const struct nw_series_item *ite
                                            .ra_rad = place_rad[0],
                                            .dec_rad = place_rad[1],
                                            .references = w->references,
-                                           .n = find_references(w, place_rad)};
+                                           .n = cli_star_list(w->catalogue, w->setup, place_rad,
+                                                              cli_number(w->args, "faintest", 12.0),
+                                                              MAX_REFERENCES, w->references)};
     return nw_light_throughput(&one, &row->value, err);
 }
 

@@ -141,6 +141,10 @@ size_t nw_flat_compare(const struct nw_shadow *then, size_t n_then, const struct
 
 /* Smallest difference of two angles, 0 to pi. */
 double nw_flat_angle_between(double a_rad, double b_rad);
+/* Turn of the camera in its tube between two lights whose stars lie over each other at that
+ * rotation: less half a turn when the tube changed side; where a side is not known, up to half a
+ * turn (-90 to 90 deg). */
+double nw_flat_turn_of(double rotation_rad, const char *side_a, const char *side_b);
 /* The flat of this filter nearest in rotator angle; SIZE_MAX: none of this filter. *ret_off_rad NaN
  * when either angle is unsaid. */
 size_t nw_flat_for(const struct nw_flat *flats, size_t n, const char *filter, double rotator_rad,

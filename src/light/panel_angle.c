@@ -17,6 +17,14 @@ double nw_flat_angle_between(double a_rad, double b_rad) {
     return fabs(remainder(a_rad - b_rad, 2.0 * NW_PI));
 }
 
+double nw_flat_turn_of(double rotation_rad, const char *side_a, const char *side_b) {
+    if (!side_a[0] || !side_b[0]) {
+        return remainder(rotation_rad, NW_PI);
+    }
+    const double of_side = strcmp(side_a, side_b) == 0 ? 0.0 : NW_PI;
+    return remainder(rotation_rad - of_side, 2.0 * NW_PI);
+}
+
 size_t nw_flat_for(const struct nw_flat *flats, size_t n, const char *filter, double rotator_rad,
                    double *ret_off_rad) {
     size_t best = SIZE_MAX;

@@ -162,8 +162,9 @@ static void finish(const struct nw_throughput_case *w, const struct left *left,
     fit_colour(left, ret);
 }
 
-enum nw_status nw_light_throughput(const struct nw_throughput_case *w, struct nw_throughput *ret,
-                                   struct nw_err *err) {
+/* Finds the field; *ret_match is yours (nw_match_done). */
+static enum nw_status find(const struct nw_throughput_case *w, struct nw_match *ret_match,
+                           bool *ret_is_mirrored, struct nw_err *err) {
     const size_t room = (w->n > w->stars->n_stars ? w->n : w->stars->n_stars) + 1;
     struct nw_measure frame = {.width_px = (size_t)((double)w->stars->width_px / COARSER),
                                .height_px = (size_t)((double)w->stars->height_px / COARSER),
@@ -171,35 +172,62 @@ enum nw_status nw_light_throughput(const struct nw_throughput_case *w, struct nw
     struct nw_measure list = {.width_px = frame.width_px,
                               .height_px = frame.height_px,
                               .stars = nw_calloc(room, sizeof(struct nw_star))};
+    enum nw_status status = NW_DATA;
+    if (!frame.stars || !list.stars) {
+        status = nw_err_set(err, NW_NOMEM, "%zu stars", room);
+    }
+    for (int side = 0; side < 2 && status == NW_DATA; side++) {
+        as_frame(w, &frame);
+        as_dots(w, side ? 1.0 : -1.0, &list); /* seen from inside: east to the left of north */
+        if (nw_stars_match(&frame, &list, ret_match, NULL) == NW_OK) {
+            *ret_is_mirrored = side == 1;
+            status = NW_OK;
+        }
+    }
+    free(frame.stars);
+    free(list.stars);
+    return status == NW_DATA
+               ? nw_err_set(err, NW_DATA,
+                            "%zu stars of the frame and %zu of the list do not match: check place "
+                            "and focal length, or import a deeper list",
+                            w->stars->n_stars, w->n)
+               : status;
+}
+
+enum nw_status nw_light_find_field(const struct nw_throughput_case *what,
+                                   struct nw_light_field_of_stars *ret, struct nw_err *err) {
+    struct nw_match match = {0};
+    bool is_mirrored = false;
+    const enum nw_status status = find(what, &match, &is_mirrored, err);
+    if (status == NW_OK) {
+        *ret = (struct nw_light_field_of_stars){.rotation_rad = match.rotation_rad,
+                                                .scale_ratio = match.scale,
+                                                .rms_px = match.rms_px * COARSER,
+                                                .is_mirrored = is_mirrored,
+                                                .n_matched = match.n_pairs};
+    }
+    nw_match_done(&match);
+    return status;
+}
+
+enum nw_status nw_light_throughput(const struct nw_throughput_case *w, struct nw_throughput *ret,
+                                   struct nw_err *err) {
+    const size_t room = w->stars->n_stars + 1;
     struct left left = {.mag = nw_calloc(room, sizeof(double)),
                         .bv = nw_calloc(room, sizeof(double)),
                         .work = nw_calloc(room, sizeof(double))};
     struct nw_throughput out = {.brightest_mag = INFINITY, .faintest_mag = -INFINITY};
-    enum nw_status status = NW_OK;
-    bool is_found = false;
-    if (!frame.stars || !list.stars || !left.mag || !left.bv || !left.work) {
-        status = nw_err_set(err, NW_NOMEM, "throughput of %zu stars", room);
+    struct nw_match match = {0};
+    enum nw_status status = left.mag && left.bv && left.work
+                                ? find(w, &match, &out.is_mirrored, err)
+                                : nw_err_set(err, NW_NOMEM, "throughput of %zu stars", room);
+    if (status == NW_OK) {
+        out.rotation_rad = match.rotation_rad;
+        out.scale_ratio = match.scale;
+        out.rms_px = match.rms_px * COARSER;
+        compare(w, &match, &left, &out);
     }
-    for (int side = 0; side < 2 && status == NW_OK && !is_found; side++) {
-        struct nw_match match = {0};
-        as_frame(w, &frame);
-        as_dots(w, side ? 1.0 : -1.0, &list); /* seen from inside: east to the left of north */
-        is_found = nw_stars_match(&frame, &list, &match, NULL) == NW_OK;
-        if (is_found) {
-            out.is_mirrored = side == 1;
-            out.rotation_rad = match.rotation_rad;
-            out.scale_ratio = match.scale;
-            out.rms_px = match.rms_px * COARSER;
-            compare(w, &match, &left, &out);
-        }
-        nw_match_done(&match);
-    }
-    if (status == NW_OK && !is_found) {
-        status = nw_err_set(err, NW_DATA,
-                            "%zu stars of the frame and %zu of the list do not match: check place "
-                            "and focal length, or import a deeper list",
-                            w->stars->n_stars, w->n);
-    } else if (status == NW_OK && left.n == 0) {
+    if (status == NW_OK && left.n == 0) {
         status = nw_err_set(err, NW_DATA,
                             "all %zu stars that were found are full: a shorter frame "
                             "or a narrower filter",
@@ -209,8 +237,7 @@ enum nw_status nw_light_throughput(const struct nw_throughput_case *w, struct nw
         finish(w, &left, &out);
         *ret = out;
     }
-    free(frame.stars);
-    free(list.stars);
+    nw_match_done(&match);
     free(left.mag);
     free(left.bv);
     free(left.work);

@@ -29,6 +29,18 @@ struct nw_throughput_case {
     const struct nw_reference *references; /* brightest first, around that place */
     size_t n;
 };
+/* Which of the list the stars are: a frame of any rotation, mirrored or not, focal length to 2 %.
+ */
+struct nw_light_field_of_stars {
+    double rotation_rad, scale_ratio, rms_px; /* rotation: lays the list, north up, on the frame */
+    bool is_mirrored;
+    size_t n_matched;
+};
+/* Of the case: setup, stars, place, references. DATA: stars and list do not match. */
+enum nw_status nw_light_find_field(const struct nw_throughput_case *what,
+                                   struct nw_light_field_of_stars *ret,
+                                   struct nw_err *err) NW_CHECKED;
+
 struct nw_throughput {
     size_t n_matched, n_full, n_used; /* found; of them with a full pixel; in the result */
     double rotation_rad, scale_ratio, rms_px;

@@ -213,6 +213,12 @@ static void shadow_row(const struct nw_flats_report *r, size_t g, size_t k, cons
                   elsewhere == 0 ? ", on the filter" : "");
 }
 
+double nw_report_flats_turn_rad(const struct nw_flats_report *r, size_t g, size_t then) {
+    const double by_header =
+        remainder(flat_of(r, g)->rotator_rad - flat_of(r, then)->rotator_rad, 2.0 * NW_PI);
+    return isfinite(r->groups[g].turn_rad) ? r->groups[g].turn_rad : by_header;
+}
+
 static void dust_of(const struct nw_flats_report *r, size_t g, struct nw_buf *buf) {
     const struct nw_flats_group *const group = &r->groups[g];
     const size_t then = nw_report_flats_then(r, g);
@@ -220,7 +226,7 @@ static void dust_of(const struct nw_flats_report *r, size_t g, struct nw_buf *bu
     size_t n_changes = 0;
     double turn = NAN;
     if (then != SIZE_MAX) {
-        turn = remainder(flat_of(r, g)->rotator_rad - flat_of(r, then)->rotator_rad, 2.0 * NW_PI);
+        turn = nw_report_flats_turn_rad(r, g, then);
         const double size[2] = {(double)r->width_px, (double)r->height_px};
         n_changes = nw_flat_compare(r->groups[then].shadows, r->groups[then].n_shadows,
                                     group->shadows, group->n_shadows, turn, size, changes);
@@ -250,35 +256,64 @@ static void dust_of(const struct nw_flats_report *r, size_t g, struct nw_buf *bu
     nw_buf_printf(buf, "\n");
 }
 
+static const char *base_name(const char *path) {
+    const char *const slash = strrchr(path, '/');
+    return slash ? slash + 1 : path;
+}
+
+/* Of a light without a fitting flat, or whose header and stars differ. */
+static void light_line(const struct nw_flats_light *l, struct nw_buf *buf) {
+    char text[400];
+    const double off = l->off_rad * NW_DEG_PER_RAD;
+    const double turn = fabs(l->turn_rad) * NW_DEG_PER_RAD;
+    const bool is_odd = isfinite(turn) && isfinite(off) && fabs(turn - off) > 1.0;
+    if (l->is_within && !is_odd) {
+        return;
+    }
+    if (l->group == SIZE_MAX) {
+        (void)snprintf(text, sizeof text, "%.120s: no flat of its filter", l->path);
+    } else if (isfinite(turn)) {
+        char header[80] = "";
+        if (is_odd) {
+            (void)snprintf(header, sizeof header, "; its header says %.1f deg: do not trust it",
+                           off);
+        }
+        (void)snprintf(text, sizeof text,
+                       "%.120s: by its stars the camera turned by %.2f deg since the flats (%s "
+                       "%.80s)%s",
+                       l->path, turn, l->is_by_catalogue ? "catalogue, against" : "laid over",
+                       base_name(l->taken_with), header);
+    } else if (!isfinite(off)) {
+        (void)snprintf(text, sizeof text,
+                       "%.120s: no rotator angle in its header or its flat's, and no light of the "
+                       "flats' night (--taken-with)",
+                       l->path);
+    } else {
+        (void)snprintf(text, sizeof text, "%.120s: the nearest flat of its filter is %.1f deg off",
+                       l->path, off);
+    }
+    nw_report_entry(buf, 2, 14, "", text);
+}
+
 static void lights(const struct nw_flats_report *r, struct nw_buf *buf) {
     char text[400];
     size_t n_within = 0;
+    size_t n_measured = 0;
     for (size_t i = 0; i < r->n_lights; i++) {
         n_within += r->lights[i].is_within;
+        n_measured += r->lights[i].is_within && isfinite(r->lights[i].turn_rad);
     }
     if (r->n_lights == 0) {
         return;
     }
     (void)snprintf(text, sizeof text,
-                   "%zu of %zu lights have a flat of their filter within %.1f "
-                   "deg of rotator angle",
-                   n_within, r->n_lights, r->tolerance_rad * NW_DEG_PER_RAD);
+                   "%zu of %zu lights have a flat of their filter within %.1f deg of the camera's "
+                   "angle: %zu by their stars, %zu by the header's rotator angle",
+                   n_within, r->n_lights, r->tolerance_rad * NW_DEG_PER_RAD, n_measured,
+                   n_within - n_measured);
     nw_report_entry(buf, 2, 14, "FOR LIGHTS", text);
     for (size_t i = 0; i < r->n_lights; i++) {
-        const struct nw_flats_light *const l = &r->lights[i];
-        if (l->is_within) {
-            continue;
-        }
-        if (l->group == SIZE_MAX) {
-            (void)snprintf(text, sizeof text, "%s: no flat of its filter", l->path);
-        } else if (!isfinite(l->off_rad)) {
-            (void)snprintf(text, sizeof text, "%s: no rotator angle in its header or its flat's",
-                           l->path);
-        } else {
-            (void)snprintf(text, sizeof text, "%s: the nearest flat of its filter is %.1f deg off",
-                           l->path, l->off_rad * NW_DEG_PER_RAD);
-        }
-        nw_report_entry(buf, 2, 14, "", text);
+        light_line(&r->lights[i], buf);
     }
     const struct nw_flat_error *const e = r->error;
     if (!e || !e->is_told) {

@@ -14,14 +14,21 @@ struct nw_flats_group {
     size_t n_shadows;
     double zones[NW_FLAT_N_ZONES];
     struct nw_flat_map map;
+    double
+        turn_rad; /* of the camera since the older flats of its filter, by stars; NaN: unmeasured */
 };
 
 /* A light frame's flat. */
 struct nw_flats_light {
     const char *path;
-    size_t group; /* SIZE_MAX: none of its filter */
-    double off_rad;
-    bool is_within; /* the tolerance, and of the same filter */
+    size_t group;   /* SIZE_MAX: none of its filter */
+    double off_rad; /* by the headers' rotator angles */
+    /* measured: turn of the camera since the flats, by the stars of a light of their night; NaN:
+     * not measured. It counts before the headers. */
+    double turn_rad;
+    bool is_by_catalogue;   /* else that light's stars were laid over this one's */
+    const char *taken_with; /* that light */
+    bool is_within;         /* the tolerance, and of the same filter */
 };
 
 struct nw_flats_report {
@@ -55,6 +62,9 @@ double nw_report_flats_distance_m(const struct nw_flats_report *report,
 /* Is the shadow at its place in the flats of another filter of the same time and angle?
  * 1 yes, 0 no: it lies on the filter, -1: no other filter to look at. */
 int nw_report_flats_elsewhere(const struct nw_flats_report *report, size_t group, size_t shadow);
+/* Turn of the camera from those older flats to the group's: by stars, else by the headers' rotator;
+ * NaN: neither says. */
+double nw_report_flats_turn_rad(const struct nw_flats_report *report, size_t group, size_t then);
 /* Older flats of the same filter: their group, SIZE_MAX: none. */
 size_t nw_report_flats_then(const struct nw_flats_report *report, size_t group);
 

@@ -79,8 +79,12 @@ static void put_changes(struct nw_json *json, json_t *o, const struct nw_flats_r
         return;
     }
     const double size[2] = {(double)r->width_px, (double)r->height_px};
-    const double turn =
-        r->flats[r->groups[g].first].rotator_rad - r->flats[r->groups[then].first].rotator_rad;
+    const double turn = nw_report_flats_turn_rad(r, g, then);
+    nw_json_number(json, o, "turned_since_deg", turn * NW_DEG_PER_RAD, 4);
+    nw_json_text(json, o, "turned_since_by",
+                 isfinite(r->groups[g].turn_rad) ? "stars"
+                 : isfinite(turn)                ? "header"
+                                                 : NULL);
     const size_t n =
         nw_flat_compare(r->groups[then].shadows, r->groups[then].n_shadows, r->groups[g].shadows,
                         r->groups[g].n_shadows, remainder(turn, 2.0 * NW_PI), size, changes);
@@ -126,6 +130,12 @@ static void put_lights(struct nw_json *json, const struct nw_flats_report *r) {
         nw_json_bool(json, o, "has_flat", l->is_within);
         nw_json_text(json, o, "flat",
                      l->group == SIZE_MAX ? NULL : r->paths[r->groups[l->group].first]);
+        nw_json_number(json, o, "turned_deg", l->turn_rad * NW_DEG_PER_RAD, 4);
+        nw_json_text(json, o, "turned_by",
+                     !isfinite(l->turn_rad) ? NULL
+                     : l->is_by_catalogue   ? "catalogue"
+                                            : "stars");
+        nw_json_text(json, o, "taken_with", isfinite(l->turn_rad) ? l->taken_with : NULL);
         nw_json_number(json, o, "angle_off_deg", l->off_rad * NW_DEG_PER_RAD, 4);
     }
     json_t *const e = nw_json_object(json, NULL, "flat_error");
