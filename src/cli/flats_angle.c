@@ -94,7 +94,7 @@ double cli_turn_between(const struct cli_turns *turns, size_t from, size_t to,
     }
     if (nw_stars_match(turns->series.items[from].measures[0], turns->series.items[to].measures[0],
                        &match, NULL) == NW_OK) {
-        const double rotation = match.rotation_rad;
+        const double rotation = -match.rotation_rad; /* it lays the second on the first */
         nw_match_done(&match);
         return nw_flat_turn_of(rotation, a->tube_side, b->tube_side);
     }
@@ -102,6 +102,6 @@ double cli_turn_between(const struct cli_turns *turns, size_t from, size_t to,
     return field_angle(turns, from, &angle[0], &is_mirrored[0]) &&
                    field_angle(turns, to, &angle[1], &is_mirrored[1]) &&
                    is_mirrored[0] == is_mirrored[1]
-               ? nw_flat_turn_of(angle[0] - angle[1], a->tube_side, b->tube_side)
+               ? nw_flat_turn_of(angle[1] - angle[0], a->tube_side, b->tube_side)
                : NAN;
 }

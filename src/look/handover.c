@@ -5,6 +5,8 @@
 
 #include <math.h>
 
+#include "look/look_internal.h"
+
 static const char *const REASONS[][2] = {
 #define X(name, word, text) {word, text},
     NW_HAND_REASON_LIST(X)
@@ -450,6 +452,7 @@ enum nw_status nw_handover_judge(struct nw_hand_sub *subs, size_t n,
     }
     free(work);
     if (status == NW_OK) {
+        hand_find_turns(subs, n, groups, n_groups);
         *ret = groups;
         *ret_n = n_groups;
         groups = NULL;

@@ -65,6 +65,10 @@ struct nw_hand_sub {
      * its own best, is least: w ~ 1 / sum of (all light / this sub's light) */
     double weight_extended, weight_point; /* best of the group = 1; NaN: not known */
     double brings_extended, brings_point; /* mean of the colours */
+    /* of the camera in its tube, by the stars, against the best sub of group turn_of */
+    bool has_turn;
+    double turn_rad;
+    size_t turn_of;
 };
 
 /* One colour of a group; of a mono camera the only one. */
@@ -142,7 +146,7 @@ struct nw_hand_calibration {
 struct nw_hand_rules {
     double temperature_K;                            /* of set points, else of the chip; NaN: 1 */
     double exposure;                                 /* relative, of darks; NaN: 0.02 */
-    double angle_rad;                                /* of the rotator, of flats; NaN: 1 deg */
+    double angle_rad;                                /* of the camera, of flats; NaN: 1 deg */
     double stale_dark_s, stale_flat_s, stale_bias_s; /* NaN: 180, 14, 365 days */
     size_t wanted;                                   /* frames of a set; 0: 20 */
 };
@@ -151,6 +155,9 @@ struct nw_hand_set { /* of one group of subs, one kind, one exposure and angle *
     enum nw_hand_need need;
     double exposure_s; /* of darks */
     double angle_rad;  /* of flats; NaN: rotator not said */
+    bool has_turn;     /* of flats: by the stars of its subs, which counts before the headers */
+    double turn_rad;
+    size_t turn_of;
     double temperature_K;
     size_t n_subs; /* that need it */
     size_t *items; /* indices of those that match; owned */
@@ -159,7 +166,9 @@ struct nw_hand_set { /* of one group of subs, one kind, one exposure and angle *
     bool is_missing, is_few, is_stale;
     char nearest[200]; /* missing: what is nearest and in what it differs; "" = nothing there */
 };
-/* Sets needed by the kept subs of the groups; *ret and its lists are yours (nw_hand_sets_free).
+/* Flats have no stars: their angle is that of the sub nearest in time, within 18 h, where subs show
+ * theirs; else the headers' rotator says.
+ * Sets needed by the kept subs of the groups; *ret and its lists are yours (nw_hand_sets_free).
  * Common practice, no source, for temperature, counts and ages. */
 enum nw_status nw_handover_calibrate(const struct nw_hand_judged *judged,
                                      const struct nw_hand_calibration *frames, size_t n_frames,

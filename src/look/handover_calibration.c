@@ -46,14 +46,40 @@ static bool differs(double a, double b, double tolerance) {
     return isfinite(a) && isfinite(b) && fabs(a - b) > tolerance;
 }
 
+static const double SAME_NIGHT_s = 18.0 * 3600.0;
+
+/* The sub that shows the camera's angle at the time of a flat; NULL: none. */
+static const struct nw_hand_sub *sub_near(const struct nw_hand_sub *subs, size_t n,
+                                          const struct nw_hand_set *set, double t_utc_s) {
+    const struct nw_hand_sub *best = NULL;
+    double best_s = SAME_NIGHT_s;
+    for (size_t i = 0; i < n; i++) {
+        const double gap_s = fabs(subs[i].facts->t_start_utc_s - t_utc_s);
+        if (subs[i].has_turn && subs[i].turn_of == set->turn_of && gap_s <= best_s) {
+            best = &subs[i];
+            best_s = gap_s;
+        }
+    }
+    return best;
+}
+
+/* By the stars where they tell, else by the headers. */
+static double turned_by(const struct nw_hand_set *set, const struct nw_hand_sub *near,
+                        const struct nw_frame_facts *flat, bool *ret_is_measured) {
+    *ret_is_measured = set->has_turn && near;
+    return *ret_is_measured ? remainder(near->turn_rad - set->turn_rad, 2.0 * NW_PI)
+                            : remainder(flat->rotator_rad - set->angle_rad, 2.0 * NW_PI);
+}
+
 enum { N_DIFFERENCES = 9 };
 /* Words for what differs, "" when it belongs; returns how much is different. */
 static size_t differences(const struct nw_hand_set *set, const struct nw_hand_group *g,
-                          const struct nw_hand_calibration *c, const struct nw_hand_rules *r,
-                          struct nw_buf *words) {
+                          const struct nw_hand_calibration *c, const struct nw_hand_sub *near,
+                          const struct nw_hand_rules *r, struct nw_buf *words) {
     const struct nw_frame_facts *const f = c->facts;
     const double dark_tolerance = r->exposure * set->exposure_s;
-    const double turned = remainder(f->rotator_rad - set->angle_rad, 2.0 * NW_PI);
+    bool is_measured = false;
+    const double turned = turned_by(set, near, f, &is_measured);
     const struct {
         bool is_different;
         const char *word;
@@ -71,7 +97,7 @@ static size_t differences(const struct nw_hand_set *set, const struct nw_hand_gr
          "temperature"},
         {set->need == NW_HAND_NEED_FLAT && strcmp(f->filter, g->filter) != 0, "filter"},
         {set->need == NW_HAND_NEED_FLAT && isfinite(turned) && fabs(turned) > r->angle_rad,
-         "rotator angle"}};
+         is_measured ? "camera's angle, by the stars" : "rotator angle"}};
     size_t n = 0;
     for (size_t i = 0; i < N_DIFFERENCES; i++) {
         if (rows[i].is_different) {
@@ -94,7 +120,10 @@ static void ask(struct nw_hand_set *sets, size_t *n, const struct nw_hand_sub *s
     const double kelvin = need == NW_HAND_NEED_DARK ? temperature_of(s->facts) : NAN;
     for (size_t i = 0; i < *n; i++) {
         struct nw_hand_set *const set = &sets[i];
-        const double turned = remainder(angle - set->angle_rad, 2.0 * NW_PI);
+        const bool is_measured = s->has_turn && set->has_turn && s->turn_of == set->turn_of;
+        const double turned = need != NW_HAND_NEED_FLAT ? NAN
+                              : is_measured ? remainder(s->turn_rad - set->turn_rad, 2.0 * NW_PI)
+                                            : remainder(angle - set->angle_rad, 2.0 * NW_PI);
         if (set->need == need && set->group == s->group &&
             !differs(exposure, set->exposure_s, r->exposure * exposure) &&
             !differs(kelvin, set->temperature_K, r->temperature_K) &&
@@ -107,6 +136,9 @@ static void ask(struct nw_hand_set *sets, size_t *n, const struct nw_hand_sub *s
                                         .need = need,
                                         .exposure_s = exposure,
                                         .angle_rad = angle,
+                                        .has_turn = need == NW_HAND_NEED_FLAT && s->has_turn,
+                                        .turn_rad = s->turn_rad,
+                                        .turn_of = s->turn_of,
                                         .temperature_K = kelvin,
                                         .n_subs = 1,
                                         .age_s = NAN};
@@ -130,9 +162,10 @@ static double age_of(const struct nw_hand_set *set, const struct nw_hand_calibra
     return age;
 }
 
-static enum nw_status fill(struct nw_hand_set *set, const struct nw_hand_group *g,
+static enum nw_status fill(struct nw_hand_set *set, const struct nw_hand_judged *judged,
                            const struct nw_hand_calibration *frames, size_t n_frames,
                            const struct nw_hand_rules *r, struct nw_err *err) {
+    const struct nw_hand_group *const g = &judged->groups[set->group];
     set->items = nw_calloc(n_frames + 1, sizeof *set->items);
     if (!set->items) {
         return nw_err_set(err, NW_NOMEM, "%zu calibration frames", n_frames);
@@ -142,9 +175,12 @@ static enum nw_status fill(struct nw_hand_set *set, const struct nw_hand_group *
         if (!is_kind(&frames[i], set->need)) {
             continue;
         }
+        const struct nw_hand_sub *const near =
+            set->has_turn ? sub_near(judged->subs, judged->n, set, frames[i].facts->t_start_utc_s)
+                          : NULL;
         struct nw_buf words;
         nw_buf_init(&words, 400);
-        const size_t n = differences(set, g, &frames[i], r, &words);
+        const size_t n = differences(set, g, &frames[i], near, r, &words);
         if (n == 0) {
             set->items[set->n++] = i;
         } else if (n < least) {
@@ -169,7 +205,6 @@ enum nw_status nw_handover_calibrate(const struct nw_hand_judged *judged,
                                      size_t *ret_n, struct nw_err *err) {
     const struct nw_hand_rules r = filled(rules);
     const struct nw_hand_sub *const subs = judged->subs;
-    const struct nw_hand_group *const groups = judged->groups;
     const size_t n = judged->n;
     const double stale_s[NW_HAND_N_NEEDS] = {r.stale_dark_s, r.stale_flat_s, r.stale_bias_s};
     struct nw_hand_set *sets = nw_calloc(n * NW_HAND_N_NEEDS + 1, sizeof *sets);
@@ -187,7 +222,7 @@ enum nw_status nw_handover_calibrate(const struct nw_hand_judged *judged,
         }
     }
     for (size_t i = 0; i < n_sets && status == NW_OK; i++) {
-        status = fill(&sets[i], &groups[sets[i].group], frames, n_frames, &r, err);
+        status = fill(&sets[i], judged, frames, n_frames, &r, err);
         sets[i].age_s = status == NW_OK ? age_of(&sets[i], frames, subs, n) : NAN;
         sets[i].is_stale = sets[i].age_s > stale_s[sets[i].need];
     }

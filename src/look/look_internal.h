@@ -60,4 +60,10 @@ double look_hours(const struct nw_look *look, const struct nw_look_frame *frame)
 #define LOOK_AIRMASS_SPAN 0.15
 #define LOOK_SLOPE_FRAMES 6
 
+struct nw_hand_sub;
+struct nw_hand_group;
+/* handover_angle.c: how far the subs' camera was turned, by their stars. */
+void hand_find_turns(struct nw_hand_sub *subs, size_t n, const struct nw_hand_group *groups,
+                     size_t n_groups);
+
 #endif

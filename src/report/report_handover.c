@@ -118,6 +118,9 @@ static void set_name(const struct nw_hand_set *s, char *text, size_t size) {
             (void)snprintf(kelvin, sizeof kelvin, ", %.0f degC", s->temperature_K - 273.15);
         }
         (void)snprintf(text, size, "darks of %.0f s%s", s->exposure_s, kelvin);
+    } else if (s->need == NW_HAND_NEED_FLAT && s->has_turn && fabs(s->turn_rad) > 0.005) {
+        (void)snprintf(text, size, "flats, camera turned by %.1f deg",
+                       s->turn_rad * NW_DEG_PER_RAD);
     } else if (s->need == NW_HAND_NEED_FLAT && isfinite(s->angle_rad)) {
         (void)snprintf(text, size, "flats at %.1f deg", s->angle_rad * NW_DEG_PER_RAD);
     } else {
@@ -233,9 +236,8 @@ void nw_report_handover_text(const struct nw_handover_report *r, struct nw_buf *
         }
         nw_buf_printf(buf, "\n");
         if (r->groups[g].n_planes > 1) {
-            nw_buf_printf(buf,
-                          "  by colour                  light R, G, B      extended R, G, B   "
-                          "   points R, G, B\n");
+            nw_buf_printf(buf, "  by colour                  light R, G, B      extended R, G, B   "
+                               "   points R, G, B\n");
         }
         for (size_t i = 0; i < r->n_subs && r->groups[g].n_planes > 1; i++) {
             if (r->subs[i].group == g) {
@@ -288,6 +290,14 @@ static void file_cells(const struct nw_handover_report *r, size_t i, const char 
     nw_buf_printf(csv, ",");
 }
 
+/* By the stars where both tell, else by the headers' rotator. */
+static bool is_of_angle(const struct nw_hand_set *set, const struct nw_hand_sub *s) {
+    const bool is_measured = set->has_turn && s->has_turn && set->turn_of == s->turn_of;
+    const double off =
+        is_measured ? set->turn_rad - s->turn_rad : set->angle_rad - s->facts->rotator_rad;
+    return !(fabs(remainder(off, 2.0 * NW_PI)) > 0.02);
+}
+
 /* "dark 1": the number of the set among all. */
 static void set_cell(const struct nw_handover_report *r, const struct nw_hand_sub *s,
                      enum nw_hand_need need, struct nw_buf *csv) {
@@ -297,8 +307,7 @@ static void set_cell(const struct nw_handover_report *r, const struct nw_hand_su
             set->group == s->group && set->need == need &&
             (need != NW_HAND_NEED_DARK ||
              !(fabs(set->exposure_s - s->facts->exposure_s) > 0.02 * set->exposure_s)) &&
-            (need != NW_HAND_NEED_FLAT ||
-             !(fabs(remainder(set->angle_rad - s->facts->rotator_rad, 2.0 * NW_PI)) > 0.02));
+            (need != NW_HAND_NEED_FLAT || is_of_angle(set, s));
         if (is_its && s->reason == NW_HAND_KEPT) {
             nw_buf_printf(csv, "%zu", k + 1);
             break;

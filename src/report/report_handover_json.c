@@ -94,6 +94,7 @@ static void set_json(const struct nw_handover_report *r, const struct nw_hand_se
     nw_json_number(j, o, "exposure_s", s->exposure_s, 7);
     nw_json_number(j, o, "temperature_c", s->temperature_K - 273.15, 4);
     nw_json_number(j, o, "rotator_deg", s->angle_rad * NW_DEG_PER_RAD, 6);
+    nw_json_number(j, o, "turned_deg", s->has_turn ? s->turn_rad * NW_DEG_PER_RAD : NAN, 4);
     nw_json_count(j, o, "subs", s->n_subs);
     nw_json_bool(j, o, "missing", s->is_missing);
     nw_json_bool(j, o, "few", s->is_few);
