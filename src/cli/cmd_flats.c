@@ -36,8 +36,6 @@ static bool is_rig(const char *path) {
 
 static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw_err *err) {
     const struct cli_args *const args = w->args;
-    size_t n_then = 0;
-    size_t n_lights = 0;
     *ret_rig = cli_text(args, "rig");
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < cli_n_args(args) && status == NW_OK; i++) {
@@ -48,21 +46,17 @@ static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw
             status = cli_frame_paths(&arg, 1, &w->paths, err);
         }
     }
-    const char *const *const then = cli_texts(args, "since", &n_then);
-    const char *const *const lights = cli_texts(args, "for", &n_lights);
-    size_t n_with = 0;
-    const char *const *const with = cli_texts(args, "taken-with", &n_with);
-    if (status == NW_OK && n_lights > 0) {
-        status = cli_frame_paths(lights, n_lights, &w->all_lights, err);
-    }
-    if (status == NW_OK && n_with > 0) {
-        status = cli_frame_paths(with, n_with, &w->all_lights, err);
-    }
-    if (status == NW_OK) {
-        status = cli_frame_paths(then, n_then, &w->then, err);
-    }
-    if (status == NW_OK) {
-        status = cli_frame_paths(lights, n_lights, &w->lights, err);
+    const struct {
+        const char *option;
+        struct nw_paths *into;
+    } lists[] = {{"since", &w->then},
+                 {"for", &w->lights},
+                 {"for", &w->all_lights},
+                 {"taken-with", &w->all_lights}};
+    for (size_t i = 0; i < sizeof lists / sizeof lists[0] && status == NW_OK; i++) {
+        size_t n = 0;
+        const char *const *const given = cli_texts(args, lists[i].option, &n);
+        status = cli_frame_paths(given, n, lists[i].into, err);
     }
     if (status == NW_OK && !*ret_rig) {
         return nw_err_set(err, NW_USAGE,

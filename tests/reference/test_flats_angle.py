@@ -1,5 +1,5 @@
-"""`flats --for`: the camera's angle as stars show it, on fields drawn in numpy: turned by hand between
-nights, flipped, a header that lies, another field by the catalogue's stars.
+"""`flats --for`: the camera's angle as stars show it, on fields drawn in numpy: turned by hand
+between nights, flipped, a header that lies, another field by the catalogue's stars.
 
 Environment: NIGHTWRIGHT = path of the built command.
 """

@@ -111,66 +111,67 @@ static void field(struct nw_star *stars, double turn_deg, double shift_px) {
     }
 }
 
-static void test_flats_follow_the_camera_as_stars_show_it(void **state) {
-    (void)state;
-    /* two nights, the camera turned by hand by 5 deg between them; in the first a flip; no header
-     * says an angle, or all say the same */
+/* Two nights, the camera turned by hand by 5 deg between them; in the first a flip. Four subs and
+ * three flats; no header says an angle, or (is_said) all say the same. */
+struct two_nights {
+    struct nw_star stars[4][N_STARS];
+    struct nw_measure m[4];
+    struct nw_frame_facts f[4], flat[3];
+    struct nw_hand_sub subs[4];
+    struct nw_hand_calibration frames[3];
+};
+static void two_nights(struct two_nights *t, bool is_said) {
     static const double TURN_deg[4] = {0.0, 180.3, 5.0, 5.1};
     static const char *const SIDE[4] = {"west", "east", "west", "west"};
     static const double AT_d[4] = {100.0, 100.2, 103.0, 103.1};
-    struct nw_star stars[4][N_STARS];
-    struct nw_measure m[4];
-    struct nw_frame_facts f[4];
-    struct nw_hand_sub subs[4];
+    static const double FLAT_d[3] = {100.4, 103.3, 90.0}; /* nobody saw the angle of the last */
+    for (size_t i = 0; i < 4; i++) {
+        field(t->stars[i], TURN_deg[i], 3.0 * (double)i);
+        t->m[i] = (struct nw_measure){.stars = t->stars[i],
+                                      .n_stars = N_STARS,
+                                      .n_used = N_STARS,
+                                      .width_px = 1000,
+                                      .height_px = 800,
+                                      .noise_adu = 5.0 + (double)i,
+                                      .fwhm_px = 3,
+                                      .neq_area_px2 = 20,
+                                      .moffat_beta = 3};
+        t->f[i] = facts("light", 300.0, AT_d[i] * DAY);
+        t->f[i].rotator_rad = is_said ? 0.4 : NAN;
+        nw_text_copy(t->f[i].tube_side, sizeof t->f[i].tube_side, SIDE[i]);
+        t->subs[i] = sub_of(&t->f[i], &t->m[i]);
+    }
+    for (size_t i = 0; i < 3; i++) {
+        t->flat[i] = facts("flat", 2.0, FLAT_d[i] * DAY);
+        t->flat[i].rotator_rad = is_said ? 0.4 : NAN;
+        t->frames[i] = (struct nw_hand_calibration){.path = "/x/flat.fits",
+                                                    .facts = &t->flat[i],
+                                                    .use = NW_USE_FLAT,
+                                                    .width_px = 100,
+                                                    .height_px = 100};
+    }
+}
+
+static void test_flats_follow_the_camera_as_stars_show_it(void **state) {
+    (void)state;
     for (int said = 0; said < 2; said++) {
-        for (size_t i = 0; i < 4; i++) {
-            field(stars[i], TURN_deg[i], 3.0 * (double)i);
-            m[i] = (struct nw_measure){.stars = stars[i],
-                                       .n_stars = N_STARS,
-                                       .n_used = N_STARS,
-                                       .width_px = 1000,
-                                       .height_px = 800,
-                                       .noise_adu = 5.0 + (double)i,
-                                       .fwhm_px = 3,
-                                       .neq_area_px2 = 20,
-                                       .moffat_beta = 3};
-            f[i] = facts("light", 300.0, AT_d[i] * DAY);
-            f[i].rotator_rad = said ? 0.4 : NAN;
-            nw_text_copy(f[i].tube_side, sizeof f[i].tube_side, SIDE[i]);
-            subs[i] = (struct nw_hand_sub){.path = "sub.fits",
-                                           .facts = &f[i],
-                                           .measure = &m[i],
-                                           .width_px = 1000,
-                                           .height_px = 800};
-        }
-        struct nw_frame_facts flat[3] = {
-            facts("flat", 2.0, 100.4 * DAY), facts("flat", 2.0, 103.3 * DAY),
-            facts("flat", 2.0, 90.0 * DAY)}; /* nobody saw that angle */
-        struct nw_hand_calibration frames[3];
-        for (size_t i = 0; i < 3; i++) {
-            flat[i].rotator_rad = said ? 0.4 : NAN;
-            frames[i] = (struct nw_hand_calibration){.path = "/x/flat.fits",
-                                                     .facts = &flat[i],
-                                                     .use = NW_USE_FLAT,
-                                                     .width_px = 1000,
-                                                     .height_px = 800};
-        }
+        struct two_nights t;
         struct nw_hand_group *groups = NULL;
         struct nw_hand_set *sets = NULL;
         size_t n_groups = 0;
         size_t n = 0;
-        assert_int_equal(nw_handover_judge(subs, 4, NULL, &groups, &n_groups, NULL), NW_OK);
-        assert_int_equal(n_groups, 1);
-        check_near(subs[1].turn_rad * NW_DEG_PER_RAD, 0.3, 0.01, "half a turn is the flip's");
-        check_near(subs[2].turn_rad * NW_DEG_PER_RAD, 5.0, 0.01, "as drawn");
-        const struct nw_hand_judged judged = {subs, 4, groups, 1};
-        assert_int_equal(nw_handover_calibrate(&judged, frames, 3, NULL, &sets, &n, NULL), NW_OK);
         size_t n_flats = 0;
+        two_nights(&t, said == 1);
+        assert_int_equal(nw_handover_judge(t.subs, 4, NULL, &groups, &n_groups, NULL), NW_OK);
+        assert_int_equal(n_groups, 1);
+        check_near(t.subs[1].turn_rad * NW_DEG_PER_RAD, 0.3, 0.01, "half a turn is the flip's");
+        check_near(t.subs[2].turn_rad * NW_DEG_PER_RAD, 5.0, 0.01, "as drawn");
+        const struct nw_hand_judged judged = {t.subs, 4, groups, 1};
+        assert_int_equal(nw_handover_calibrate(&judged, t.frames, 3, NULL, &sets, &n, NULL), NW_OK);
         for (size_t k = 0; k < n; k++) {
             if (sets[k].need == NW_HAND_NEED_FLAT) {
                 assert_int_equal(sets[k].n_subs, 2);
-                assert_int_equal(sets[k].n,
-                                 2); /* of its night, and the one that nobody can judge */
+                assert_int_equal(sets[k].n, 2); /* its night's, and the one nobody can judge */
                 assert_int_equal(sets[k].items[0], n_flats); /* each night its own */
                 n_flats++;
             }
