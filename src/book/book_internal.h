@@ -171,6 +171,8 @@ enum nw_status book_write_log(struct nw_book *book, int64_t content_id, const st
                               const struct nw_book_add_opts *opts, struct nw_book_added *added,
                               struct nw_err *err) NW_CHECKED;
 
+/* Holes of all stale nights, found anew. */
+enum nw_status book_refresh_gaps(struct nw_book *book, struct nw_err *err) NW_CHECKED;
 /* Looks for changes in all stale nights and those that follow them. */
 enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new,
                                     struct nw_err *err) NW_CHECKED;

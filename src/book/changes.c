@@ -239,6 +239,9 @@ enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, str
         status = changes_of_guiding(book, states, err);
     }
     if (status == NW_OK) {
+        status = book_refresh_gaps(book, err);
+    }
+    if (status == NW_OK) {
         status = book_run(book, "UPDATE night SET is_stale = 0 WHERE is_stale", NULL, 0, err);
     }
     if (status == NW_OK) {

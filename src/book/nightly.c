@@ -11,15 +11,6 @@
 static const double LONG_FACTOR = 3.0, LONG_EXTRA_S = 30.0;
 static const double BETTER_TENTH = 0.1;
 
-const char *nw_gap_cause_text(enum nw_gap_cause cause) {
-    static const char *const TEXTS[] = {
-#define X(name, text) text,
-        NW_GAP_CAUSE_LIST(X)
-#undef X
-    };
-    return TEXTS[cause];
-}
-
 const char *nw_sub_fault_text(enum nw_sub_fault fault) {
     static const char *const TEXTS[] = {
 #define X(name, text) text,
@@ -35,23 +26,14 @@ static double end_of(const struct nw_live_sub *sub) {
 
 /* ---- Hours ---------------------------------------------------------------------------------- */
 
-static enum nw_gap_cause cause_of(const struct nw_live_sub *before,
-                                  const struct nw_live_sub *after) {
-    if (strcmp(before->object, after->object) != 0) {
-        return NW_GAP_TARGET;
-    }
-    if (strcmp(before->tube_side, after->tube_side) != 0) {
-        return NW_GAP_FLIP;
-    }
-    if (fabs(before->focuser_steps - after->focuser_steps) > 0.5) {
-        return NW_GAP_FOCUS;
-    }
-    return strcmp(before->filter, after->filter) != 0 ? NW_GAP_FILTER : NW_GAP_UNTOLD;
+/* A hole of the logs alone took no time from the frames and stands behind those that did. */
+static double weight_s(const struct nw_gap *gap) {
+    return (gap->to_s - gap->from_s) * (gap->sources & (1u << NW_GAP_FRAMES) ? 1.0 : 1e-3);
 }
 
-static void keep_gap(struct nw_nightly *night, const struct nw_nightly_gap *gap) {
+static void keep_gap(struct nw_nightly *night, const struct nw_gap *gap) {
     size_t at = night->n_gaps;
-    while (at > 0 && night->gaps[at - 1].length_s < gap->length_s) {
+    while (at > 0 && weight_s(&night->gaps[at - 1]) < weight_s(gap)) {
         at--;
     }
     if (at == NW_NIGHTLY_GAPS) {
@@ -62,6 +44,19 @@ static void keep_gap(struct nw_nightly *night, const struct nw_nightly_gap *gap)
         night->gaps[i] = night->gaps[i - 1];
     }
     night->gaps[at] = *gap;
+}
+
+static enum nw_status find_gaps(struct nw_book *book, struct nw_nightly *night,
+                                struct nw_err *err) {
+    struct nw_gap *gaps = NULL;
+    size_t n = 0;
+    const enum nw_status status = nw_gaps_of_night(book, &night->live, &gaps, &n, err);
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        keep_gap(night, &gaps[i]);
+        night->n_faults += nw_gap_is_fault(gaps[i].cause) ? 1 : 0;
+    }
+    free(gaps);
+    return status;
 }
 
 static void walk(struct nw_nightly *night) {
@@ -77,8 +72,6 @@ static void walk(struct nw_nightly *night) {
         if (is_long) {
             night->n_long++;
             night->long_gaps_h += (gap_s - usual_s) / 3600.0;
-            keep_gap(night,
-                     &(struct nw_nightly_gap){covered_s, gap_s, cause_of(&live->subs[i - 1], sub)});
         }
         night->usual_gaps_h += fmax(0.0, is_long ? usual_s : gap_s) / 3600.0;
         covered_s = fmax(covered_s, end_of(sub));
@@ -225,6 +218,9 @@ enum nw_status nw_nightly_read(struct nw_book *book, const char *date, const str
         walk(ret);
         find_dark(book, ret, rig);
         status = judge_subs(ret, err);
+    }
+    if (status == NW_OK) {
+        status = find_gaps(book, ret, err);
     }
     if (status == NW_OK) {
         status = nw_book_changes(book, ret->live.date, ret->live.date, &ret->changes,

@@ -3,25 +3,7 @@
 #ifndef NW_BOOK_NIGHTLY_H
 #define NW_BOOK_NIGHTLY_H
 
-#include "book/live.h"
-
-#define NW_GAP_CAUSE_LIST(X)                                                                       \
-    X(TARGET, "new target")                                                                        \
-    X(FLIP, "flip")                                                                                \
-    X(FOCUS, "focuser moved: a focus run")                                                         \
-    X(FILTER, "filter changed")                                                                    \
-    X(UNTOLD, "the headers do not tell")
-enum nw_gap_cause {
-#define X(name, text) NW_GAP_##name,
-    NW_GAP_CAUSE_LIST(X)
-#undef X
-};
-const char *nw_gap_cause_text(enum nw_gap_cause cause);
-
-struct nw_nightly_gap {
-    double start_s, length_s;
-    enum nw_gap_cause cause; /* what differs between the sub before and after */
-};
+#include "book/gaps.h"
 
 #define NW_SUB_FAULT_LIST(X)                                                                       \
     X(WIDTH, "wider stars")                                                                        \
@@ -57,8 +39,9 @@ struct nw_nightly {
     double before_h, after_h; /* dark, before the first sub and after the last */
     double worthless_h;       /* exposure that the subs' worth takes away; point sources */
     double usual_gap_s;
-    struct nw_nightly_gap gaps[NW_NIGHTLY_GAPS]; /* the longest */
-    size_t n_gaps, n_long;
+    struct nw_gap gaps[NW_NIGHTLY_GAPS]; /* the longest */
+    size_t n_gaps, n_long;               /* shown; all, of which n_faults are a fault's */
+    size_t n_faults;
     struct nw_nightly_sub *subs; /* least worth first; without a worth last */
     size_t n_worth;
     struct nw_book_change *changes;

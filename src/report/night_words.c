@@ -81,6 +81,17 @@ const char *night_hours(const struct nw_night_report *report, size_t i, double *
     }
 }
 
+void night_gap_words(const struct nw_night_report *report, const struct nw_gap *gap, char *text,
+                     size_t size) {
+    char when[48];
+    (void)snprintf(text, size, "%s at %s, %.0f min: %s%s%s%s",
+                   gap->sources & (1u << NW_GAP_FRAMES) ? "gap" : "hole in a log",
+                   night_clock(report, gap->from_s, when, sizeof when),
+                   (gap->to_s - gap->from_s) / 60.0, nw_gap_cause_text(gap->cause),
+                   gap->evidence[0] != '\0' ? " (" : "", gap->evidence,
+                   gap->evidence[0] != '\0' ? ")" : "");
+}
+
 /* ---- Subs ----------------------------------------------------------------------------------- */
 
 static double best_width(const struct nw_nightly *night, size_t like) {
@@ -138,9 +149,10 @@ static bool of_hours(const struct nw_night_report *report, size_t *i, char *text
             "as many more as the %.1f you took",
             unused_h, night->before_h, night->after_h, night->exposing_h);
     }
-    if (night->long_gaps_h > WORTH_A_SENTENCE_H && (*i)-- == 0) {
+    if (night->long_gaps_h > WORTH_A_SENTENCE_H && night->n_gaps > 0 && (*i)-- == 0) {
         return add(text, size, "%.1f hours went into %zu long gaps, the longest %.0f min: %s",
-                   night->long_gaps_h, night->n_long, night->gaps[0].length_s / 60.0,
+                   night->long_gaps_h, night->n_long,
+                   (night->gaps[0].to_s - night->gaps[0].from_s) / 60.0,
                    nw_gap_cause_text(night->gaps[0].cause));
     }
     if (night->usual_gaps_h > 0.1 * night->exposing_h && (*i)-- == 0) {

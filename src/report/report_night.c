@@ -41,11 +41,9 @@ static void hours(const struct nw_night_report *r, struct nw_buf *buf) {
         nw_buf_printf(buf, "%s%s\n", note[0] ? "   " : "", note);
     }
     for (size_t i = 0; i < r->night->n_gaps; i++) {
-        const struct nw_nightly_gap *const gap = &r->night->gaps[i];
-        char when[48];
-        nw_buf_printf(buf, "  gap at %s, %.0f min: %s\n",
-                      night_clock(r, gap->start_s, when, sizeof when), gap->length_s / 60.0,
-                      nw_gap_cause_text(gap->cause));
+        char text[NIGHT_WORDS];
+        night_gap_words(r, &r->night->gaps[i], text, sizeof text);
+        nw_report_paragraph(buf, 2, text);
     }
 }
 

@@ -84,11 +84,16 @@ static enum nw_status hours(const struct nw_night_report *r, struct nw_buf *page
     }
     nw_buf_printf(page, "</table>\n");
     for (size_t i = 0; i < r->night->n_gaps; i++) {
-        char when[48];
-        nw_buf_printf(page, "<p>Gap at %s, %.0f min: %s.</p>\n",
-                      night_clock(r, r->night->gaps[i].start_s, when, sizeof when),
-                      r->night->gaps[i].length_s / 60.0,
-                      nw_gap_cause_text(r->night->gaps[i].cause));
+        char text[NIGHT_WORDS];
+        night_gap_words(r, &r->night->gaps[i], text, sizeof text);
+        nw_buf_printf(page, "<p>");
+        html_text(page, text);
+        if (r->night->gaps[i].would_tell[0] != '\0') {
+            nw_buf_printf(page, " <i>What would tell more: ");
+            html_text(page, r->night->gaps[i].would_tell);
+            nw_buf_printf(page, ".</i>");
+        }
+        nw_buf_printf(page, "</p>\n");
     }
     return NW_OK;
 }

@@ -31,9 +31,14 @@ static void put_hours(struct nw_json *json, const struct nw_night_report *r) {
     json_t *const gaps = nw_json_array(json, NULL, "gaps");
     for (size_t i = 0; i < night->n_gaps; i++) {
         json_t *const item = nw_json_item(json, gaps);
-        put_time(json, item, r, "start_utc", "start_h", night->gaps[i].start_s);
-        nw_json_number(json, item, "length_s", night->gaps[i].length_s, 6);
-        nw_json_text(json, item, "cause", nw_gap_cause_text(night->gaps[i].cause));
+        const struct nw_gap *const gap = &night->gaps[i];
+        put_time(json, item, r, "start_utc", "start_h", gap->from_s);
+        nw_json_number(json, item, "length_s", gap->to_s - gap->from_s, 6);
+        nw_json_text(json, item, "cause", nw_gap_cause_text(gap->cause));
+        nw_json_text(json, item, "cause_word", nw_gap_cause_word(gap->cause));
+        nw_json_bool(json, item, "is_fault", nw_gap_is_fault(gap->cause));
+        nw_json_text(json, item, "evidence", gap->evidence);
+        nw_json_text(json, item, "would_tell", gap->would_tell);
     }
 }
 

@@ -1,0 +1,24 @@
+/* gaps_internal.h - shared by the files of gaps only. */
+#ifndef NW_BOOK_GAPS_INTERNAL_H
+#define NW_BOOK_GAPS_INTERNAL_H
+
+#include <math.h>
+
+#include "book/gaps.h"
+
+/* A hole of one source, or of several at one time. */
+struct gap_hole {
+    double start_s, end_s;
+    double from_s[NW_GAP_N_SOURCES], to_s[NW_GAP_N_SOURCES]; /* of those that are silent */
+    unsigned sources;
+    size_t before; /* of frames: the sub before it */
+};
+
+static inline double gap_end_of(const struct nw_live_sub *sub) {
+    return sub->t_start_utc_s + (isfinite(sub->exposure_s) ? sub->exposure_s : 0.0);
+}
+
+void gap_explain(const struct nw_gap_evidence *evidence, const struct gap_hole *hole,
+                 struct nw_gap *ret);
+
+#endif
