@@ -17,13 +17,13 @@
     X(FOCUS, "focus", "focuser moved: a focus run", false)                                         \
     X(FILTER, "filter", "filter changed", false)                                                   \
     X(ROOF, "roof", "roof closed", false)                                                          \
-    X(CLOUD, "cloud", "cloud: light or guide star lost", false)                                    \
+    X(CLOUD, "cloud", "cloud", false)                                                              \
     X(PAUSE, "pause", "guiding paused", false)                                                     \
-    X(SUPPLY, "supply", "supply: the volts or a load's current fell", true)                        \
-    X(PC, "pc", "PC, its USB or the program: frames and guide log stopped together", true)         \
-    X(CAMERA, "camera", "camera, its cable, or the sequence: the guide log went on", true)         \
-    X(GUIDER, "guider", "guide camera or guide program: frames went on", true)                     \
-    X(LOGGER, "logger", "the logger alone: everything else went on", true)                         \
+    X(SUPPLY, "supply", "supply, wire or plug", true)                                              \
+    X(PC, "pc", "PC, its USB or its programs", true)                                               \
+    X(CAMERA, "camera", "camera, its cable, or the sequence", true)                                \
+    X(GUIDER, "guider", "guide camera or guide program", true)                                     \
+    X(LOGGER, "logger", "the logger alone", true)                                                  \
     X(UNTOLD, "untold", "cannot be told", false)
 enum nw_gap_cause {
 #define X(name, word, text, is_fault) NW_GAP_##name,

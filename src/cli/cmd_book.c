@@ -7,6 +7,7 @@
 #include "cli/book_upkeep.h"
 #include "cli/cli.h"
 #include "report/report_book.h"
+#include "report/report_gaps.h"
 #include "report/report_told.h"
 
 struct call {
@@ -231,6 +232,20 @@ static enum nw_status compare(struct call *call, struct nw_err *err) {
     return cli_book_compare(call->book, call->words[0], call->args, call->result, err);
 }
 
+static enum nw_status gaps(struct call *call, struct nw_err *err) {
+    struct nw_gap *list = NULL;
+    size_t n = 0;
+    enum nw_status status = nw_gaps_list(call->book, cli_text(call->args, "from"),
+                                         cli_text(call->args, "to"), &list, &n, err);
+    if (status == NW_OK && cli_wants_json(call->args)) {
+        status = nw_report_gaps_json(list, n, &call->result->json, err);
+    } else if (status == NW_OK) {
+        nw_report_gaps_text(list, n, &call->result->text);
+    }
+    free(list);
+    return status;
+}
+
 static enum nw_status upkeep(struct call *call, struct nw_err *err) {
     return cli_book_upkeep(call->book, call->words, call->n_words, call->args, call->result, err);
 }
@@ -248,6 +263,7 @@ static const struct {
     {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last"},
     {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
     {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
+    {"gaps", NW_BOOK_READ, 0, 0, gaps, "no words; --from and --to bound it"},
     {"upkeep", NW_BOOK_WRITE, 0, 3, upkeep, "nothing, or done, own or forget and a name"},
     {"check", NW_BOOK_READ, 0, 0, check, "no words"},
     {"export", NW_BOOK_READ, 0, 1, export_table,
@@ -267,11 +283,11 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
         }
     }
     const char *const nearest = nw_text_nearest(word, names, N_VERBS);
-    return nw_err_set(
-        err, NW_USAGE,
-        "book %s: expected add, nights, change, accept, trend, compare, upkeep, check, export "
-        "or backup%s%s",
-        word, nearest ? "; nearest: " : "", nearest ? nearest : "");
+    return nw_err_set(err, NW_USAGE,
+                      "book %s: expected add, nights, change, accept, trend, compare, gaps, "
+                      "upkeep, check, export "
+                      "or backup%s%s",
+                      word, nearest ? "; nearest: " : "", nearest ? nearest : "");
 }
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
@@ -381,6 +397,7 @@ const struct cli_command CMD_BOOK = {
         "over the months, when to clean.\n"
         "compare DATE: what a change did to the stars: nights before against nights since, in the "
         "same air.\n"
+        "gaps: holes of the nights and what made them, counted by month.\n"
         "upkeep: what is due and why; upkeep done NAME [DATE]; upkeep own NAME [DATE] --days N: a "
         "task of yours; upkeep forget NAME.\n"
         "check: is the book sound? export [TABLE]: sub, guiding, change or file as CSV. backup "
