@@ -60,11 +60,14 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     const long minutes = (long)(offset_s / 60.0);
     (void)snprintf(zone, sizeof zone, "UTC%c%02ld:%02ld", minutes < 0 ? '-' : '+',
                    labs(minutes) / 60, labs(minutes) % 60);
+    struct nw_light_gain_plan gains;
+    nw_plan_gains(&night.input, plan, &gains);
     const struct nw_plan_report report = {.input = &night.input,
                                           .plan = plan,
                                           .zone = night.zone,
                                           .solar = cli_given(args, "solar") ? &solar : NULL,
-                                          .zone_name = zone};
+                                          .zone_name = zone,
+                                          .gains = &gains};
     if (status == NW_OK && cli_given(args, "ics")) {
         status = write_file(&report, nw_report_plan_ics, cli_text(args, "ics"), err);
     }

@@ -8,6 +8,7 @@
 #ifndef NW_NIGHT_H
 #define NW_NIGHT_H
 
+#include "light/gains.h"
 #include "mount/clearance.h"
 #include "optics/optics.h"
 #include "rig/targets.h"
@@ -171,5 +172,9 @@ struct nw_season_row {
 enum nw_status nw_season(const struct nw_night_input *input, size_t n_days,
                          struct nw_season_row *ret, size_t *ret_dark_nights,
                          struct nw_err *err) NW_CHECKED;
+
+/* One gain setting of the camera for the filters of the plan, or one for each, where it pays. */
+void nw_plan_gains(const struct nw_night_input *input, const struct nw_plan *plan,
+                   struct nw_light_gain_plan *ret);
 
 #endif

@@ -1,6 +1,7 @@
 /* report_plan.c - a night's plan for people. */
 #include <math.h>
 
+#include "report/report_gains.h"
 #include "report/report_plan.h"
 
 #define DEG NW_DEG_PER_RAD
@@ -283,6 +284,7 @@ void nw_report_plan_text(const struct nw_plan_report *r, struct nw_buf *buf) {
     }
     if (r->plan->n_blocks > 0) {
         text_rotator(r, buf);
+        nw_report_gains_text(r->gains, &r->input->setup->camera, buf);
         text_switches(r, buf);
     }
     text_panels(r, buf);

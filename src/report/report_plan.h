@@ -4,6 +4,7 @@
 
 #include <jansson.h>
 
+#include "light/gains.h"
 #include "night/night.h"
 #include "report/report.h"
 #include "report/svg.h"
@@ -14,6 +15,7 @@ struct nw_plan_report {
     struct nw_time_zone zone;          /* of the clocks shown */
     const struct nw_solar_card *solar; /* NULL: not wanted */
     const char *zone_name;             /* "UTC" or as the owner wrote it */
+    const struct nw_light_gain_plan *gains;
 };
 void nw_report_plan_text(const struct nw_plan_report *report, struct nw_buf *buf);
 enum nw_status nw_report_plan_json(const struct nw_plan_report *report, json_t **ret,

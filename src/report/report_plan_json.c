@@ -1,6 +1,7 @@
 /* report_plan_json.c - a night's plan and a season for scripts. */
 #include <math.h>
 
+#include "report/report_gains.h"
 #include "report/report_plan.h"
 
 #define DEG NW_DEG_PER_RAD
@@ -151,6 +152,7 @@ enum nw_status nw_report_plan_json(const struct nw_plan_report *r, json_t **ret,
     json_blocks(&json, r);
     json_targets(&json, r);
     json_rotator(&json, r);
+    nw_report_gains_json(r->gains, &r->input->setup->camera, &json);
     json_solar(&json, r);
     nw_json_number(&json, NULL, "unused_h", r->plan->unused_s / 3600.0, 4);
     nw_json_number(&json, NULL, "second_choice_worth",

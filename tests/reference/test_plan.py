@@ -87,6 +87,19 @@ def test_blocks_do_not_overlap_and_stay_in_the_night(document):
             assert datetime.fromisoformat(row["time"]) >= sunset
 
 
+def test_one_gain_or_one_for_each(document):
+    """The plan's loss by one setting is the mean of the filters', weighed by their exposure."""
+    gain = document["gain"]
+    assert gain["one_for_all"] and gain["one_is_enough"] == (gain["lost_by_one_percent"] <= 2)
+    seconds = {}
+    for block in document["blocks"]:
+        exposed = block["subs"] * block["exposure_s"]
+        seconds[block["filter"]] = seconds.get(block["filter"], 0) + exposed
+    assert {f["filter"] for f in gain["filters"]} == {f for f, s in seconds.items() if s > 0}
+    mean = sum(seconds[f["filter"]] * f["lost_by_one_percent"] for f in gain["filters"])
+    assert gain["lost_by_one_percent"] == pytest.approx(mean / sum(seconds.values()), abs=0.02)
+
+
 def test_the_rotator_turns_the_short_way(document):
     rows = {row["target"]: row for row in document["rotator"]}
     row = rows["lagoon"]
