@@ -66,6 +66,13 @@ void book_row_put(struct book_row *row, const char *name, struct book_value valu
 enum nw_status book_row_insert(struct nw_book *book, const struct book_row *row,
                                struct nw_err *err) NW_CHECKED;
 
+/* The rows of a statement with one column, as paths. */
+enum nw_status book_take_paths(struct nw_book *book, sqlite3_stmt *statement, struct nw_paths *ret,
+                               struct nw_err *err) NW_CHECKED;
+/* NOTFOUND: no night and no target of that name, with the nearest. */
+enum nw_status book_fail_unknown(struct nw_book *book, const char *wanted,
+                                 struct nw_err *err) NW_CHECKED;
+
 enum nw_status book_begin(struct nw_book *book, struct nw_err *err) NW_CHECKED;
 enum nw_status book_commit(struct nw_book *book, struct nw_err *err) NW_CHECKED;
 void book_rollback(struct nw_book *book);

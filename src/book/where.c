@@ -1,8 +1,8 @@
 /* where.c - where the frames of a night or of a target lie; see book.h. */
 #include "book/book_internal.h"
 
-static enum nw_status take_paths(struct nw_book *book, sqlite3_stmt *statement,
-                                 struct nw_paths *ret, struct nw_err *err) {
+enum nw_status book_take_paths(struct nw_book *book, sqlite3_stmt *statement, struct nw_paths *ret,
+                               struct nw_err *err) {
     bool is_row = true;
     enum nw_status status = NW_OK;
     while (is_row && status == NW_OK) {
@@ -23,14 +23,14 @@ static enum nw_status take_paths(struct nw_book *book, sqlite3_stmt *statement,
 }
 
 /* The target whose name is nearest, for the message. */
-static enum nw_status fail_unknown(struct nw_book *book, const char *wanted, struct nw_err *err) {
+enum nw_status book_fail_unknown(struct nw_book *book, const char *wanted, struct nw_err *err) {
     enum { MAX_NAMES = 400 };
     struct nw_paths names = {0};
     sqlite3_stmt *statement = NULL;
     enum nw_status status =
         book_prepare(book, "SELECT DISTINCT object FROM frame WHERE use = 'light' AND object <> ''",
                      NULL, 0, &statement, err);
-    status = status == NW_OK ? take_paths(book, statement, &names, err) : status;
+    status = status == NW_OK ? book_take_paths(book, statement, &names, err) : status;
     (void)sqlite3_finalize(statement);
     if (status == NW_OK) {
         const char *const near = nw_text_nearest(wanted, (const char *const *)names.items, names.n);
@@ -59,10 +59,10 @@ enum nw_status nw_book_paths(struct nw_book *book, const char *night_or_target,
     for (size_t i = 0; i < 2 && status == NW_OK; i++) {
         sqlite3_stmt *statement = NULL;
         status = book_prepare(book, SQL[i], &value, 1, &statement, err);
-        status = status == NW_OK ? take_paths(book, statement, ret, err) : status;
+        status = status == NW_OK ? book_take_paths(book, statement, ret, err) : status;
         (void)sqlite3_finalize(statement);
         if (status == NW_OK && i == 0 && ret->n == 0) {
-            return fail_unknown(book, night_or_target, err);
+            return book_fail_unknown(book, night_or_target, err);
         }
     }
     return status;

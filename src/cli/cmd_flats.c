@@ -64,7 +64,10 @@ static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw
                           "stand in the rig file");
     }
     if (status == NW_OK && w->paths.n == 0) {
-        return nw_err_set(err, NW_USAGE, "no flats; expected flat frames, or folders of them");
+        status = cli_session_paths(args, NW_USE_FLAT, &w->paths, err);
+    }
+    if (status == NW_OK && w->paths.n == 0) {
+        return nw_err_set(err, NW_USAGE, "no flats; expected flat frames, folders of them, --book");
     }
     return status;
 }
@@ -414,6 +417,7 @@ static const struct cli_option OPTIONS[] = {
     CLI_OPTION_SETUP,
     CLI_OPTION_KEEP,
     CLI_OPTION_BOOK,
+    CLI_OPTION_SESSION,
     {.name = "level",
      .kind = CLI_NUMBER,
      .value = "PERCENT",

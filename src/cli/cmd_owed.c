@@ -1,6 +1,7 @@
 /* cmd_owed.c - `owed RIG [FOLDER...]`: which dark, flat and bias frames are missing or stale. */
 #include <math.h>
 
+#include "book/calibration.h"
 #include "cli/handover_load.h"
 #include "cli/night_load.h"
 #include "report/report_owed.h"
@@ -11,6 +12,7 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_TEXT,
      .value = "YYYY-MM-DD",
      .help = "with --targets: what the plan of that evening will need"},
+    CLI_OPTION_BOOK,
     {.name = "wanted",
      .kind = CLI_COUNT,
      .value = "N",
@@ -22,11 +24,15 @@ static const struct cli_option OPTIONS[] = {
 
 struct work {
     struct cli_night night;
-    struct cli_handover found; /* frames of the folders */
+    struct cli_handover found;             /* frames of the folders */
+    struct nw_book_headers library, taken; /* out of the book: calibration frames, subs */
     struct nw_plan *plan;
     struct nw_frame_facts *facts; /* of the planned blocks */
     struct nw_hand_sub *subs;     /* planned, then taken */
     size_t n_subs;
+    struct nw_hand_calibration *frames;
+    size_t n_frames;
+    const char *of_book; /* a night or target, whose subs are asked for */
     struct nw_owed_list list;
     struct nw_cooling cooling;
     char what[80];
@@ -64,6 +70,87 @@ static enum nw_status add_planned(struct work *w, struct nw_err *err) {
     return status;
 }
 
+/* The book's calibration frames, and the subs of nights and targets that are no folders: by their
+ * headers as the book has them. */
+static enum nw_status look_into_book(const struct cli_args *args, struct work *w,
+                                     struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    enum nw_status status = cli_book_path(args, false, path, err);
+    status = status == NW_OK ? nw_book_open(path, NW_BOOK_READ, &book, err) : status;
+    status = status == NW_OK ? nw_book_calibration(book, &w->library, err) : status;
+    if (status == NW_OK && w->of_book) {
+        status = nw_book_lights(book, w->of_book, &w->taken, err);
+    }
+    nw_book_close(book);
+    return status;
+}
+
+static bool is_there(const char *path) {
+    int64_t size = 0;
+    int64_t mtime = 0;
+    return nw_file_stat(path, &size, &mtime, NULL) == NW_OK;
+}
+
+/* Folders to read; with --book one word that is none is a night or a target of it. */
+static enum nw_status find_paths(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t i = 1; i < cli_n_args(args) && status == NW_OK; i++) {
+        const char *const what = cli_arg(args, i);
+        if (!cli_given(args, "book") || is_there(what)) {
+            status = cli_frame_paths(&what, 1, &w->found.paths, err);
+        } else if (w->of_book) {
+            status = nw_err_set(err, NW_USAGE,
+                                "'%.60s' and '%.60s' are no folders, expected one night or target "
+                                "of the book",
+                                w->of_book, what);
+        } else {
+            w->of_book = what;
+        }
+    }
+    status = status == NW_OK ? cli_handover_headers(&w->found, err) : status;
+    return status == NW_OK && cli_given(args, "book") ? look_into_book(args, w, err) : status;
+}
+
+/* Calibration frames of folders and of the book in one list. */
+static enum nw_status join_frames(struct work *w, struct nw_err *err) {
+    const size_t n = w->found.n_frames + w->library.n;
+    w->frames = nw_calloc(n + 1, sizeof *w->frames);
+    if (!w->frames) {
+        return nw_err_set(err, NW_NOMEM, "%zu calibration frames", n);
+    }
+    for (size_t i = 0; i < w->found.n_frames; i++) {
+        w->frames[w->n_frames++] = w->found.frames[i];
+    }
+    for (size_t i = 0; i < w->library.n; i++) {
+        const struct nw_book_header *const h = &w->library.items[i];
+        w->frames[w->n_frames++] = (struct nw_hand_calibration){.path = h->path,
+                                                                .facts = &h->facts,
+                                                                .use = h->use,
+                                                                .width_px = h->width_px,
+                                                                .height_px = h->height_px};
+    }
+    return NW_OK;
+}
+
+static enum nw_status add_taken(struct work *w, struct nw_err *err) {
+    w->subs = nw_calloc(w->found.n_subs + w->taken.n + 1, sizeof *w->subs);
+    if (!w->subs) {
+        return nw_err_set(err, NW_NOMEM, "subs");
+    }
+    for (size_t i = 0; i < w->found.n_subs; i++) {
+        w->subs[w->n_subs++] = w->found.subs[i];
+    }
+    for (size_t i = 0; i < w->taken.n; i++) {
+        const struct nw_book_header *const h = &w->taken.items[i];
+        w->subs[w->n_subs++] = (struct nw_hand_sub){.path = h->path,
+                                                    .facts = &h->facts,
+                                                    .width_px = h->width_px,
+                                                    .height_px = h->height_px};
+    }
+    return NW_OK;
+}
+
 static enum nw_status gather(const struct cli_args *args, struct work *w, struct nw_err *err) {
     const bool is_planned = cli_given(args, "targets");
     size_t n_set = 0;
@@ -83,19 +170,10 @@ static enum nw_status gather(const struct cli_args *args, struct work *w, struct
         nw_text_copy(w->what, sizeof w->what,
                      cli_n_args(args) > 1 ? "subs that were taken" : "no subs: cooling alone");
     }
-    if (status == NW_OK && cli_n_args(args) > 1) {
-        status =
-            cli_frame_paths(cli_positional(args) + 1, cli_n_args(args) - 1, &w->found.paths, err);
-    }
-    status = status == NW_OK ? cli_handover_headers(&w->found, err) : status;
-    if (status == NW_OK && is_planned) {
-        status = add_planned(w, err);
-    } else if (status == NW_OK) {
-        w->subs = nw_calloc(w->found.n_subs + 1, sizeof *w->subs);
-        status = w->subs ? NW_OK : nw_err_set(err, NW_NOMEM, "subs");
-    }
-    for (size_t i = 0; status == NW_OK && !is_planned && i < w->found.n_subs; i++) {
-        w->subs[w->n_subs++] = w->found.subs[i];
+    status = status == NW_OK ? find_paths(args, w, err) : status;
+    status = status == NW_OK ? join_frames(w, err) : status;
+    if (status == NW_OK) {
+        status = is_planned ? add_planned(w, err) : add_taken(w, err);
     }
     return status;
 }
@@ -109,8 +187,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     enum nw_status status = gather(args, w, err);
     const struct nw_owed_from from = {.subs = w->subs,
                                       .n = w->n_subs,
-                                      .frames = w->found.frames,
-                                      .n_frames = w->found.n_frames,
+                                      .frames = w->frames,
+                                      .n_frames = w->n_frames,
                                       .wanted = (size_t)cli_count(args, "wanted", 20),
                                       .between_s = 3.0};
     status = status == NW_OK ? nw_owed_of(&from, &w->list, err) : status;
@@ -118,7 +196,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         struct nw_err why = {0};
         struct nw_owed_report report = {.what = w->what,
                                         .list = &w->list,
-                                        .frames = w->found.frames,
+                                        .frames = w->frames,
                                         .wanted = from.wanted,
                                         .n_subs = w->n_subs,
                                         .camera = &w->night.input.setup->camera};
@@ -136,6 +214,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     nw_plan_free(w->plan);
     free(w->facts);
     free(w->subs);
+    free(w->frames);
+    nw_book_headers_done(&w->library);
+    nw_book_headers_done(&w->taken);
     cli_handover_done(&w->found);
     cli_night_done(&w->night);
     free(w);
@@ -147,10 +228,12 @@ const struct cli_command CMD_OWED = {
     .arguments = "RIG [FOLDER...]",
     .help = "Dark, flat and bias sets missing or stale for subs planned or taken; cooling left by "
             "month.",
-    .notes = "FOLDERs hold the calibration frames that you have, and without --targets the subs "
-             "that were taken; headers alone are read.\n"
-             "Examples: owed rig.yaml library/ --targets targets.yaml --night 2026-08-10; owed "
-             "rig.yaml library/ night/",
+    .notes =
+        "FOLDERs hold the calibration frames that you have, and without --targets the subs "
+        "that were taken; headers alone are read. With --book FILE all calibration frames of the "
+        "book count as well, and a night or target of it may stand in place of a folder.\n"
+        "Examples: owed rig.yaml library/ --targets targets.yaml --night 2026-08-10; owed "
+        "rig.yaml library/ night/; owed rig.yaml 2026-06-14 --book book.sqlite",
     .options = OPTIONS,
     .min_args = 1,
     .max_args = 1000,

@@ -29,6 +29,22 @@ static enum nw_status add(struct work *w, const char *const *given, size_t n, en
     return status;
 }
 
+/* A session of the book is one that has a dark, else one that has a flat. */
+static enum nw_status add_session(const struct cli_args *args, struct work *w, struct nw_err *err) {
+    enum nw_status status = cli_session_paths(args, NW_USE_DARK, &w->paths, err);
+    if (status == NW_NOTFOUND) {
+        status = cli_session_paths(args, NW_USE_FLAT, &w->paths, err);
+    }
+    w->frames = status == NW_OK ? nw_calloc(w->paths.n + 1, sizeof *w->frames) : NULL;
+    if (status == NW_OK && !w->frames) {
+        return nw_err_set(err, NW_NOMEM, "%zu frames", w->paths.n);
+    }
+    for (size_t i = 0; i < w->paths.n && status == NW_OK; i++) {
+        w->frames[i] = (struct nw_sensor_frame){.use = NW_USE_OTHER};
+    }
+    return status;
+}
+
 /* Options say what a frame is; else its header does. */
 static enum nw_status list_frames(const struct cli_args *args, struct work *w, struct nw_err *err) {
     static const struct {
@@ -42,8 +58,12 @@ static enum nw_status list_frames(const struct cli_args *args, struct work *w, s
         status = add(w, given, n, LISTS[k].use, err);
     }
     if (status == NW_OK && w->paths.n == 0) {
+        status = add_session(args, w, err);
+    }
+    if (status == NW_OK && w->paths.n == 0) {
         return nw_err_set(err, NW_USAGE,
-                          "no frames; expected bias, dark and flat frames, or folders of them");
+                          "no frames; expected bias, dark and flat frames, or folders of them, or "
+                          "--book or --night for a session of the book");
     }
     return status;
 }
@@ -164,6 +184,7 @@ static const struct cli_option OPTIONS[] = {
     CLI_OPTION_SETUP,
     CLI_OPTION_KEEP,
     CLI_OPTION_BOOK,
+    CLI_OPTION_SESSION,
     {.name = "threads",
      .kind = CLI_COUNT,
      .value = "N",

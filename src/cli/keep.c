@@ -1,7 +1,25 @@
 /* keep.c - `--keep`: the result of a command into the book. */
 #include "cli/keep.h"
+#include "book/calibration.h"
 #include "book/documents.h"
 #include "cli/cli.h"
+
+enum nw_status cli_session_paths(const struct cli_args *args, enum nw_frame_use use,
+                                 struct nw_paths *paths, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    char date[NW_BOOK_DATE];
+    struct nw_book *book = NULL;
+    if (!cli_given(args, "book") && !cli_given(args, "night")) {
+        return NW_OK;
+    }
+    enum nw_status status = cli_book_path(args, false, path, err);
+    status = status == NW_OK ? nw_book_open(path, NW_BOOK_READ, &book, err) : status;
+    if (status == NW_OK) {
+        status = nw_book_session(book, cli_text(args, "night"), use, date, paths, err);
+    }
+    nw_book_close(book);
+    return status;
+}
 
 bool cli_wants_document(const struct cli_args *args) {
     return cli_wants_json(args) || cli_given(args, "keep");
