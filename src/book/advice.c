@@ -6,6 +6,7 @@
 #include "book/told.h"
 
 enum { MAX_ADVICE = 100000 };
+#define MEAN_WIDTH "mean width by " /* and the line that is changed most */
 
 static const char *const OUTCOMES[] = {
 #define X(name, word) word,
@@ -19,6 +20,8 @@ const char *nw_book_outcome_word(enum nw_book_outcome outcome) {
 
 enum nw_status nw_book_put_advice(struct nw_book *book, const struct nw_book_advice *a,
                                   struct nw_err *err) {
+    char quantity[48];
+    (void)snprintf(quantity, sizeof quantity, MEAN_WIDTH "%s", a->line);
     const struct book_value values[] = {
         book_text(a->date),
         book_real(a->made_utc_s),
@@ -35,13 +38,14 @@ enum nw_status nw_book_put_advice(struct nw_book *book, const struct nw_book_adv
         book_real(a->predicted_rad),
         book_real(a->sigma_rad),
         book_real(a->refuted_below_rad),
+        book_text(quantity),
     };
     return book_run(
         book,
         "INSERT INTO advice (night_id, made_utc_s, rig_version_id, rig_name, setup, filter, what, "
         "path, old_value, new_value, text, quantity, unit, before, predicted, sigma, "
         "refuted_below) VALUES ((SELECT id FROM night WHERE date = ?1), ?2, ?3, ?4, ?5, ?6, ?7, "
-        "?8, ?9, ?10, ?11, 'mean width', 'rad', ?12, ?13, ?14, ?15) ON CONFLICT (rig_name, setup, "
+        "?8, ?9, ?10, ?11, ?16, 'rad', ?12, ?13, ?14, ?15) ON CONFLICT (rig_name, setup, "
         "filter, what, night_id) DO UPDATE SET made_utc_s = ?2, rig_version_id = ?3, path = ?8, "
         "old_value = ?9, new_value = ?10, text = ?11, before = ?12, predicted = ?13, sigma = ?14, "
         "refuted_below = ?15 WHERE outcome = 'open'",
@@ -74,6 +78,11 @@ static void take(sqlite3_stmt *row, struct nw_book_advice *a) {
     a->came_rad = book_column_real(row, 17);
     a->came_sigma_rad = book_column_real(row, 18);
     book_column_text(row, 19, a->outcome_text, sizeof a->outcome_text);
+    char quantity[48];
+    const size_t n = sizeof MEAN_WIDTH - 1;
+    book_column_text(row, 20, quantity, sizeof quantity);
+    nw_text_copy(a->line, sizeof a->line,
+                 strncmp(quantity, MEAN_WIDTH, n) == 0 ? quantity + n : "");
 }
 
 enum nw_status nw_book_advice(struct nw_book *book, const char *rig_name, const char *setup,
@@ -88,7 +97,8 @@ enum nw_status nw_book_advice(struct nw_book *book, const char *rig_name, const 
         book,
         "SELECT advice.id, made_utc_s, coalesce(rig_version_id, 0), coalesce(date, ''), rig_name, "
         "setup, filter, what, path, old_value, new_value, text, before, predicted, sigma, "
-        "refuted_below, outcome, came, came_sigma, outcome_text FROM advice LEFT JOIN night ON "
+        "refuted_below, outcome, came, came_sigma, outcome_text, quantity FROM advice LEFT JOIN "
+        "night ON "
         "night.id = night_id WHERE rig_name = ?1 AND setup = ?2 ORDER BY made_utc_s, advice.id",
         values, 2, &statement, err);
     while (status == NW_OK) {

@@ -46,38 +46,59 @@ enum nw_status nw_book_rig_version(struct nw_book *book, const char *path,
     return status;
 }
 
+struct rig_text {
+    char *text;
+    int64_t id;
+    double added_utc_s;
+};
+
 static enum nw_status text_of(struct nw_book *book, const char *sql,
-                              const struct book_value *values, size_t n, char **ret,
-                              int64_t *ret_id, struct nw_err *err) {
+                              const struct book_value *values, size_t n, struct rig_text *ret,
+                              struct nw_err *err) {
     sqlite3_stmt *statement = NULL;
     bool is_row = false;
-    *ret = NULL;
-    *ret_id = 0;
+    *ret = (struct rig_text){.added_utc_s = NAN};
     enum nw_status status = book_prepare(book, sql, values, n, &statement, err);
     if (status == NW_OK) {
         status = book_step(book, statement, &is_row, err);
     }
     if (is_row) {
-        *ret_id = sqlite3_column_int64(statement, 0);
-        *ret = nw_strdup((const char *)sqlite3_column_text(statement, 1));
-        status = *ret ? NW_OK : nw_err_set(err, NW_NOMEM, "a rig file of the book");
+        ret->id = sqlite3_column_int64(statement, 0);
+        ret->text = nw_strdup((const char *)sqlite3_column_text(statement, 1));
+        ret->added_utc_s = book_column_real(statement, 2);
+        status = ret->text ? NW_OK : nw_err_set(err, NW_NOMEM, "a rig file of the book");
     }
     (void)sqlite3_finalize(statement);
     return status;
 }
 
 enum nw_status nw_book_rig_text(struct nw_book *book, int64_t version, char **ret,
-                                struct nw_err *err) {
+                                double *ret_added_utc_s, struct nw_err *err) {
     const struct book_value value = book_int(version);
-    int64_t id = 0;
-    return text_of(book, "SELECT id, text FROM rig_version WHERE id = ?1", &value, 1, ret, &id,
-                   err);
+    struct rig_text found;
+    const enum nw_status status =
+        text_of(book,
+                "SELECT rig_version.id, text, added_utc_s FROM rig_version JOIN content ON "
+                "content.id = content_id WHERE rig_version.id = ?1",
+                &value, 1, &found, err);
+    *ret = found.text;
+    if (ret_added_utc_s) {
+        *ret_added_utc_s = found.added_utc_s;
+    }
+    return status;
 }
 
 enum nw_status nw_book_last_rig(struct nw_book *book, char **ret, int64_t *ret_version,
                                 struct nw_err *err) {
-    return text_of(book, "SELECT id, text FROM rig_version ORDER BY id DESC LIMIT 1", NULL, 0, ret,
-                   ret_version, err);
+    struct rig_text found;
+    const enum nw_status status =
+        text_of(book,
+                "SELECT rig_version.id, text, added_utc_s FROM rig_version JOIN content ON "
+                "content.id = content_id ORDER BY rig_version.id DESC LIMIT 1",
+                NULL, 0, &found, err);
+    *ret = found.text;
+    *ret_version = found.id;
+    return status;
 }
 
 /* ---- Trials --------------------------------------------------------------------------------- */

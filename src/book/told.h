@@ -12,9 +12,9 @@
 enum nw_status nw_book_rig_version(struct nw_book *book, const char *path,
                                    const struct nw_book_add_opts *opts, int64_t *ret,
                                    struct nw_err *err) NW_CHECKED;
-/* Its text, yours to free; NULL: no such version. */
+/* Its text, yours to free, and when the book took it (may be NULL); NULL: no such version. */
 enum nw_status nw_book_rig_text(struct nw_book *book, int64_t version, char **ret,
-                                struct nw_err *err) NW_CHECKED;
+                                double *ret_added_utc_s, struct nw_err *err) NW_CHECKED;
 /* The text of the rig file that came last; NULL: none. *ret_version 0 then. */
 enum nw_status nw_book_last_rig(struct nw_book *book, char **ret, int64_t *ret_version,
                                 struct nw_err *err) NW_CHECKED;
@@ -104,7 +104,8 @@ struct nw_book_advice {
     int64_t id;
     char date[NW_BOOK_DATE]; /* of the night it rests on */
     char rig_name[72], setup[72], filter[32];
-    char what[96];                               /* the change's name */
+    char what[96]; /* the change's name */
+    char line[32]; /* of the star width that it changes most: "air_above" */
     char path[96], old_value[80], new_value[80]; /* first key of it */
     char text[400];
     double made_utc_s;

@@ -62,7 +62,11 @@ enum nw_status cli_book_compare(struct nw_book *book, const char *date, const st
         status = foretell(rig_path, cli_text(args, "foretold"), &w, &report.foretold, err);
     }
     if (status == NW_OK) {
-        const struct check_nights_opts opts = {.range = range, .changed_on = date};
+        const struct check_nights_opts opts = {.range = range,
+                                               .changed_on = date,
+                                               .has_own_line = report.foretold != NULL,
+                                               .own_line = report.foretold ? report.foretold->line
+                                                                           : NW_STAR_N_LINES};
         status = check_nights(book, &opts, w.rig, w.setup, &w.nights, err);
     }
     if (status == NW_OK) {

@@ -68,6 +68,11 @@ struct check_nights_opts {
     const char *range, *changed_on;
     const char *const *told;
     size_t n_told;
+    /* the change acts on this line: what frames and logs say of it themselves (airmass, time since
+     * the focus run, motion, length of the sub) is not used, else it would explain the change away
+     */
+    bool has_own_line;
+    enum nw_star_line_id own_line;
 };
 enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts *opts,
                             const struct nw_rig *rig, const struct nw_setup *setup,

@@ -19,6 +19,7 @@ struct nights {
     struct nw_apart_night *nights; /* borrow from items */
     size_t n, n_without_log, n_of_trials;
     const struct nw_book_starts *trials; /* frames that are no subs of the night */
+    const struct check_nights_opts *opts;
 };
 
 /* ---- Which nights --------------------------------------------------------------------------- */
@@ -90,6 +91,31 @@ static void leave_out(struct nights *all, struct one_night *night) {
     check->n = n;
 }
 
+/* The frame's own word on a line, taken away. */
+static void keep_from(enum nw_star_line_id line, struct one_night *night) {
+    for (size_t i = 0; i < night->check.n; i++) {
+        struct nw_star_frame *const star = &night->check.stars[i];
+        switch (line) {
+        case NW_STAR_AIR_ABOVE:
+        case NW_STAR_DISPERSION:
+            star->airmass = NAN;
+            break;
+        case NW_STAR_FOCUS:
+            star->since_focus_s = night->change_K[i] = NAN;
+            break;
+        case NW_STAR_MOTION:
+            star->motion_ra_rad = star->motion_dec_rad = NAN;
+            break;
+        case NW_STAR_FLEXURE:
+        case NW_STAR_FIELD_ROTATION:
+            star->exposure_s = NAN;
+            break;
+        default:
+            break;
+        }
+    }
+}
+
 static enum nw_status add_night(struct nw_book *book, const char *date, const struct nw_rig *rig,
                                 const struct nw_setup *setup, struct nights *all,
                                 struct nw_err *err) {
@@ -113,6 +139,9 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     }
     focus_changes(night);
     leave_out(all, night);
+    if (all->opts->has_own_line) {
+        keep_from(all->opts->own_line, night);
+    }
     if (night->check.n == 0) {
         all->n--;
         check_night_done(&night->check);
@@ -193,7 +222,7 @@ static enum nw_status split(const char *changed_on, const struct nights *all,
 enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts *opts,
                             const struct nw_rig *rig, const struct nw_setup *setup,
                             struct check_apart *ret, struct nw_err *err) {
-    struct nights all = {.n = 0};
+    struct nights all = {.opts = opts};
     struct check_told told = {.n_known = 0};
     struct nw_book_starts starts = {.n = 0};
     enum nw_status status = nw_book_trial_starts(book, &starts, err);

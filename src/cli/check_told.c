@@ -177,7 +177,7 @@ static enum nw_status look_back(struct reader *r, int64_t version, struct nw_err
     nw_star_budget_free(r->then);
     r->then = NULL;
     r->then_version = version;
-    const enum nw_status status = nw_book_rig_text(r->book, version, &text, err);
+    const enum nw_status status = nw_book_rig_text(r->book, version, &text, NULL, err);
     if (status == NW_OK && text &&
         nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, &rig, &none) == NW_OK) {
         const struct nw_setup *const setup = nw_rig_setup(rig, r->setup->name);

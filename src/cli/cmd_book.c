@@ -20,6 +20,20 @@ struct call {
 
 /* ---- Verbs ---------------------------------------------------------------------------------- */
 
+/* The rig file that the book took last, when none is named: NULL where there is none. */
+static enum nw_status last_rig(struct nw_book *book, struct nw_rig **ret, struct nw_err *err) {
+    char *text = NULL;
+    int64_t version = 0;
+    struct nw_err none = {0}; /* one of an older program may not be read any more */
+    const enum nw_status status = nw_book_last_rig(book, &text, &version, err);
+    if (text &&
+        nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, ret, &none) != NW_OK) {
+        *ret = NULL;
+    }
+    free(text);
+    return status;
+}
+
 static enum nw_status add(struct call *call, struct nw_err *err) {
     const char *const rig_path = cli_text(call->args, "rig");
     struct nw_log_layout *layouts = NULL;
@@ -31,6 +45,8 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
         if (status == NW_OK) {
             status = cli_rig_layouts(rig_path, &layouts, &n_layouts, err);
         }
+    } else {
+        status = last_rig(call->book, &rig, err);
     }
     const struct nw_guide_layouts all = {layouts, n_layouts, NULL};
     const struct nw_book_add_opts opts = {
@@ -54,7 +70,7 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
         status = nw_book_rig_version(call->book, rig_path, &opts, &version, err);
     }
     if (status == NW_OK) {
-        const struct cli_find_trials how = {.rig = rig,
+        const struct cli_find_trials how = {.rig = rig_path ? rig : NULL,
                                             .rig_path = rig_path,
                                             .setup = cli_text(call->args, "setup"),
                                             .origin = NW_BOOK_FROM_ADD,

@@ -2,9 +2,11 @@
 #include <math.h>
 
 #include "budget/focus_interval.h"
+#include "cli/check_advice.h"
 #include "cli/check_internal.h"
 #include "report/report.h"
 #include "report/report_apart.h"
+#include "report/report_told.h"
 
 static double mean_exposure(const struct check_night *night) {
     double sum = 0.0;
@@ -96,6 +98,37 @@ static enum nw_status look_at_night(const struct cli_args *args, const struct nw
     return status;
 }
 
+/* With a book: whether what was advised before held, and what is advised now is kept. A rig that
+ * was changed for this look alone is no rig to remember; a book that cannot be written is only
+ * read. */
+static enum nw_status remember(const struct cli_args *args, const struct nw_check_report *check,
+                               const char *date, struct cli_result *result, struct nw_err *err) {
+    char path[CLI_MAX_PATH];
+    struct nw_book *book = NULL;
+    struct check_advised advised = {.n = 0};
+    struct nw_err none = {0};
+    if (!(cli_given(args, "book") || cli_given(args, "night")) || cli_given(args, "set")) {
+        return NW_OK;
+    }
+    enum nw_status status = cli_book_path(args, false, path, err);
+    if (status == NW_OK && nw_book_open(path, NW_BOOK_WRITE, &book, &none) == NW_OK) {
+        const struct check_advice_of of = {.book = book,
+                                           .rig_path = cli_arg(args, 0),
+                                           .rig = check->rig,
+                                           .setup = check->setup,
+                                           .date = date};
+        status = check_advice(&of, check->star_width, &advised, err);
+    }
+    if (status == NW_OK && cli_wants_json(args)) {
+        nw_report_outcomes_json(advised.items, advised.n, result->json);
+    } else if (status == NW_OK) {
+        nw_report_outcomes_text(advised.items, advised.n, &result->text);
+    }
+    check_advised_done(&advised);
+    nw_book_close(book);
+    return status;
+}
+
 /* The star width, and the other budgets in brief below it. */
 static enum nw_status star_width(const struct cli_args *args, const struct nw_check_report *check,
                                  const struct check_ledgers *ledgers, struct cli_result *result,
@@ -132,6 +165,9 @@ static enum nw_status star_width(const struct cli_args *args, const struct nw_ch
                            (int)night.remark.len - 2, night.remark.data);
         }
         status = print(args, &report, result, err);
+    }
+    if (status == NW_OK) {
+        status = remember(args, &report, night.date, result, err);
     }
     nw_star_budget_free(budget);
     check_changed_done(&changed);

@@ -34,6 +34,12 @@ struct nw_change_report {
 /* How many nights more, on the side that has fewer, until the effect is known to 3 % of the squared
  * width, or to half of itself; 0: now; INFINITY: that side alone cannot. */
 double nw_change_nights_needed(const struct nw_change_report *report);
+/* Whether the prediction of `foretold` held: within two sigmas of it, and two away from nothing. */
+enum nw_change_outcome { NW_CHANGE_CANNOT_TELL, NW_CHANGE_HELD, NW_CHANGE_REFUTED };
+enum nw_change_outcome nw_change_outcome_of(const struct nw_change_report *report);
+/* How the mean width came to change, of a star as wide as those that were judged; with its sigma.
+ */
+double nw_change_width_rad(const struct nw_change_report *report, double *ret_sigma_rad);
 void nw_report_change_text(const struct nw_change_report *report, struct nw_buf *buf);
 enum nw_status nw_report_change_json(const struct nw_change_report *report, json_t **ret,
                                      struct nw_err *err) NW_CHECKED;

@@ -67,12 +67,27 @@ static struct foretold foretell(const struct nw_change_report *report) {
     return f;
 }
 
-/* Held: within two sigmas of what was foretold, and two away from nothing. */
-static const char *held(const struct nw_change_report *report, const struct foretold *f) {
+enum nw_change_outcome nw_change_outcome_of(const struct nw_change_report *report) {
     const struct nw_apart_term *const term = &report->apart->terms[NW_APART_CHANGE];
-    return fabs(f->off) > 2.0                      ? "refuted"
-           : fabs(term->value) > 2.0 * term->sigma ? "held"
-                                                   : "cannot tell yet";
+    if (report->apart->why_null[0] || !report->foretold || !(term->sigma > 0.0)) {
+        return NW_CHANGE_CANNOT_TELL;
+    }
+    const struct foretold f = foretell(report);
+    return fabs(f.off) > 2.0                       ? NW_CHANGE_REFUTED
+           : fabs(term->value) > 2.0 * term->sigma ? NW_CHANGE_HELD
+                                                   : NW_CHANGE_CANNOT_TELL;
+}
+
+double nw_change_width_rad(const struct nw_change_report *report, double *ret_sigma_rad) {
+    const struct nw_apart_term *const term = &report->apart->terms[NW_APART_CHANGE];
+    const double square = mean_square(report->apart);
+    *ret_sigma_rad = term->sigma / (2.0 * sqrt(square));
+    return sqrt(fmax(0.0, square + term->value)) - sqrt(square);
+}
+
+static const char *held(const struct nw_change_report *report) {
+    static const char *const WORDS[] = {"cannot tell yet", "held", "refuted"};
+    return WORDS[nw_change_outcome_of(report)];
 }
 
 static void entry(struct nw_buf *buf, const char *head, const char *text) {
@@ -116,7 +131,7 @@ void nw_report_change_text(const struct nw_change_report *report, struct nw_buf 
         const struct foretold f = foretell(report);
         (void)snprintf(text, sizeof text, "'%s': %+.2f +- %.2f arcsec^2; %s (%.1f sigma apart)",
                        report->foretold->change->name, ARCSEC2(f.rad2), ARCSEC2(f.sigma_rad2),
-                       held(report, &f), fabs(f.off));
+                       held(report), fabs(f.off));
         entry(buf, "FORETOLD", text);
     }
     entry(buf, "MIND", "what else changed that night counts too: nightwright book change");
@@ -151,7 +166,7 @@ enum nw_status nw_report_change_json(const struct nw_change_report *report, json
         nw_json_text(&json, o, "change", report->foretold->change->name);
         nw_json_number(&json, o, "effect_arcsec2", ARCSEC2(f.rad2), 4);
         nw_json_number(&json, o, "effect_sigma_arcsec2", ARCSEC2(f.sigma_rad2), 3);
-        nw_json_text(&json, o, "outcome", held(report, &f));
+        nw_json_text(&json, o, "outcome", held(report));
         nw_json_number(&json, o, "sigmas_apart", fabs(f.off), 3);
     }
     return nw_json_end(&json, ret, err);

@@ -164,3 +164,19 @@ enum nw_status nw_rig_read(const char *path, const char *const *overrides, size_
     free(data);
     return status;
 }
+
+enum nw_status nw_rig_value_at(const char *name, const char *data, size_t len, const char *path,
+                               char *ret, size_t ret_size, struct nw_err *err) {
+    struct nw_rig_node *root = NULL;
+    ret[0] = '\0';
+    const enum nw_status status = nw_rig_tree_parse(name, data, len, &root, err);
+    const struct nw_rig_node *node = status == NW_OK ? nw_rig_tree_find(root, path) : NULL;
+    if (node && node->kind == NW_RIG_MAP) {
+        node = nw_rig_tree_find(node, "value");
+    }
+    if (node && node->text) {
+        nw_text_copy(ret, ret_size, node->text);
+    }
+    nw_rig_tree_free(root);
+    return status;
+}

@@ -299,6 +299,11 @@ enum nw_status nw_rig_read(const char *path, const char *const *overrides, size_
 enum nw_status nw_rig_parse(const char *name, const char *data, size_t len,
                             const char *const *overrides, size_t n_overrides, struct nw_rig **ret,
                             struct nw_err *err) NW_CHECKED;
+/* The value at a dotted path of keys ("mount.flexure", as in a change's settings) as it stands in
+ * the text, of "{value: 4 um, sigma: 1 um}" the value alone; "" where there is none. Lists are no
+ * values. Errors of a text that is no rig file. */
+enum nw_status nw_rig_value_at(const char *name, const char *data, size_t len, const char *path,
+                               char *ret, size_t ret_size, struct nw_err *err) NW_CHECKED;
 void nw_rig_free(struct nw_rig *rig);
 /* By name, NULL = the first; NULL when there is none of that name. */
 const struct nw_setup *nw_rig_setup(const struct nw_rig *rig, const char *name);

@@ -1,5 +1,6 @@
 """Trials that the book finds by itself, advice that it remembers: small frames, known widths."""
 import json
+import os
 
 import numpy as np
 import pytest
@@ -56,15 +57,49 @@ def test_a_trial_is_found_kept_and_used(book):
                    "mount.motion_ra={value: 0.2 arcsec, sigma: 0.1 arcsec}")["nights"]
     assert [t["used"] for t in other["trials"]] == [False]
     assert "has another 'mount, inside a sub' since: not used" in other["trials"][0]["text"]
-    text = command("check", RIG, "--book", path, "--nights", "all").stdout
-    assert "TRIALS" in text and "short-and-long of 2026-05-02" in text
 
 
-def test_the_trial_is_worth_less_then(book):
-    """`trial --book` takes what the book's trials told: what is known is not asked for again."""
+def outcomes(path, rig):
+    return {a["change"]: a for a in answer("check", rig, "--book", path)["advice_before"]}
+
+
+def test_advice_is_remembered_and_judged(book, tmp_path):
+    path, folder = book
+    rig = tmp_path / "rig.yaml"
+    rig.write_bytes(RIG.read_bytes())
+    first = answer("check", rig, "--book", path, "--night", "2026-05-03")
+    assert first["advice_before"] == [], "nothing was advised before"
+    assert "advice_before" not in answer("check", rig), "without a book nothing is said"
+    names = set(outcomes(path, rig))
+    assert names
+    assert all(a["outcome"] == "open" for a in outcomes(path, rig).values())
+    # stars become narrower by 7 arcsec^2, far more than was foretold
+    for night in (3, 4):
+        for sub in range(8):
+            write_light(folder / f"l{night}_{sub}.fits",
+                        "2026-05-%02dT%02d:%02d:00" % (night + 1, 10 + sub // 6, sub % 6 * 10),
+                        900 + 10 * night + sub, fwhm_px=width(10 * night + sub, -1.0),
+                        AIRMASS=1.1, EXPTIME=300.0)
+    assert run(path, "add", folder).returncode == 0
+    what = "stay above an altitude of 60 degrees"
+    assert run(path, "change", "2026-05-04", *what.split()).returncode == 0
+    told = outcomes(path, rig)
+    assert told[what]["outcome"] == "refuted"
+    assert told[what]["came_arcsec"] < -0.3 and abs(told[what]["foretold_arcsec"]) < 0.3
+    text = command("check", rig, "--book", path).stdout  # what is told is not worked out again
+    assert "DID IT HELP" in text and "refuted. Foretold" in text
+    # a value of the rig file, changed on the disk on the same day: two changes, the same nights
+    other = "a focuser that follows the temperature"
+    if other in told:
+        key = "compensation: {value: "
+        rig.write_text(rig.read_text().replace(key + "0,", key + "0.85,", 1))
+        os.utime(rig, (1777852800, 1777852800))  # 2026-05-04T00:00Z
+        again = outcomes(path, rig)
+        assert again[other]["outcome"] in ("cannot tell", "open")
+        assert again[what]["outcome"] == "refuted", "what is told stays told"
+
+
+def test_a_rig_of_one_look_is_not_remembered(book):
     path, _ = book
-    bits = {}
-    for name, args in (("rig", ()), ("book", ("--book", path))):
-        trials = answer("trial", "--rig", RIG, *args)["trials"]
-        bits[name] = next(t["bits"] for t in trials if t["trial"] == "short-and-long")
-    assert bits["book"] < bits["rig"]
+    done = command("check", RIG, "--book", path, "--set", "mount.flexure=0 arcsec/h")
+    assert done.returncode == 0 and "DID IT HELP" not in done.stdout, "a rig of this look alone"
