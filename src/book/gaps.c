@@ -162,8 +162,9 @@ enum nw_status nw_gaps_find(const struct nw_gap_evidence *e, struct nw_gap **ret
             status == NW_OK ? holes_of_log(e->live, &e->guide, NW_GAP_GUIDE, &holes, err) : status;
         status = status == NW_OK ? holes_of_log(e->live, &e->climate, NW_GAP_CLIMATE, &holes, err)
                                  : status;
-        status = status == NW_OK ? holes_of_log(e->live, &e->power.track, NW_GAP_POWER, &holes, err)
-                                 : status;
+        const struct nw_gap_track power = gap_power_track(e);
+        status =
+            status == NW_OK ? holes_of_log(e->live, &power, NW_GAP_POWER, &holes, err) : status;
     }
     if (status == NW_OK) {
         merge(&holes);

@@ -9,6 +9,7 @@
 #define NW_BOOK_GAPS_H
 
 #include "book/live.h"
+#include "power/power_log.h"
 
 /* symbol, word that is counted, what is said, is it a fault */
 #define NW_GAP_CAUSE_LIST(X)                                                                       \
@@ -51,18 +52,12 @@ struct nw_gap_track {
     const double *t_s;
     size_t n;
 };
-struct nw_gap_power { /* columns of the power log: value k of row i at data[i * n_columns + k] */
-    struct nw_gap_track track;
-    const double *data;
-    const char (*names)[64]; /* "power hub V", "main camera A" */
-    size_t n_columns;
-};
 struct nw_gap_evidence {
     const struct nw_live *live; /* subs; climate rows with the roof open */
     struct nw_gap_track guide, climate;
-    const bool *has_star;    /* beside guide; NULL: not known */
-    const double *roof_open; /* beside climate, 0 or 1 or NaN; NULL */
-    struct nw_gap_power power;
+    const bool *has_star;              /* beside guide; NULL: not known */
+    const double *roof_open;           /* beside climate, 0 or 1 or NaN; NULL */
+    const struct nw_power_rows *power; /* NULL: no such log */
     const struct nw_gap_track *pauses; /* begin and end of pauses of guiding, alternately; NULL */
 };
 /* Finds and explains the holes between the first sub and the last. *ret yours to free. */
@@ -70,7 +65,6 @@ enum nw_status nw_gaps_find(const struct nw_gap_evidence *evidence, struct nw_ga
                             size_t *ret_n, struct nw_err *err) NW_CHECKED;
 
 /* Those of one night, out of its frames and logs. */
-struct nw_live;
 enum nw_status nw_gaps_of_night(struct nw_book *book, const struct nw_live *live,
                                 struct nw_gap **ret, size_t *ret_n, struct nw_err *err) NW_CHECKED;
 /* Those of many nights, as they were found when the nights were added. */

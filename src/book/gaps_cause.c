@@ -119,10 +119,10 @@ static bool by_pause(const struct nw_gap_evidence *e, const struct gap_hole *hol
 
 /* ---- The supply ----------------------------------------------------------------------------- */
 
-static double median_of(const struct nw_gap_power *power, size_t column, double *work) {
+static double median_of(const struct nw_power_rows *power, size_t column, double *work) {
     size_t n = 0;
-    for (size_t i = 0; i < power->track.n; i++) {
-        const double value = power->data[i * power->n_columns + column];
+    for (size_t i = 0; i < power->n; i++) {
+        const double value = power->data[column * power->n + i];
         if (isfinite(value)) {
             work[n++] = value;
         }
@@ -131,12 +131,12 @@ static double median_of(const struct nw_gap_power *power, size_t column, double 
 }
 
 /* The lowest value of a column in a stretch of time. */
-static double lowest(const struct nw_gap_power *power, size_t column, double from_s, double to_s,
+static double lowest(const struct nw_power_rows *power, size_t column, double from_s, double to_s,
                      double *ret_t_s) {
     double low = INFINITY;
-    for (size_t i = 0; i < power->track.n; i++) {
-        const double value = power->data[i * power->n_columns + column];
-        const double t_s = power->track.t_s[i];
+    for (size_t i = 0; i < power->n; i++) {
+        const double value = power->data[column * power->n + i];
+        const double t_s = power->t_s[i];
         if (t_s >= from_s && t_s <= to_s && value < low) {
             low = value;
             *ret_t_s = t_s;
@@ -153,11 +153,11 @@ static bool ends_with(const char *name, const char *end) {
 /* Volts that dip when it begins, or a load whose current is gone in it. */
 static bool by_supply(const struct nw_gap_evidence *e, const struct gap_hole *hole,
                       struct nw_gap *gap) {
-    const struct nw_gap_power *const p = &e->power;
-    double *const work = nw_calloc(p->track.n + 1, sizeof *work);
+    const struct nw_power_rows *const p = e->power;
+    double *const work = p ? nw_calloc(p->n + 1, sizeof *work) : NULL;
     double worst = 1.0;
     for (size_t k = 0; work && k < p->n_columns; k++) {
-        const bool is_volts = ends_with(p->names[k], " V");
+        const bool is_volts = ends_with(p->columns[k], " V");
         const double usual = median_of(p, k, work);
         const double from_s = hole->start_s - (is_volts ? DIP_BEFORE_S : 0.0);
         const double to_s = is_volts ? hole->start_s + DIP_AFTER_S : hole->end_s;
@@ -170,8 +170,8 @@ static bool by_supply(const struct nw_gap_evidence *e, const struct gap_hole *ho
         }
         worst = share / limit;
         char words[200];
-        (void)snprintf(words, sizeof words, "%s fell to %.2f (usually %.2f) %.0f s %s", p->names[k],
-                       share * usual, usual, fabs(at_s - hole->start_s),
+        (void)snprintf(words, sizeof words, "%s fell to %.2f (usually %.2f) %.0f s %s",
+                       p->columns[k], share * usual, usual, fabs(at_s - hole->start_s),
                        at_s < hole->start_s ? "before it" : "after it began");
         tell(gap, NW_GAP_SUPPLY, words,
              is_volts ? "volts at both ends of the wire tell supply from plug; with power off, "
@@ -204,10 +204,11 @@ static bool stop_together(const struct nw_gap_evidence *e, const struct gap_hole
 static void by_silence(const struct nw_gap_evidence *e, const struct gap_hole *hole,
                        struct nw_gap *gap) {
     char words[200];
+    const struct nw_gap_track power = gap_power_track(e);
     const bool has_frames = is_silent(hole, NW_GAP_FRAMES);
     const bool has_guide = is_silent(hole, NW_GAP_GUIDE);
     const bool has_others = is_silent(hole, NW_GAP_CLIMATE) || is_silent(hole, NW_GAP_POWER);
-    const bool do_others_go_on = covers(&e->climate, hole) || covers(&e->power.track, hole);
+    const bool do_others_go_on = covers(&e->climate, hole) || covers(&power, hole);
     if (has_frames && has_guide && stop_together(e, hole)) {
         (void)snprintf(words, sizeof words,
                        "frames and guide log stop within %.0f s of each other%s",

@@ -15,13 +15,14 @@ struct night {
     struct nw_live live;
     struct nw_live_sub subs[SUBS];
     double guide_s[SAMPLES], climate_s[ROWS], power_s[VOLTS];
-    double roof[ROWS], volts[VOLTS][2], pauses[2];
+    double roof[ROWS], volts[2][VOLTS], pauses[2];
+    struct nw_power_rows power;
     bool star[SAMPLES];
     struct nw_gap_track pause;
     struct nw_gap_evidence evidence;
 };
 
-static const char NAMES[2][64] = {"power hub V", "main camera A"};
+static char names[2][NW_NAME_SIZE + 2] = {"power hub V", "main camera A"};
 
 static void begin(struct night *n, double gap_s) {
     *n = (struct night){.live = {.n = SUBS, .usual_gap_s = 20.0}};
@@ -47,15 +48,17 @@ static void begin(struct night *n, double gap_s) {
     }
     for (size_t i = 0; i < VOLTS; i++) {
         n->power_s[i] = START_S + 5.0 * (double)i;
-        n->volts[i][0] = 13.4;
-        n->volts[i][1] = 1.6;
+        n->volts[0][i] = 13.4;
+        n->volts[1][i] = 1.6;
     }
     n->evidence = (struct nw_gap_evidence){.live = &n->live,
                                            .guide = {n->guide_s, SAMPLES},
                                            .climate = {n->climate_s, ROWS},
                                            .has_star = n->star,
                                            .roof_open = n->roof,
-                                           .power = {{n->power_s, VOLTS}, n->volts[0], NAMES, 2}};
+                                           .power = &n->power};
+    n->power = (struct nw_power_rows){
+        .n = VOLTS, .n_columns = 2, .t_s = n->power_s, .data = n->volts[0], .columns = names};
 }
 
 /* Takes the moments of a track between two times out. */
@@ -141,7 +144,8 @@ static void test_who_else_fell_silent_tells(void **state) {
     assert_non_null(strstr(gap.evidence, "power log went on"));
     /* all four: the PC itself */
     n.evidence.climate.n = cut(n.climate_s, ROWS, HOLE_S + 70.0, HOLE_S + 890.0);
-    n.evidence.power.track.n = cut(n.power_s, VOLTS, HOLE_S + 80.0, HOLE_S + 880.0);
+    n.power.n = cut(n.power_s, VOLTS, HOLE_S + 80.0, HOLE_S + 880.0);
+    n.power.n_columns = 0; /* values no longer stand beside the moments */
     gap = only(&n);
     assert_int_equal(gap.cause, NW_GAP_PC);
     assert_non_null(strstr(gap.evidence, "the other logs too"));
@@ -165,7 +169,7 @@ static void test_volts_that_dip_come_first(void **state) {
     n.evidence.guide.n = cut(n.guide_s, SAMPLES, HOLE_S + 2.0, HOLE_S + 880.0);
     for (size_t i = 0; i < VOLTS; i++) {
         if (n.power_s[i] > HOLE_S - 14.0 && n.power_s[i] < HOLE_S - 4.0) {
-            n.volts[i][0] = 10.9;
+            n.volts[0][i] = 10.9;
         }
     }
     struct nw_gap gap = only(&n);
@@ -174,13 +178,13 @@ static void test_volts_that_dip_come_first(void **state) {
     assert_non_null(strstr(gap.evidence, "before it"));
     begin(&n, 900.0); /* the same dip an hour earlier has nothing to do with it */
     for (size_t i = 0; i < VOLTS; i++) {
-        n.volts[i][0] = fabs(n.power_s[i] - (HOLE_S - 3600.0)) < 10.0 ? 10.9 : n.volts[i][0];
+        n.volts[0][i] = fabs(n.power_s[i] - (HOLE_S - 3600.0)) < 10.0 ? 10.9 : n.volts[0][i];
     }
     assert_int_equal(only(&n).cause, NW_GAP_CAMERA);
     begin(&n, 900.0); /* the camera draws nothing while it is silent */
     for (size_t i = 0; i < VOLTS; i++) {
         if (n.power_s[i] > HOLE_S + 5.0 && n.power_s[i] < HOLE_S + 890.0) {
-            n.volts[i][1] = 0.0;
+            n.volts[1][i] = 0.0;
         }
     }
     gap = only(&n);
