@@ -71,6 +71,9 @@ struct nw_live_climate {
     int surface;     /* of `surfaces`; NW_LIVE_AIR: none is logged, the air stands in */
     bool is_frost;   /* what comes first */
 };
+struct nw_live_volts { /* the lowest of a minute */
+    double t_utc_s, volts;
+};
 /* Where that is going: a straight line over the last half hour. */
 struct nw_live_dew {
     char why_null[120]; /* "" = known */
@@ -97,6 +100,10 @@ struct nw_live {
     size_t n_climate;
     char surfaces[NW_LIVE_SURFACES][48];
     size_t n_surfaces;
+    struct nw_live_volts *volts; /* of the circuit whose volts dip deepest against their median */
+    size_t n_volts;
+    char volts_of[56];
+    double usual_V;
     bool has_climate, has_humidity; /* a climate log of the night; one that tells the moisture */
     struct nw_live_alert alerts[NW_LIVE_MAX_ALERTS]; /* in order of t_raised_s */
     size_t n_alerts;

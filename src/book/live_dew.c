@@ -162,9 +162,9 @@ static void say(const struct nw_live_dew *dew, char *to, size_t size) {
         nw_buf_printf(&words, ", %+.1f K an hour", dew->rate_K_s * 3600.0);
     }
     if (isfinite(dew->dew_s) && dew->margin_K > 0.0) {
-        nw_buf_printf(&words, ": %s at about %s UTC (%s to %s)", dew->is_frost ? "frost" : "dew",
-                      live_clock(dew->dew_s, at), live_clock(dew->dew_from_s, from),
-                      live_clock(dew->dew_until_s, until));
+        nw_buf_printf(&words, ": at this rate %s at about %s UTC (%s to %s)",
+                      dew->is_frost ? "frost" : "dew", live_clock(dew->dew_s, at),
+                      live_clock(dew->dew_from_s, from), live_clock(dew->dew_until_s, until));
     }
     nw_buf_printf(&words, "%s",
                   dew->is_air ? "; no surface is logged: glass under the open sky is colder than "

@@ -27,5 +27,8 @@ bool live_names_pc(const char *name); /* of a column of the climate log */
 struct nw_book;
 enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live,
                                  struct nw_err *err) NW_CHECKED;
+/* The volts of the circuit that dips deepest. */
+enum nw_status live_read_volts(struct nw_book *book, struct nw_live *live,
+                               struct nw_err *err) NW_CHECKED;
 
 #endif

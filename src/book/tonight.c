@@ -279,6 +279,9 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
         status = live_read_climate(book, live, err);
     }
     if (status == NW_OK) {
+        status = live_read_volts(book, live, err);
+    }
+    if (status == NW_OK) {
         nw_live_replay(live);
     } else {
         nw_live_done(live);
@@ -309,6 +312,9 @@ void nw_live_done(struct nw_live *live) {
     free(live->subs);
     free(live->guiding);
     free(live->climate);
+    free(live->volts);
+    live->volts = NULL;
+    live->n_volts = 0;
     live->climate = NULL;
     live->n_climate = 0;
     live->subs = NULL;

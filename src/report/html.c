@@ -130,9 +130,43 @@ static void draw_guiding(struct strips *s, const struct nw_live *live) {
     }
 }
 
+/* Margin above the dew or frost point; what was shut or covered leaves a gap. */
+static void draw_dew(struct strips *s, const struct nw_live *live, double top_mm) {
+    struct nw_svg_frame frame = strip(s, top_mm, "above dew [K]");
+    size_t n = 0; /* of the hours that are shown */
+    for (size_t i = 0; i < live->n_climate; i++) {
+        const double t_s = live->climate[i].t_utc_s + s->shift_s;
+        if (t_s >= s->from_s && t_s <= s->to_s) {
+            s->t[n] = t_s;
+            s->y[n++] = live->climate[i].margin_K;
+        }
+    }
+    nw_svg_range(s->y, n, 0.1, &frame.y.low, &frame.y.high);
+    frame.y.low = fmin(frame.y.low, 0.0);
+    nw_svg_axes(&s->svg, &frame);
+    nw_svg_polyline(&s->svg, &frame, s->t, s->y, n, &LINE);
+}
+
+static void draw_volts(struct strips *s, const struct nw_live *live, double top_mm) {
+    char label[80];
+    (void)snprintf(label, sizeof label, "%.20s [V]", live->volts_of);
+    struct nw_svg_frame frame = strip(s, top_mm, label);
+    for (size_t i = 0; i < live->n_volts; i++) {
+        s->t[i] = live->volts[i].t_utc_s + s->shift_s;
+        s->y[i] = live->volts[i].volts;
+    }
+    nw_svg_range(s->y, live->n_volts, 0.15, &frame.y.low, &frame.y.high);
+    nw_svg_axes(&s->svg, &frame);
+    nw_svg_polyline(&s->svg, &frame, s->t, s->y, live->n_volts, &LINE);
+}
+
+static size_t most(size_t a, size_t b) {
+    return a > b ? a : b;
+}
+
 enum nw_status html_strips(const struct nw_live *live, double shift_s, struct nw_buf *ret,
                            struct nw_err *err) {
-    const size_t n = (live->n > live->n_guiding ? live->n : live->n_guiding) + 1;
+    const size_t n = most(most(live->n, live->n_guiding), most(live->n_climate, live->n_volts)) + 1;
     double *const room = nw_calloc(4 * n, sizeof *room);
     if (!room) {
         return nw_err_set(err, NW_NOMEM, "page of %zu subs", live->n);
@@ -147,11 +181,19 @@ enum nw_status html_strips(const struct nw_live *live, double shift_s, struct nw
     s.shift_s = shift_s;
     s.from_s += shift_s;
     s.to_s += shift_s;
-    nw_svg_begin(&s.svg, "night", 190.0, 162.0, "The night so far",
-                 "star width, light and guide error against the time of day, UTC");
+    const double dew_mm = live->n_climate > 1 ? 52.0 : 0.0;
+    const double volts_mm = live->n_volts > 1 ? 52.0 : 0.0;
+    nw_svg_begin(&s.svg, "night", 190.0, 162.0 + dew_mm + volts_mm, "The night so far",
+                 "star width, light, guide error, dew and volts against the time of day, UTC");
     draw_width(&s, live);
     draw_light(&s, live);
     draw_guiding(&s, live);
+    if (live->n_climate > 1) {
+        draw_dew(&s, live, 164.0);
+    }
+    if (live->n_volts > 1) {
+        draw_volts(&s, live, 164.0 + dew_mm);
+    }
     free(room);
     return nw_svg_end(&s.svg, ret, err);
 }

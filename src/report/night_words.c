@@ -92,6 +92,61 @@ void night_gap_words(const struct nw_night_report *report, const struct nw_gap *
                    gap->evidence[0] != '\0' ? ")" : "");
 }
 
+/* ---- Damp and power ------------------------------------------------------------------------- */
+
+static bool damp_words(const struct nw_night_report *report, char *text, size_t size) {
+    const struct nw_live *const live = &report->night->live;
+    const struct nw_live_climate *least = NULL;
+    double wet_s = 0.0;
+    char when[48];
+    for (size_t i = 0; i < live->n_climate; i++) {
+        const struct nw_live_climate *const row = &live->climate[i];
+        if (isfinite(row->margin_K) && (!least || row->margin_K < least->margin_K)) {
+            least = row;
+        }
+        if (row->margin_K <= 0.0 && i + 1 < live->n_climate) {
+            wet_s += fmin(live->climate[i + 1].t_utc_s - row->t_utc_s, 600.0);
+        }
+    }
+    if (!least) {
+        (void)snprintf(text, size, "damp: %s",
+                       !live->has_climate    ? "no climate log of the night"
+                       : !live->has_humidity ? "the climate log has no humidity"
+                                             : "no row with the roof open");
+        return live->has_climate;
+    }
+    (void)snprintf(
+        text, size, "damp: %s %.1f K above the %s point at %s, the least of the night; %s",
+        least->surface == NW_LIVE_AIR ? "air" : live->surfaces[least->surface], least->margin_K,
+        least->is_frost ? "frost" : "dew", night_clock(report, least->t_utc_s, when, sizeof when),
+        wet_s > 0.0 ? "wet for " : "never wet");
+    if (wet_s > 0.0) {
+        const size_t len = strlen(text);
+        (void)snprintf(text + len, size - len, "%.0f min", wet_s / 60.0);
+    }
+    return true;
+}
+
+bool night_room_words(const struct nw_night_report *report, size_t i, char *text, size_t size) {
+    const struct nw_live *const live = &report->night->live;
+    const struct nw_live_volts *least = NULL;
+    char when[48];
+    const bool has_damp = damp_words(report, text, size);
+    if (has_damp && i == 0) {
+        return true;
+    }
+    if (live->n_volts == 0 || i != (has_damp ? 1 : 0)) {
+        return false;
+    }
+    for (size_t k = 0; k < live->n_volts; k++) {
+        least = !least || live->volts[k].volts < least->volts ? &live->volts[k] : least;
+    }
+    (void)snprintf(text, size, "power: %s at %.2f V, usually %.2f; the least at %s", live->volts_of,
+                   least->volts, live->usual_V,
+                   night_clock(report, least->t_utc_s, when, sizeof when));
+    return true;
+}
+
 /* ---- Subs ----------------------------------------------------------------------------------- */
 
 static double best_width(const struct nw_nightly *night, size_t like) {

@@ -99,7 +99,7 @@ void nw_report_rule(struct nw_buf *buf, int indent); /* a line of dashes up to c
  * long. */
 void nw_report_right(struct nw_buf *buf, int width, const char *text);
 void nw_report_left(struct nw_buf *buf, int width, const char *text);
-/* A number with so many decimals, right-aligned; "-" unless finite. */
+/* A number with so many decimals, right-aligned (width 0: as long as it is); "-" unless finite. */
 void nw_report_fixed(struct nw_buf *buf, int width, double value, int decimals);
 
 /* Short texts into the caller's memory; 48 bytes suffice. All return `text`. "-" unless finite. */

@@ -47,6 +47,14 @@ static void hours(const struct nw_night_report *r, struct nw_buf *buf) {
     }
 }
 
+static void room(const struct nw_night_report *r, struct nw_buf *buf) {
+    char text[NIGHT_WORDS];
+    for (size_t i = 0; night_room_words(r, i, text, sizeof text); i++) {
+        nw_buf_printf(buf, "%s", i == 0 ? "\nDAMP AND POWER\n" : "");
+        nw_report_paragraph(buf, 2, text);
+    }
+}
+
 static void width(const struct nw_night_report *r, struct nw_buf *buf) {
     const struct nw_star_budget *const b = r->budget;
     nw_buf_printf(buf, "\nSTAR WIDTH, arcsec FWHM\n");
@@ -139,6 +147,7 @@ static void events(const struct nw_night_report *r, struct nw_buf *buf) {
 void nw_report_night_text(const struct nw_night_report *report, struct nw_buf *buf) {
     heading(report, buf);
     hours(report, buf);
+    room(report, buf);
     width(report, buf);
     subs(report, buf);
     events(report, buf);

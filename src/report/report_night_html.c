@@ -98,6 +98,15 @@ static enum nw_status hours(const struct nw_night_report *r, struct nw_buf *page
     return NW_OK;
 }
 
+static void room(const struct nw_night_report *r, struct nw_buf *page) {
+    char text[NIGHT_WORDS];
+    for (size_t i = 0; night_room_words(r, i, text, sizeof text); i++) {
+        nw_buf_printf(page, "%s<p>", i == 0 ? "<h2>Damp and power</h2>\n" : "");
+        html_text(page, text);
+        nw_buf_printf(page, "</p>\n");
+    }
+}
+
 /* ---- Width ---------------------------------------------------------------------------------- */
 
 static void cell(struct nw_buf *page, double value, int decimals) {
@@ -240,6 +249,7 @@ enum nw_status nw_report_night_html(const struct nw_night_report *report, struct
                   report->is_without_site ? "Times count from the first sub" : "Times are UTC");
     enum nw_status status = hours(report, ret, err);
     if (status == NW_OK) {
+        room(report, ret);
         width(report, ret);
         subs(report, ret);
         status = strips(report, ret, err);

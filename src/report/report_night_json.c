@@ -42,6 +42,27 @@ static void put_hours(struct nw_json *json, const struct nw_night_report *r) {
     }
 }
 
+static void put_room(struct nw_json *json, const struct nw_night_report *r) {
+    const struct nw_live *const live = &r->night->live;
+    double least_K = NAN;
+    double least_V = NAN;
+    for (size_t i = 0; i < live->n_climate; i++) {
+        least_K = fmin(least_K, live->climate[i].margin_K); /* NaN is passed over */
+    }
+    for (size_t i = 0; i < live->n_volts; i++) {
+        least_V = fmin(least_V, live->volts[i].volts);
+    }
+    nw_json_number(json, NULL, "dew_margin_least_k", least_K, 4);
+    if (!isfinite(least_K)) {
+        nw_json_why(json, NULL, "dew_margin_least_k",
+                    live->has_climate ? "no moisture, or no row with the roof open"
+                                      : "no climate log of the night");
+    }
+    nw_json_text(json, NULL, "volts_of", live->volts_of);
+    nw_json_number(json, NULL, "volts_least", least_V, 5);
+    nw_json_number(json, NULL, "volts_usual", live->n_volts > 0 ? live->usual_V : NAN, 5);
+}
+
 static void put_width(struct nw_json *json, const struct nw_night_report *r) {
     const struct nw_star_budget *const b = r->budget;
     if (!b) {
@@ -127,6 +148,7 @@ enum nw_status nw_report_night_json(const struct nw_night_report *report, json_t
     }
     nw_json_number(&json, NULL, "exposure_h", report->night->live.exposure_h, 6);
     put_hours(&json, report);
+    put_room(&json, report);
     put_width(&json, report);
     put_subs(&json, report);
     put_events(&json, report);

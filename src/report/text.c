@@ -146,7 +146,7 @@ void nw_report_fixed(struct nw_buf *buf, int width, double value, int decimals) 
         (void)snprintf(text, sizeof text, fabs(value) < 1e15 ? "%.*f" : "%.*e", decimals, value);
         drop_empty_sign(text);
     }
-    nw_report_right(buf, width, text);
+    nw_report_right(buf, width > 0 ? width : (int)strlen(text), text);
 }
 
 /* Decimals that show so many significant digits of `value`, 0 to 9. */

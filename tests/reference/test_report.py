@@ -92,6 +92,7 @@ def test_the_page_stands_alone(book, tmp_path):
                           capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "night.html").read_text()
+    assert 'class="n"></td>' not in text  # every number has its cell filled, be it with a dash
     page = Page()
     page.feed(text)
     assert page.tags.count("svg") == 2 and "script" not in page.tags

@@ -53,7 +53,7 @@ static void test_a_falling_margin_is_told_an_hour_before(void **state) {
      */
     check_near(alert->t_raised_s, START_S + 94.0 * 60.0, 1.0, "by hand");
     assert_non_null(strstr(alert->text, "front lens"));
-    assert_non_null(strstr(alert->text, "-2.0 K an hour: dew at about 10:30 UTC"));
+    assert_non_null(strstr(alert->text, "-2.0 K an hour: at this rate dew at about 10:30 UTC"));
     nw_live_dew_of(&night.live, &dew);
     check_near(dew.dew_s, START_S + 9000.0, 1e-3, "5 K at 2 K an hour");
     check_near(dew.margin_K, 5.0 - 2.0 * 59.0 / 30.0, 1e-9, "no noise: on the line");
