@@ -122,10 +122,7 @@ static enum nw_status add_flat(struct work *w, const char *path, const struct nw
         w->n_groups++;
     }
     if (!flat.is_clipped) {
-        for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
-            group->zones[z] += flat.zones[z];
-        }
-        group->n++;
+        nw_flats_group_add(group, &flat);
     }
     w->flat_paths[w->n_flats] = path;
     w->flats[w->n_flats++] = flat;
@@ -312,9 +309,7 @@ static enum nw_status read_all(struct work *w, struct nw_err *err) {
     }
     for (size_t g = 0; g < w->n_groups && status == NW_OK; g++) {
         struct nw_flats_group *const group = &w->groups[g];
-        for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
-            group->zones[z] /= (double)group->n;
-        }
+        nw_flats_group_end(group);
         if (group->n > 0) {
             status = nw_flat_shadows(&group->map, group->shadows, &group->n_shadows, err);
         }

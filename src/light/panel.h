@@ -32,7 +32,9 @@ struct nw_flat {
     double colour_adu[3];
     bool is_clipped;               /* more than 0.1 % of the pixels stand at the top */
     double zones[NW_FLAT_N_ZONES]; /* against the middle one; rows from low y */
-    bool is_then;                  /* of the older flats that are compared with */
+    /* of a colour pattern the same for red, green, blue, each by its own pixels; NaN: mono */
+    double colour_zones[3][NW_FLAT_N_ZONES];
+    bool is_then; /* of the older flats that are compared with */
 };
 
 /* The light of several flats alike, binned, each divided by its mean: shadows are sought in it. */

@@ -17,7 +17,7 @@ void nw_flat_map_done(struct nw_flat_map *map) {
 struct sums {
     double colour[4]; /* of the middle fifth, by place in the pattern */
     double n_colour[4];
-    double zone[NW_FLAT_N_ZONES], n_zone[NW_FLAT_N_ZONES];
+    double zone[4][NW_FLAT_N_ZONES], n_zone[4][NW_FLAT_N_ZONES]; /* likewise */
     double top, n_top;
 };
 
@@ -30,10 +30,12 @@ static void add_row(const float *row, const struct nw_frame *frame, size_t y, do
         const size_t first = (zx * w + NW_FLAT_ZONES - 1) / NW_FLAT_ZONES;
         const size_t end = ((zx + 1) * w + NW_FLAT_ZONES - 1) / NW_FLAT_ZONES;
         const size_t zone = zone_y * NW_FLAT_ZONES + zx;
-        double sum = 0.0;
+        double sum[2] = {0.0, 0.0};
+        double n[2] = {0.0, 0.0};
         for (size_t x = first; x < end; x++) {
             const double v = (double)row[x] - offset;
-            sum += v;
+            sum[x % 2] += v;
+            n[x % 2] += 1.0;
             if (x / BIN_PX < w / BIN_PX) {
                 bins[x / BIN_PX] += (float)v;
             }
@@ -47,8 +49,10 @@ static void add_row(const float *row, const struct nw_frame *frame, size_t y, do
                 sums->n_colour[(y % 2) * 2 + x % 2] += 1.0;
             }
         }
-        sums->zone[zone] += sum;
-        sums->n_zone[zone] += (double)(end - first);
+        for (size_t k = 0; k < 2; k++) {
+            sums->zone[(y % 2) * 2 + k][zone] += sum[k];
+            sums->n_zone[(y % 2) * 2 + k][zone] += n[k];
+        }
     }
 }
 
@@ -77,6 +81,21 @@ static void levels(const struct sums *s, const char *pattern, struct nw_flat *fl
         flat->colour_adu[c] = n > 0.0 ? sum / n : NAN;
         flat->level_adu = fmax(flat->level_adu, flat->colour_adu[c]);
     }
+}
+
+/* Mean of a zone over the places of a colour ('R', 'G', 'B'; 0: all) against that of the middle
+ * one. */
+static double zone_of(const struct sums *s, const char *pattern, char colour, size_t zone) {
+    double sum[2] = {0.0, 0.0};
+    double n[2] = {0.0, 0.0};
+    const size_t at[2] = {zone, NW_FLAT_N_ZONES / 2};
+    for (size_t k = 0; k < 4; k++) {
+        for (size_t i = 0; i < 2 && (colour == 0 || pattern[k] == colour); i++) {
+            sum[i] += s->zone[k][at[i]];
+            n[i] += s->n_zone[k][at[i]];
+        }
+    }
+    return sum[0] / n[0] / (sum[1] / n[1]);
 }
 
 static enum nw_status add_to_map(struct nw_flat_map *map, const float *bins, size_t w, size_t h,
@@ -138,9 +157,11 @@ enum nw_status nw_flat_measure(const struct nw_frame *frame, double offset_adu, 
     }
     levels(&sums, pattern, &flat);
     flat.is_clipped = sums.n_top > CLIPPED_SHARE * (double)w * (double)h;
-    const size_t middle = NW_FLAT_N_ZONES / 2;
     for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
-        flat.zones[z] = sums.zone[z] / sums.n_zone[z] / (sums.zone[middle] / sums.n_zone[middle]);
+        flat.zones[z] = zone_of(&sums, pattern, 0, z);
+        for (size_t c = 0; c < 3; c++) {
+            flat.colour_zones[c][z] = pattern[0] ? zone_of(&sums, pattern, "RGB"[c], z) : NAN;
+        }
     }
     if (!(flat.level_adu > 0.0)) {
         status = nw_err_set(err, NW_DATA, "no light: %.1f adu above the offset", flat.level_adu);

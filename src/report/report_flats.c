@@ -173,16 +173,48 @@ static void law(const struct nw_flats_report *r, struct nw_buf *buf) {
     nw_buf_printf(buf, "\n");
 }
 
+void nw_flats_group_add(struct nw_flats_group *group, const struct nw_flat *flat) {
+    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
+        group->zones[z] += flat->zones[z];
+        for (size_t c = 0; c < 3; c++) {
+            group->colour_zones[c][z] += flat->colour_zones[c][z];
+        }
+    }
+    for (size_t c = 0; c < 3; c++) {
+        group->colour_share[c] += flat->colour_adu[c] / flat->level_adu;
+    }
+    group->n++;
+}
+
+void nw_flats_group_end(struct nw_flats_group *group) {
+    const double n = (double)group->n;
+    for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
+        group->zones[z] /= n;
+        for (size_t c = 0; c < 3; c++) {
+            group->colour_zones[c][z] /= n;
+        }
+    }
+    for (size_t c = 0; c < 3; c++) {
+        group->colour_share[c] /= n;
+    }
+}
+
+static const char *const COLOURS[3] = {"red", "green", "blue"};
+
+static void zones_row(const double *z, struct nw_buf *buf) {
+    double least = INFINITY;
+    for (size_t i = 0; i < NW_FLAT_N_ZONES; i++) {
+        least = fmin(least, z[i]);
+    }
+    nw_buf_printf(buf, "%10.1f%9.1f%9.1f%7.1f\n", 25.0 * (z[0] + z[4] + z[20] + z[24]),
+                  50.0 * (z[10] + z[14]), 50.0 * (z[2] + z[22]), 100.0 * least);
+}
+
 static void evenness(const struct nw_flats_report *r, struct nw_buf *buf) {
     nw_buf_printf(buf, "  light, %% of the middle     flats  rotator   corners  sides x  sides y  "
                        "least\n");
     for (size_t g = 0; g < r->n_groups; g++) {
         const struct nw_flats_group *const group = &r->groups[g];
-        const double *const z = group->zones;
-        double least = INFINITY;
-        for (size_t i = 0; i < NW_FLAT_N_ZONES; i++) {
-            least = fmin(least, z[i]);
-        }
         char name[64];
         (void)snprintf(name, sizeof name, "%.31s%s", flat_of(r, g)->filter,
                        flat_of(r, g)->is_then ? ", then" : "");
@@ -190,10 +222,35 @@ static void evenness(const struct nw_flats_report *r, struct nw_buf *buf) {
         nw_report_left(buf, 24, name);
         nw_buf_printf(buf, "%8zu", group->n);
         nw_report_fixed(buf, 9, flat_of(r, g)->rotator_rad * NW_DEG_PER_RAD, 1);
-        nw_buf_printf(buf, "%10.1f%9.1f%9.1f%7.1f\n", 25.0 * (z[0] + z[4] + z[20] + z[24]),
-                      50.0 * (z[10] + z[14]), 50.0 * (z[2] + z[22]), 100.0 * least);
+        zones_row(group->zones, buf);
+        for (size_t c = 0; c < 3 && isfinite(group->colour_share[c]); c++) {
+            nw_buf_printf(buf, "    ");
+            nw_report_left(buf, 39, COLOURS[c]);
+            zones_row(group->colour_zones[c], buf);
+        }
     }
     nw_buf_printf(buf, "\n");
+}
+
+/* Of a colour pattern: what the other colours get when the brightest has the wanted level. */
+static void colour_levels(const struct nw_flats_report *r, struct nw_buf *buf) {
+    char text[300];
+    for (size_t g = 0; g < r->n_groups; g++) {
+        const double *const share = r->groups[g].colour_share;
+        if (flat_of(r, g)->is_then || !isfinite(share[0] + share[1] + share[2])) {
+            continue;
+        }
+        const double least = fmin(share[0], fmin(share[1], share[2]));
+        (void)snprintf(text, sizeof text,
+                       "%.31s: red %.0f adu, green %.0f, blue %.0f: the brightest fills first, and "
+                       "its level is the wanted one%s",
+                       flat_of(r, g)->filter, share[0] * r->opts.level_adu,
+                       share[1] * r->opts.level_adu, share[2] * r->opts.level_adu,
+                       least < 0.1 ? "; the faintest gets less than a tenth: more flats, or a "
+                                     "panel of another colour"
+                                   : "");
+        nw_report_entry(buf, 2, 14, "COLOURS", text);
+    }
 }
 
 static void shadow_row(const struct nw_flats_report *r, size_t g, size_t k, const char *fate,
@@ -335,6 +392,7 @@ void nw_report_flats_text(const struct nw_flats_report *r, struct nw_buf *buf) {
     head(r, buf);
     table(r, buf);
     law(r, buf);
+    colour_levels(r, buf);
     evenness(r, buf);
     for (size_t g = 0; g < r->n_groups; g++) {
         if (!flat_of(r, g)->is_then) {

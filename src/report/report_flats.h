@@ -13,6 +13,7 @@ struct nw_flats_group {
     struct nw_shadow shadows[NW_FLAT_SHADOWS];
     size_t n_shadows;
     double zones[NW_FLAT_N_ZONES];
+    double colour_zones[3][NW_FLAT_N_ZONES], colour_share[3]; /* of a pattern; share of its level */
     struct nw_flat_map map;
     double
         turn_rad; /* of the camera since the older flats of its filter, by stars; NaN: unmeasured */
@@ -52,6 +53,10 @@ struct nw_flats_report {
 void nw_report_flats_text(const struct nw_flats_report *report, struct nw_buf *buf);
 enum nw_status nw_report_flats_json(const struct nw_flats_report *report, json_t **ret,
                                     struct nw_err *err) NW_CHECKED;
+
+/* One more flat into the means of its group; after the last one nw_flats_group_end. */
+void nw_flats_group_add(struct nw_flats_group *group, const struct nw_flat *flat);
+void nw_flats_group_end(struct nw_flats_group *group);
 
 /* A filter of the rig in the table: from its own flats, else from the one most like it. */
 struct nw_panel_line nw_report_flats_line(const struct nw_flats_report *report,

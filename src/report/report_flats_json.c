@@ -111,6 +111,16 @@ static void put_groups(struct nw_json *json, const struct nw_flats_report *r) {
         for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
             nw_json_add_number(json, zones, r->groups[g].zones[z], 5);
         }
+        json_t *const colours = nw_json_array(json, o, "colours");
+        for (size_t c = 0; c < 3 && isfinite(r->groups[g].colour_share[c]); c++) {
+            json_t *const colour = nw_json_item(json, colours);
+            nw_json_text(json, colour, "colour", c == 0 ? "R" : c == 1 ? "G" : "B");
+            nw_json_number(json, colour, "level_share", r->groups[g].colour_share[c], 5);
+            json_t *const of_colour = nw_json_array(json, colour, "zones");
+            for (size_t z = 0; z < NW_FLAT_N_ZONES; z++) {
+                nw_json_add_number(json, of_colour, r->groups[g].colour_zones[c][z], 5);
+            }
+        }
         json_t *const shadows = nw_json_array(json, o, "dust");
         for (size_t k = 0; k < r->groups[g].n_shadows; k++) {
             put_shadow(json, nw_json_item(json, shadows), r, g, k);

@@ -275,7 +275,8 @@ void nw_report_light_text(const struct nw_light_report *r, struct nw_buf *buf) {
     nw_buf_printf(buf, "\n");
     nw_report_paragraph(
         buf, 2,
-        "Errors are those of the rig's values; sky and target are V brightness taken as flat over "
-        "the passband, and stars are counted from a mean law: a field differs by half its count "
+        "Errors are those of the rig's values; the target is V brightness taken as flat over the "
+        "passband, sky and air have usual colours, and stars are counted from a mean law: a field "
+        "differs by half its count "
         "and more (--frame counts its own). Extended light does not care how wide stars are.");
 }

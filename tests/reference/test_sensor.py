@@ -172,6 +172,33 @@ def test_evenness_equals_numpy(panel_set):
     assert got["groups"][0]["zones"] == pytest.approx(want, rel=1e-4)
 
 
+def test_flats_of_a_colour_camera_by_numpy(tmp_path):
+    """Each colour's evenness and level by its own pixels; a colour that vignettes more is told."""
+    np = pytest.importorskip("numpy")
+    fits = pytest.importorskip("astropy.io.fits")
+    rng = np.random.default_rng(3)
+    y, x = np.mgrid[0:400, 0:600]
+    r2 = ((x - 299.5) ** 2 + (y - 199.5) ** 2) / (299.5 ** 2 + 199.5 ** 2)
+    level, fall = {"R": 9000, "G": 20000, "B": 1500}, {"R": 0.1, "G": 0.2, "B": 0.3}
+    image = np.zeros((400, 600))
+    for (j, i), k in {(0, 0): "R", (0, 1): "G", (1, 0): "G", (1, 1): "B"}.items():
+        image[j::2, i::2] = (level[k] * (1 - fall[k] * r2))[j::2, i::2]
+    image = np.round(rng.normal(image, np.sqrt(image)) + 500).astype(np.uint16)
+    fits.PrimaryHDU(image, fits.Header([("IMAGETYP", "Flat"), ("EXPTIME", 2.0),
+                                        ("FILTER", "luminance")])).writeto(tmp_path / "a.fits")
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(RIG.read_text().replace("    pattern: mono", "    pattern: RGGB", 1))
+    got = document("flats", rig, tmp_path / "a.fits")
+    colours = {c["colour"]: c for c in got["groups"][0]["colours"]}
+    for k, places in {"R": [(0, 0)], "G": [(0, 1), (1, 0)], "B": [(1, 1)]}.items():
+        planes = [image[j::2, i::2].astype(float) - 500 for j, i in places]
+        zones = np.mean([p.reshape(5, 40, 5, 60).mean(axis=(1, 3)) for p in planes], axis=0)
+        assert colours[k]["zones"] == pytest.approx((zones / zones[2, 2]).ravel(), rel=1e-4)
+    middle = level["B"] * (1 - 0.3 * 0.01) / (level["G"] * (1 - 0.2 * 0.01))
+    assert colours["B"]["level_share"] == pytest.approx(middle, rel=0.01)
+    assert "less than a tenth" in " ".join(run("flats", rig, tmp_path / "a.fits").stdout.split())
+
+
 def test_lights_want_a_flat_of_their_angle(panel_set):
     now = sorted(panel_set.glob("now_*"))
     then = sorted(panel_set.glob("then_*"))[:1]
