@@ -1,5 +1,6 @@
 /* guide_motion.c - motion within a sub, its bounds and the drift against the truth of simulated
- * loops: the table of docs/models.md. Argument: nights a case, else 50. Loops of 2 h at 2 s, subs
+ * loops: the table of docs/models.md. Arguments: nights a case, else 50;
+ * number of the one case to run, else all. Loops of 2 h at 2 s, subs
  * of 300 s, by tests/support/guide_sim.h. */
 #include <stdio.h>
 
@@ -59,8 +60,9 @@ int main(int argc, char **argv) {
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     const struct nw_guide_opts opts = {
         .sub_length_s = 300.0, .noise_floor_rad = NAN, .is_loop_only = true};
+    const size_t only = argc > 2 ? (size_t)strtoul(argv[2], NULL, 10) : n;
     int failed = 0;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = only < n ? only : 0; i < (only < n ? only + 1 : n); i++) {
         struct tally t = {0};
         const struct sim_axis loop = sim_case_axis(&CASES[i], DRIFT);
         gsl_rng_set(rng, 900 + i);

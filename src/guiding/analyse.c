@@ -118,6 +118,8 @@ static struct nw_guide_axis blank_axis(void) {
                                   .noise_rad = NAN,
                                   .noise_low_rad = NAN,
                                   .noise_high_rad = NAN,
+                                  .noise_memory = NAN,
+                                  .noise_adds_rad2 = NAN,
                                   .motion_in_sub_rad = NAN,
                                   .motion_low_rad = NAN,
                                   .motion_high_rad = NAN,
@@ -272,13 +274,19 @@ static enum nw_status measure_subs(const struct nw_guide_log *log, const struct 
                                     .dec = &w->dec,
                                     .ra_states = has_model ? w->ra_states : NULL,
                                     .dec_states = has_model ? w->dec_states : NULL};
-    for (size_t i = 0; i < n; i++) {
-        struct nw_guide_sub *sub = &a->subs[a->n_subs++];
-        sub->start_s = spans[i].start_s;
-        sub->end_s = spans[i].end_s;
-        nw_guide_measure_sub(&pair, opts, a, sub);
-        if (!log->is_dec_sign_known) {
-            sub->cross_rad2 = sub->drift_dec_rad = NAN;
+    for (int turn = 0; turn < 2; turn++) { /* the second knows what the loop model leaves out */
+        a->n_subs = 0;
+        for (size_t i = 0; i < n; i++) {
+            struct nw_guide_sub *sub = &a->subs[a->n_subs++];
+            sub->start_s = spans[i].start_s;
+            sub->end_s = spans[i].end_s;
+            nw_guide_measure_sub(&pair, opts, a, sub);
+            if (!log->is_dec_sign_known) {
+                sub->cross_rad2 = sub->drift_dec_rad = NAN;
+            }
+        }
+        if (turn == 0) {
+            nw_guide_find_beside(a);
         }
     }
     nw_guide_sum_subs(a, opts->noise_floor_rad);

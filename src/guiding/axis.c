@@ -9,6 +9,9 @@
 #include "guiding/worm.h"
 
 #define RESPONSE_SIGMA_MAX 0.25 /* relative; beyond, the log does not tell the response */
+#define SHAKE_MEMORY 0.66       /* from sample to sample; seeing of 0.2 and gears together: 0.6 */
+#define AIR_MEMORY 0.5          /* more is not of the air alone */
+#define NOISE_MEMORY_LEAST 0.06 /* twice the error of a memory of 0 in 2 h at 2 s */
 #define LN_R_SIGMA_MAX 1.0      /* beyond, noise and motion are not told apart */
 /* Seeing outlasts an exposure a little. A memory of 0.2 from sample to sample leaves so much of the
  * variance in second differences: (6 - 8 rho + 2 rho^2) / 6. */
@@ -209,6 +212,53 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
         fit->ln_r_sigma <= LN_R_SIGMA_MAX ? axis->noise_high_rad : axis->uncorrelated_rad;
 }
 
+/* A better variance of the noise: its interval goes along. */
+static void take_noise_of(double noise_rad2, struct nw_guide_axis *axis) {
+    const double factor = sqrt(noise_rad2) / axis->noise_rad;
+    axis->noise_rad *= factor;
+    axis->noise_low_rad *= factor;
+    axis->noise_high_rad *= factor;
+}
+
+/* The closer look that drift takes at the noise. Shake with a memory of over two thirds is motion,
+ * which the walk of the loop model took for noise in part (0.92 of the motion came out for gears of
+ * 8 s at steps of 2 s). Noise with a memory rho is not independent of the motion any more: the loop
+ * of gain g answers n[k] and n[k+1] is alike, E[y n] = -r g rho / (1 - (1 - g) rho) (geometric
+ * series of y[k+1] = (1 - g) y[k] - g n[k]), so that var(e) = var(y) + r + 2 E[y n] (0.95 came out
+ * for a memory of 0.2). */
+static void look_closer(const struct guide_series *s, const struct guide_drift *drift,
+                        const struct guide_fit *fit, struct nw_guide_axis *axis) {
+    const double rho = drift->memory;
+    if (isfinite(drift->white_rad2)) {
+        if (rho > SHAKE_MEMORY && drift->white_rad2 < fit->r_rad2) {
+            axis->noise_adds_rad2 = drift->white_rad2;
+            axis->shake_rad = sqrt(drift->noise_rad2 - drift->white_rad2);
+            axis->shake_s = -s->dt0_s / log(rho);
+            take_noise_of(drift->white_rad2, axis);
+        }
+        return;
+    }
+    axis->noise_memory = rho;
+    const double gain = fmin(fmax(axis->pulse_gain, 0.0), 1.0);
+    if (rho > NOISE_MEMORY_LEAST && rho < AIR_MEMORY && isfinite(gain)) {
+        const double both = -gain * rho / (1.0 - (1.0 - gain) * rho);
+        axis->noise_adds_rad2 = drift->noise_rad2 * (1.0 + 2.0 * both);
+        take_noise_of(drift->noise_rad2, axis);
+    }
+}
+
+static enum nw_status take_drift(const struct guide_series *s, const struct guide_fit *fit,
+                                 struct nw_guide_axis *axis, struct nw_err *err) {
+    struct guide_drift drift;
+    const enum nw_status status = nw_guide_find_drift(s, fit, fit->b_sigma, &drift, err);
+    if (status == NW_OK) {
+        axis->drift_rad_s = drift.rate_rad_s;
+        axis->drift_sigma_rad_s = drift.sigma_rad_s;
+        look_closer(s, &drift, fit, axis);
+    }
+    return status;
+}
+
 /* Looks for the worm and fits the loop once more without it. */
 static enum nw_status take_worm(const struct nw_guide_log *log, struct guide_series *s,
                                 double r_floor_rad2, struct nw_guide_worm *worm,
@@ -319,8 +369,7 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,
                        "axes of the mount: north or south needs `# tube_side: east|west`");
     } else {
-        status = nw_guide_find_drift(s, &fit, fit.b_sigma, &axis->drift_rad_s,
-                                     &axis->drift_sigma_rad_s, err);
+        status = take_drift(s, &fit, axis, err);
     }
     if (!is_b_told) {
         (void)snprintf(axis->why_null, sizeof axis->why_null, "only bounds: %.140s",

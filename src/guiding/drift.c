@@ -9,6 +9,7 @@
 #include "guiding/filter.h"
 #include "guiding/whiten.h"
 
+#define WHITE_EARNS 6.0  /* of -2 ln L, for one parameter */
 #define BLOCKS_SPEAK 1.5 /* blocks that scatter so much more are believed */
 
 enum { BLOCKS = 12, BLOCKS_LEAST = 8 };
@@ -42,9 +43,21 @@ static void take_pulses_out(const struct guide_series *s, double b, double *ret)
     }
 }
 
+/* Noise with a memory; and, where it earns its parameter, shake of some samples beside white noise:
+ * taken for walk, that would make the drift look half as well told again as it is. */
+static void fit_noise(const struct guide_series *s, const double *rest, struct guide_noise *ret) {
+    struct guide_noise_job job = {.s = s, .rest = rest, .is_drift_steady = true};
+    const double plain = nw_guide_fit_noise(&job, ret);
+    struct guide_noise mixed = {
+        .ln_q = ret->ln_q - 2.0, .ln_qv = GUIDE_LN_NONE, .rho = 0.7, .white = 0.6};
+    job.is_white_free = true;
+    if (nw_guide_fit_noise(&job, &mixed) < plain - WHITE_EARNS) {
+        *ret = mixed;
+    }
+}
+
 enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
-                                   double b_sigma, double *ret_rad_s, double *ret_sigma_rad_s,
-                                   struct nw_err *err) {
+                                   double b_sigma, struct guide_drift *ret, struct nw_err *err) {
     double *rest = nw_calloc(s->n + 1, sizeof *rest);
     double *white = nw_calloc(s->n + 1, sizeof *white);
     struct guide_whitener w = {0};
@@ -53,8 +66,7 @@ enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct gu
                                           : nw_err_set(err, NW_NOMEM, "drift of %zu samples", s->n);
     if (status == NW_OK) {
         take_pulses_out(s, fit->b, rest);
-        const struct guide_noise_job job = {.s = s, .rest = rest, .is_drift_steady = true};
-        nw_guide_fit_noise(&job, &noise);
+        fit_noise(s, rest, &noise);
         nw_guide_whitener_set(s, &noise, &w);
         const double drift = nw_guide_whiten(&w, rest, white);
         double r_rad2 = 0.0;
@@ -67,8 +79,13 @@ enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct gu
             sigma = hypot(sigma, nw_guide_whiten(&w, rest, white) - drift);
         }
         const double blocks = block_sigma(s, fit->b) * s->dt0_s;
-        *ret_rad_s = drift / s->dt0_s;
-        *ret_sigma_rad_s = (blocks > BLOCKS_SPEAK * sigma ? blocks : sigma) / s->dt0_s;
+        const bool is_mixed = noise.white > 0.0;
+        *ret = (struct guide_drift){.rate_rad_s = drift / s->dt0_s,
+                                    .sigma_rad_s =
+                                        (blocks > BLOCKS_SPEAK * sigma ? blocks : sigma) / s->dt0_s,
+                                    .noise_rad2 = r_rad2,
+                                    .white_rad2 = is_mixed ? noise.white * r_rad2 : NAN,
+                                    .memory = noise.rho};
     }
     nw_guide_whitener_done(&w);
     free(rest);

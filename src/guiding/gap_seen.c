@@ -103,7 +103,7 @@ static double score_of_none(struct court *c, double b) {
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);
         const struct guide_noise_job job = {.s = s, .rest = c->rest};
-        nw_guide_fit_noise(&job, &noise);
+        (void)nw_guide_fit_noise(&job, &noise);
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);
         nw_guide_whiten(&c->w, s->x, c->path);

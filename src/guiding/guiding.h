@@ -67,8 +67,15 @@ struct nw_guide_axis {
     double rms_logged_rad, p99_rad; /* rms and 99 % value of |e|, about zero */
     /* upper bound on n: what differs from sample to sample, a memory of 0.2 allowed for */
     double uncorrelated_rad;
-    double noise_rad;                       /* n as estimated by the loop model */
-    double noise_low_rad, noise_high_rad;   /* its 95 % interval */
+    double noise_rad;                     /* n as estimated by the loop model */
+    double noise_low_rad, noise_high_rad; /* its 95 % interval */
+    /* shake that fades within some samples (shake_s: by e), told from white noise by that; part of
+     * the motion, not of the noise; 0: none seen */
+    double shake_rad, shake_s;
+    double noise_memory; /* correlation of the noise with that of the next sample; NaN: not told */
+    /* what noise adds to the variance as logged, by a closer look than the loop model's (NaN:
+     * none); motion that the model therefore leaves out */
+    double noise_adds_rad2, beside_rad2;
     double motion_in_sub_rad;               /* rms of y about each sub's own mean, mean over subs */
     double motion_low_rad, motion_high_rad; /* bounds: all uncorrelated part is noise | none is */
     double drift_rad_s;       /* open loop: what the star would do without pulses, dithers cut */

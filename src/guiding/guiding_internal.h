@@ -80,7 +80,9 @@ struct guide_state {
 };
 enum nw_status nw_guide_smooth(const struct guide_series *s, const struct guide_fit *fit,
                                struct guide_state *states, struct nw_err *err) NW_CHECKED;
-/* Expected variance of y about its own mean over samples first .. last-1. */
+/* Expected variance of y about its own mean over samples first .. last-1; of what the loop model
+ * leaves out beside it the share within a sub of n samples. */
+double nw_guide_beside_var(const struct nw_guide_axis *axis, double n);
 double nw_guide_motion_var(const struct guide_state *states, size_t first, size_t last);
 
 /* Open-loop drift per second with constant v, given b; sigma_rad_s from the random walk. */
@@ -88,9 +90,14 @@ void nw_guide_drift(const struct guide_series *s, const struct guide_fit *fit, d
                     double *ret_sigma_rad_s);
 
 /* ---- drift.c ---- */
-/* Steady open-loop drift per second, given b. */
+struct guide_drift {
+    double rate_rad_s, sigma_rad_s; /* steady, open loop, given b */
+    /* the noise that this closer look found: its variance, memory from sample to sample, and, where
+     * shake stands beside white noise (the memory is the shake's then), the white part; NaN else */
+    double noise_rad2, memory, white_rad2;
+};
 enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
-                                   double b_sigma, double *ret_rad_s, double *ret_sigma_rad_s,
+                                   double b_sigma, struct guide_drift *ret,
                                    struct nw_err *err) NW_CHECKED;
 
 /* ---- axis.c ---- */
@@ -146,6 +153,9 @@ enum nw_status nw_guide_make_subs(const struct guide_series *s, double length_s,
                                   struct guide_spans *ret, struct nw_err *err) NW_CHECKED;
 void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_opts *opts,
                           const struct nw_guide_analysis *a, struct nw_guide_sub *sub);
+/* What the loop model leaves out of the motion: mean variance as logged less what noise adds less
+ * the motion of the model, over the subs, into beside_rad2 of both axes. */
+void nw_guide_find_beside(struct nw_guide_analysis *a);
 /* Means over the subs into a->ra and a->dec. */
 void nw_guide_sum_subs(struct nw_guide_analysis *a, double floor_rad);
 

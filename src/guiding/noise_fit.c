@@ -7,17 +7,24 @@
 
 #include "guiding/whiten.h"
 
+#define RHO_MOST 0.9
+#define WHITE_MOST 0.98
+
 static double clamp(double x, double low, double high) {
     return fmin(fmax(x, low), high);
 }
 
+enum { PARAMETERS_MOST = 4 };
+
+/* Order of the parameters: walk, memory, white share if free, wander unless the drift is steady. */
 static struct guide_noise noise_of(const struct guide_noise_job *job, const gsl_vector *at) {
-    const double rho = gsl_vector_get(at, 1);
-    return (struct guide_noise){.ln_q = clamp(gsl_vector_get(at, 0), -18.0, 12.0),
-                                .rho = clamp(rho, 0.0, 0.9),
-                                .ln_qv = job->is_drift_steady
-                                             ? GUIDE_LN_NONE
-                                             : clamp(gsl_vector_get(at, 2), GUIDE_LN_NONE, 6.0)};
+    const size_t wander = job->is_white_free ? 3 : 2;
+    return (struct guide_noise){
+        .ln_q = clamp(gsl_vector_get(at, 0), -18.0, 12.0),
+        .rho = clamp(gsl_vector_get(at, 1), 0.0, RHO_MOST),
+        .white = job->is_white_free ? clamp(gsl_vector_get(at, 2), 0.0, WHITE_MOST) : 0.0,
+        .ln_qv = job->is_drift_steady ? GUIDE_LN_NONE
+                                      : clamp(gsl_vector_get(at, wander), GUIDE_LN_NONE, 6.0)};
 }
 
 static double noise_score(const gsl_vector *at, void *user) {
@@ -27,14 +34,23 @@ static double noise_score(const gsl_vector *at, void *user) {
     size_t n_told = 0;
     const double sum = nw_guide_noise_squares(job->s, &noise, job->rest, &ln_s, &n_told);
     const double out = gsl_vector_get(at, 1) - noise.rho;
+    const double white = job->is_white_free ? gsl_vector_get(at, 2) - noise.white : 0.0;
     const double n = (double)n_told;
-    return n * log(fmax(sum, 1e-300) / n) + ln_s + 1e3 * out * out;
+    return n * log(fmax(sum, 1e-300) / n) + ln_s + 1e3 * (out * out + white * white);
 }
 
-void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise) {
-    const size_t n = job->is_drift_steady ? 2 : 3;
-    double start[3] = {noise->ln_q, noise->rho > 0.0 ? noise->rho : 0.1, fmax(noise->ln_qv, -14.0)};
-    double size[3] = {0.7, 0.15, 1.0};
+double nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise) {
+    double start[PARAMETERS_MOST] = {noise->ln_q, noise->rho > 0.0 ? noise->rho : 0.1};
+    double size[PARAMETERS_MOST] = {0.7, 0.15};
+    size_t n = 2;
+    if (job->is_white_free) {
+        start[n] = noise->white;
+        size[n++] = 0.15;
+    }
+    if (!job->is_drift_steady) {
+        start[n] = fmax(noise->ln_qv, -14.0);
+        size[n++] = 1.0;
+    }
     const gsl_vector_view start_view = gsl_vector_view_array(start, n);
     const gsl_vector_view size_view = gsl_vector_view_array(size, n);
     struct guide_noise_job own = *job;
@@ -42,7 +58,7 @@ void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *n
     gsl_multimin_fminimizer *simplex =
         gsl_multimin_fminimizer_alloc(gsl_multimin_fminimizer_nmsimplex2, n);
     if (!simplex) {
-        return;
+        return INFINITY;
     }
     bool is_going =
         gsl_multimin_fminimizer_set(simplex, &f, &start_view.vector, &size_view.vector) == 0;
@@ -50,6 +66,8 @@ void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *n
         is_going = gsl_multimin_fminimizer_iterate(simplex) == 0 &&
                    gsl_multimin_fminimizer_size(simplex) > 0.02;
     }
+    const double score = simplex->fval;
     *noise = noise_of(job, simplex->x);
     gsl_multimin_fminimizer_free(simplex);
+    return score;
 }

@@ -121,8 +121,9 @@ static void stage_done(struct guide_stage *stage) {
 
 /* Samples of the subs whose motion was found, and the part of it that no setting changes. */
 static enum nw_status stage_init(const struct guide_series *s, const struct guide_state *states,
-                                 const struct nw_guide_analysis *a, struct guide_stage *stage,
-                                 struct nw_err *err) {
+                                 const struct nw_guide_analysis *a, bool is_dec,
+                                 struct guide_stage *stage, struct nw_err *err) {
+    const struct nw_guide_axis *const axis = is_dec ? &a->dec : &a->ra;
     *stage = (struct guide_stage){.s = s, .states = states, .n_subs = a->n_subs};
     stage->first = nw_calloc(a->n_subs + 1, sizeof *stage->first);
     stage->last = nw_calloc(a->n_subs + 1, sizeof *stage->last);
@@ -153,7 +154,9 @@ static enum nw_status stage_init(const struct guide_series *s, const struct guid
     for (size_t i = 0; i < a->n_subs; i++) {
         if (stage->last[i] > stage->first[i]) {
             const double whole = nw_guide_motion_var(states, stage->first[i], stage->last[i]);
-            stage->own_rad2[i] = fmax(0.0, whole - variances[i]);
+            stage->own_rad2[i] =
+                fmax(0.0, whole - variances[i]) +
+                nw_guide_beside_var(axis, (double)(stage->last[i] - stage->first[i]));
         }
     }
     free(variances);
@@ -180,9 +183,9 @@ static void desk_done(struct desk *desk) {
 
 static enum nw_status desk_init(const struct guide_pair *pair, const struct nw_guide_analysis *a,
                                 struct desk *desk, struct nw_err *err) {
-    enum nw_status status = stage_init(pair->ra, pair->ra_states, a, &desk->ra, err);
+    enum nw_status status = stage_init(pair->ra, pair->ra_states, a, false, &desk->ra, err);
     if (status == NW_OK) {
-        status = stage_init(pair->dec, pair->dec_states, a, &desk->dec, err);
+        status = stage_init(pair->dec, pair->dec_states, a, true, &desk->dec, err);
     }
     desk->ra_now = nw_calloc(a->n_subs + 1, sizeof *desk->ra_now);
     desk->dec_now = nw_calloc(a->n_subs + 1, sizeof *desk->dec_now);

@@ -118,6 +118,16 @@ static struct bounds bounds_of_sub(double raw_rad2, double n, const struct nw_gu
     return out;
 }
 
+double nw_guide_beside_var(const struct nw_guide_axis *axis, double n) {
+    return axis->beside_rad2 * (1.0 - 1.0 / n);
+}
+
+static double motion_var(const struct nw_guide_axis *axis, const struct guide_state *states,
+                         size_t first, size_t last) {
+    return fmax(0.0, nw_guide_motion_var(states, first, last) +
+                         nw_guide_beside_var(axis, (double)(last - first)));
+}
+
 void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_opts *opts,
                           const struct nw_guide_analysis *a, struct nw_guide_sub *sub) {
     const size_t first = first_at(pair->ra, sub->start_s);
@@ -137,10 +147,10 @@ void nw_guide_measure_sub(const struct guide_pair *pair, const struct nw_guide_o
     const bool has_dec = pair->dec_states && a->dec.why_null[0] == '\0';
     const struct bounds b_ra =
         bounds_of_sub(ra.var_rad2, n, &a->ra, opts->noise_floor_rad,
-                      has_ra ? nw_guide_motion_var(pair->ra_states, first, last) : NAN);
+                      has_ra ? motion_var(&a->ra, pair->ra_states, first, last) : NAN);
     const struct bounds b_dec =
         bounds_of_sub(dec.var_rad2, n, &a->dec, opts->noise_floor_rad,
-                      has_dec ? nw_guide_motion_var(pair->dec_states, first, last) : NAN);
+                      has_dec ? motion_var(&a->dec, pair->dec_states, first, last) : NAN);
     sub->ra_logged_rad = sqrt(ra.var_rad2);
     sub->dec_logged_rad = sqrt(dec.var_rad2);
     sub->ra_rad = b_ra.value_rad;
@@ -169,6 +179,26 @@ static double rms_over(const struct nw_guide_analysis *a, size_t offset) {
         }
     }
     return n > 0.0 ? sqrt(sum / n) : NAN;
+}
+
+void nw_guide_find_beside(struct nw_guide_analysis *a) {
+    for (int axis = 0; axis < 2; axis++) {
+        struct nw_guide_axis *const at = axis == 0 ? &a->ra : &a->dec;
+        double sum = 0.0;
+        double share = 0.0;
+        for (size_t i = 0; i < a->n_subs; i++) {
+            const struct nw_guide_sub *const sub = &a->subs[i];
+            const double raw = axis == 0 ? sub->ra_logged_rad : sub->dec_logged_rad;
+            const double model = axis == 0 ? sub->ra_rad : sub->dec_rad;
+            if (isfinite(raw) && isfinite(model)) {
+                sum += raw * raw - model * model;
+                share += 1.0 - 1.0 / (double)sub->n;
+            }
+        }
+        if (share > 0.0 && isfinite(at->noise_adds_rad2)) {
+            at->beside_rad2 = sum / share - at->noise_adds_rad2;
+        }
+    }
 }
 
 static void sum_axis(const struct nw_guide_analysis *a, size_t value_at, size_t raw_at,

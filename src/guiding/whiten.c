@@ -1,5 +1,5 @@
 /* whiten.c - see whiten.h.
- * State [m, v, n]: walk, drift, noise with memory; one measurement m + n without further noise.
+ * State [m, v, n]: walk, drift, noise with memory; one measurement m + n and white noise.
  * Holds: 1. with rho = 0 it is the filter of filter.h.  2. a start makes m unknown and keeps v, as
  * there: the mount's drift outlives a dither. */
 #include "guiding/whiten.h"
@@ -13,22 +13,23 @@ struct cov {
     double mm, mv, vv, mn, vn, nn;
 };
 
-static void predict(struct cov *p, const struct guide_step *step, double q, double qv) {
+static void predict(struct cov *p, const struct guide_step *step, double q, double qv,
+                    double slow) {
     const double dt = step->dt;
     p->mm += dt * (2.0 * p->mv + dt * p->vv) + q * dt + qv * dt * dt * dt / 3.0;
     p->mv += dt * p->vv + qv * dt * dt / 2.0;
     p->vv += qv * dt;
     p->mn = step->keep * (p->mn + dt * p->vn);
     p->vn *= step->keep;
-    p->nn = step->keep * step->keep * p->nn + 1.0 - step->keep * step->keep;
+    p->nn = step->keep * step->keep * p->nn + (1.0 - step->keep * step->keep) * slow;
 }
 
 /* The gains of a step and the covariance behind it; returns the variance of the innovation. */
-static double update(struct cov *p, struct guide_step *step) {
+static double update(struct cov *p, struct guide_step *step, double white) {
     const double m = p->mm + p->mn; /* covariances with the innovation */
     const double v = p->mv + p->vn;
     const double n = p->mn + p->nn;
-    const double s = m + n;
+    const double s = m + n + white;
     const double share = 1.0 / s; /* one division: everything here waits for it */
     step->k_m = m * share;
     step->k_v = v * share;
@@ -45,7 +46,7 @@ static double update(struct cov *p, struct guide_step *step) {
 /* A filter whose gains are found step by step. */
 struct gains {
     struct cov p;
-    double q, qv, rho;
+    double q, qv, rho, white;
     double last_dt, last_keep; /* powers are dear */
     bool is_v_known;           /* the first innovation only tells v */
     double ln_s, product;      /* of the variances; logarithms are dear */
@@ -57,6 +58,7 @@ static struct gains gains_of(const struct guide_noise *noise) {
                           .q = exp(noise->ln_q),
                           .qv = kalman_wander_of(noise->ln_qv),
                           .rho = noise->rho,
+                          .white = noise->white,
                           .last_dt = NAN,
                           .product = 1.0};
 }
@@ -66,7 +68,8 @@ static inline double gains_next(struct gains *g, const struct guide_series *s, s
                                 struct guide_step *step) {
     *step = (struct guide_step){.dt = kalman_step_of(s, k)};
     if (s->starts[k] || k == 0) { /* m is what the sample says, less its noise */
-        g->p = (struct cov){.mm = 1.0, .mn = -1.0, .nn = 1.0, .vv = g->p.vv + g->qv * step->dt};
+        const double slow = 1.0 - g->white;
+        g->p = (struct cov){.mm = 1.0, .mn = -slow, .nn = slow, .vv = g->p.vv + g->qv * step->dt};
         return 0.0;
     }
     if (!(fabs(step->dt - g->last_dt) <= 0.0)) {
@@ -74,8 +77,8 @@ static inline double gains_next(struct gains *g, const struct guide_series *s, s
         g->last_keep = g->rho > 0.0 ? pow(g->rho, step->dt) : 0.0;
     }
     step->keep = g->last_keep;
-    predict(&g->p, step, g->q, g->qv);
-    const double var = update(&g->p, step);
+    predict(&g->p, step, g->q, g->qv, 1.0 - g->white);
+    const double var = update(&g->p, step, g->white);
     if (!g->is_v_known) {
         g->is_v_known = step->dt > 0.0;
         return 0.0;

@@ -8,9 +8,10 @@
 
 #include "guiding/guiding_internal.h"
 
-/* Spectra of motion and noise, in units of r (variance of n) and dt0; rho: memory of n over dt0. */
+/* Spectra of motion and noise, in units of r (variance of n) and dt0; rho: memory of n over dt0;
+ * white: the share of r without a memory beside it (0: all of it has that memory). */
 struct guide_noise {
-    double ln_q, ln_qv, rho;
+    double ln_q, ln_qv, rho, white;
 };
 
 struct guide_step {               /* of one sample */
@@ -46,9 +47,10 @@ struct guide_noise_job {
     const struct guide_series *s;
     const double *rest;   /* errors less what is known to have moved the star */
     bool is_drift_steady; /* no wander */
+    bool is_white_free;   /* noise with a memory and white noise beside it */
 };
-/* Maximum likelihood from a start; leaves it where memory is out. */
-void nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise);
+/* Maximum likelihood from a start; leaves it where memory is out. Returns -2 ln L. */
+double nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise);
 
 /* ---- small least squares: y = sum c_j x_j ---- */
 enum { GUIDE_COLUMNS = 18 };

@@ -38,6 +38,9 @@ static void add_axis(struct nw_json *json, const char *key, const struct nw_guid
     nw_json_number(json, o, "noise_arcsec", a->noise_rad * AS, 5);
     nw_json_number(json, o, "noise_low_arcsec", a->noise_low_rad * AS, 5);
     nw_json_number(json, o, "noise_high_arcsec", a->noise_high_rad * AS, 5);
+    nw_json_number(json, o, "noise_memory", a->noise_memory, 3);
+    nw_json_number(json, o, "shake_arcsec", a->shake_rad * AS, 4);
+    nw_json_number(json, o, "shake_fades_s", a->shake_rad > 0.0 ? a->shake_s : NAN, 3);
     nw_json_number(json, o, "motion_in_sub_arcsec", a->motion_in_sub_rad * AS, 5);
     nw_json_number(json, o, "motion_low_arcsec", a->motion_low_rad * AS, 5);
     nw_json_number(json, o, "motion_high_arcsec", a->motion_high_rad * AS, 5);
@@ -184,6 +187,14 @@ static void axis_notes(struct nw_buf *text, const char *name, const struct nw_gu
         reason(text, name, "The loop rings",
                "lower the gain or look for a delay; it swings with a short period");
     }
+    if (a->shake_rad > 0.0) {
+        char line[120];
+        (void)snprintf(
+            line, sizeof line,
+            "%.2f arcsec that fade within %.0f s (gears, wind, cables): counted as motion",
+            a->shake_rad * AS, a->shake_s);
+        reason(text, name, "Fast shake", line);
+    }
     if (a->is_loop_inferred && isfinite(a->motion_in_sub_rad)) {
         reason(text, name, "Weaker",
                "without pulses a plain proportional loop is assumed; trust the bounds");
@@ -226,7 +237,8 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     row(text, "99 % within", ra->p99_rad * AS, dec->p99_rad * AS, 2, "");
     row(text, "noise of one sample", ra->noise_rad * AS, dec->noise_rad * AS, 2,
         "centroid, air over guide lens");
-    row(text, "  at most", ra->uncorrelated_rad * AS, dec->uncorrelated_rad * AS, 2, "");
+    row(text, "  at most", fmax(ra->uncorrelated_rad, ra->noise_high_rad) * AS,
+        fmax(dec->uncorrelated_rad, dec->noise_high_rad) * AS, 2, "");
     row(text, "motion within a sub", ra->motion_in_sub_rad * AS, dec->motion_in_sub_rad * AS, 2,
         "what widens the stars, rms");
     row_range(text, "  bounds", (const double[2]){ra->motion_low_rad, dec->motion_low_rad},
