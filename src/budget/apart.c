@@ -286,14 +286,6 @@ static enum nw_status find_pairs(const struct spread *prior, struct nw_apart *ap
 
 /* ---- Together ------------------------------------------------------------------------------- */
 
-/* Local air adds less than a percent to the width: (1 + q^(5/3))^(3/5) of air that goes by the
- * power 5/3. */
-static double settled(const struct apart_x *best, double air_rad) {
-    const double start = best->v[NW_APART_LOCAL_AIR] / NW_ARCSEC_PER_RAD / air_rad;
-    const double end = pow(pow(1.01, 5.0 / 3.0) - 1.0, 0.6);
-    return start > end ? exp(best->v[NW_APART_SETTLING]) * log(start / end) : 0.0;
-}
-
 enum nw_status apart_tell(const struct apart_model *model, const struct apart_samples *samples,
                           struct nw_apart *apart, struct nw_err *err) {
     const size_t n = samples->n;
@@ -433,9 +425,9 @@ static enum nw_status fill(const struct apart_model *model, const struct nw_apar
     }
     if (status == NW_OK) {
         whole_law(&samples);
-        apart->settled_s = model->prior[NW_APART_LOCAL_AIR].is_active
-                               ? settled(&samples.best, apart->terms[NW_APART_AIR].value)
-                               : NAN;
+        status = apart_settle(model, &samples.best, apart, err);
+    }
+    if (status == NW_OK) {
         status = apart_judge(model, &samples.best, apart, err);
         if (status == NW_OK) {
             status = apart_patterns(model, &samples.best, apart, err);

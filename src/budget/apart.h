@@ -45,6 +45,9 @@ struct nw_apart_night {
     size_t n;
     /* of focuser or tube since the last focus run, n of them; NaN: not known; or NULL */
     const double *focus_change_K;
+    /* how much warmer than the air the warmest of tube, lens and room is at each sub, from a
+     * climate log, n of them; NaN: not known; or NULL */
+    const double *excess_K;
 };
 
 /* What a trial or another witness says, independent of the widths that are fitted. */
@@ -147,7 +150,10 @@ struct nw_apart {
     size_t n_notices;
     struct nw_apart_judged *judged;
     size_t n_judged, n_inside;
-    double settled_s;   /* after the first sub: local air adds less than 1 % to the width; NaN */
+    size_t n_excess; /* subs whose local air follows a climate log, not the hours */
+    /* after the first sub: local air adds less than 1 % to the width; NaN: no local air in the fit;
+     * INFINITY: later than the last sub of the usual night */
+    double settled_s;
     double convergence; /* largest R-hat of the chains (Gelman & Rubin 1992); below 1.1 is well */
     double sensitivity_rad2[NW_APART_N_TERMS]; /* sd of what the term adds to width^2 */
     char why_null[160];                        /* "" or why nothing was fitted */

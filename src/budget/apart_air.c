@@ -5,6 +5,7 @@
  * 1966): one equation for rho, solved by Newton's rule in logarithms. The implicit derivative of
  * the same equation is the slope of the width. */
 #include <math.h>
+#include <stdlib.h>
 
 #include "budget/apart_internal.h"
 #include "sky/sky.h"
@@ -13,9 +14,18 @@ static double arcsec2(double value) {
     return value / (NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD);
 }
 
-double apart_local_rad(const struct apart_x *x, double t_open_s) {
-    return x->v[NW_APART_LOCAL_AIR] / NW_ARCSEC_PER_RAD *
-           exp(-t_open_s / exp(x->v[NW_APART_SETTLING]));
+/* Where a climate log says how much warmer than the air the warmest surface is, local air follows
+ * that: structure of temperature goes as its square, r0 as its -6/5, the width as its 6/5 (Racine
+ * et al. 1991, PASP 103, 1020, found 0.4 arcsec x dT^1.2 over mirrors; from memory); the value is
+ * that of the usual first excess. Elsewhere it goes by e in the settling time. */
+#define EXCESS_POWER 1.2
+double apart_local_rad(const struct apart_model *model, const struct apart_sub *sub,
+                       const struct apart_x *x) {
+    const double first_rad = x->v[NW_APART_LOCAL_AIR] / NW_ARCSEC_PER_RAD;
+    if (isfinite(sub->excess_K) && model->excess_ref_K > 0.0) {
+        return first_rad * pow(fmax(0.0, sub->excess_K) / model->excess_ref_K, EXCESS_POWER);
+    }
+    return first_rad * exp(-sub->t_open_s / exp(x->v[NW_APART_SETTLING]));
 }
 
 double apart_seeing_rad(const struct apart_model *model, double air) {
@@ -29,7 +39,7 @@ double apart_air_value(const struct apart_model *model, double seeing_rad) {
 double apart_width_rad(const struct apart_model *model, const struct apart_sub *sub,
                        const struct apart_x *x, enum nw_apart_term_id term) {
     if (term == NW_APART_LOCAL_AIR) {
-        return apart_local_rad(x, sub->t_open_s);
+        return apart_local_rad(model, sub, x);
     }
     if (term == NW_APART_AIR) {
         return apart_seeing_rad(model, x->v[term] + 0.6 * log(sub->airmass));
@@ -64,7 +74,7 @@ static void rest_of(const struct apart_model *model, const struct apart_sub *sub
                             v[NW_APART_FLEXURE] * v[NW_APART_FLEXURE] * sub->flexure_rad2 +
                             v[NW_APART_DECENTRE] * v[NW_APART_DECENTRE] * sub->decentre_rad2 +
                             arcsec2(extra) / (NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA);
-    const double local = pow(apart_local_rad(x, sub->t_open_s), 5.0 / 3.0);
+    const double local = pow(apart_local_rad(model, sub, x), 5.0 / 3.0);
     for (size_t k = 0; k < APART_NODES; k++) {
         rest[k] = sub->fixed[k] * exp(-(variance * model->f2[k] + local * model->local[k]));
     }
@@ -110,4 +120,62 @@ bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
     *io_air = 0.6 * (ln_rho - log(sub->airmass));
     *ret_slope = value_slope / -width_slope / 0.6;
     return *ret_slope > 0.0 && ln_rho > -7.0;
+}
+
+/* ---- Settled --------------------------------------------------------------------------------- */
+
+/* Local air adds less than a percent to the width: (1 + q^(5/3))^(3/5) of air that goes by the
+ * power 5/3. */
+static double settled_share(void) {
+    return pow(pow(1.01, 5.0 / 3.0) - 1.0, 0.6);
+}
+
+/* By the climate log: the median over the nights of the last moment at which it adds more. */
+static double settled_by_log(const struct apart_model *model, const struct apart_x *best,
+                             double air_rad, double *work) {
+    size_t n = 0;
+    for (size_t i = 0; i < model->n;) {
+        double last_s = 0.0;
+        bool is_known = false;
+        bool is_over = false;
+        const size_t night = model->subs[i].night;
+        for (; i < model->n && model->subs[i].night == night; i++) {
+            const struct apart_sub *const sub = &model->subs[i];
+            if (isfinite(sub->excess_K)) {
+                is_known = true;
+                is_over = apart_local_rad(model, sub, best) > settled_share() * air_rad;
+                last_s = is_over ? sub->t_open_s : last_s;
+            }
+        }
+        last_s = is_over ? INFINITY : last_s; /* not before the night's last sub */
+        if (is_known) {
+            work[n++] = last_s;
+        }
+    }
+    return n > 0 ? nw_stat_median(work, n) : NAN;
+}
+
+static double settled(const struct apart_x *best, double air_rad) {
+    const double start = best->v[NW_APART_LOCAL_AIR] / NW_ARCSEC_PER_RAD / air_rad;
+    const double end = settled_share();
+    return start > end ? exp(best->v[NW_APART_SETTLING]) * log(start / end) : 0.0;
+}
+
+enum nw_status apart_settle(const struct apart_model *model, const struct apart_x *best,
+                            struct nw_apart *apart, struct nw_err *err) {
+    const double air_rad = apart->terms[NW_APART_AIR].value;
+    if (!model->prior[NW_APART_LOCAL_AIR].is_active) {
+        return NW_OK;
+    }
+    for (size_t i = 0; i < model->n && model->excess_ref_K > 0.0; i++) {
+        apart->n_excess += isfinite(model->subs[i].excess_K);
+    }
+    double *work = nw_calloc(model->n_nights + 1, sizeof *work);
+    if (!work) {
+        return nw_err_set(err, NW_NOMEM, "%zu nights", model->n_nights);
+    }
+    apart->settled_s =
+        apart->n_excess > 0 ? settled_by_log(model, best, air_rad, work) : settled(best, air_rad);
+    free(work);
+    return NW_OK;
 }

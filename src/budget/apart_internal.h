@@ -25,6 +25,7 @@ struct apart_ladder {
 struct apart_sub {
     size_t night, frame;  /* where it comes from */
     double t_h, t_open_s; /* of the middle, since 1970; since the night's first sub began */
+    double excess_K;      /* of the warmest surface over the air; NaN: not known */
     double width_rad, relative_error, airmass;
     double ratio; /* composed over radial width */
     double fixed[APART_NODES];
@@ -61,6 +62,7 @@ struct apart_model {
     double air[APART_NODES];                    /* -ln OTF of the rig's seeing at the zenith */
     double local[APART_NODES];                  /* -ln OTF of local air of 1 rad */
     double r0_m, outer_scale_m;                 /* of the rig's seeing, at 500 nm */
+    double excess_ref_K; /* usual excess of a night's first sub; NaN: no climate log says */
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
     struct apart_told *told;
@@ -95,7 +97,11 @@ bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
 /* Seeing at the zenith and 500 nm of such a value, and back. */
 double apart_seeing_rad(const struct apart_model *model, double air);
 double apart_air_value(const struct apart_model *model, double seeing_rad);
-double apart_local_rad(const struct apart_x *x, double t_open_s);
+double apart_local_rad(const struct apart_model *model, const struct apart_sub *sub,
+                       const struct apart_x *x);
+/* When local air no longer matters: settled_s and n_excess. */
+enum nw_status apart_settle(const struct apart_model *model, const struct apart_x *best,
+                            struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 /* Width alone of a line term at a sub. */
 double apart_width_rad(const struct apart_model *model, const struct apart_sub *sub,
                        const struct apart_x *x, enum nw_apart_term_id term);

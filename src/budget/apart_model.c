@@ -227,6 +227,7 @@ static void describe(const struct nw_apart_night *night, size_t i, const struct 
     const double length_s = isfinite(frame->exposure_s) ? frame->exposure_s : 0.0;
     sub->t_h = (frame->t_start_utc_s + 0.5 * length_s) / 3600.0;
     sub->t_open_s = sub->t_h * 3600.0 - night->frames[0].t_start_utc_s;
+    sub->excess_K = at_or_nan(night->excess_K, i);
     sub->airmass = fmax(1.0, star_value(point, STAR_P_AIRMASS));
     sub->exposure_s = frame->exposure_s;
     sub->since_focus_s = frame->since_focus_s;
@@ -290,6 +291,20 @@ static enum nw_status make_night(struct maker *maker, size_t k, struct apart_mod
     return status;
 }
 
+/* The usual excess of a night's first sub; under 0.3 K thermometers differ more than that. */
+static double usual_excess(const struct apart_model *model) {
+    double sum = 0.0;
+    size_t n = 0;
+    for (size_t i = 0; i < model->n; i++) {
+        const bool is_first = i == 0 || model->subs[i].night != model->subs[i - 1].night;
+        if (is_first && model->subs[i].excess_K > 0.0) {
+            sum += model->subs[i].excess_K;
+            n++;
+        }
+    }
+    return n > 0 && sum / (double)n > 0.3 ? sum / (double)n : NAN;
+}
+
 static void air_tables(const struct maker *maker, struct apart_model *model) {
     const struct star_point *p = &maker->base;
     const double wavelength_m = star_value(p, STAR_P_CENTRE);
@@ -348,6 +363,7 @@ enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *
     for (size_t k = 0; k < evidence->n_nights && status == NW_OK; k++) {
         status = make_night(&maker, k, &model, err);
     }
+    model.excess_ref_K = usual_excess(&model);
     if (status == NW_OK) {
         status = apart_priors(&maker.base, evidence, &model, err);
     }

@@ -11,7 +11,7 @@ enum { MAX_NIGHTS = 400 };
 
 struct one_night {
     struct check_night check;
-    double *change_K;
+    double *change_K, *excess_K;
 };
 
 struct nights {
@@ -91,6 +91,52 @@ static void leave_out(struct nights *all, struct one_night *night) {
     check->n = n;
 }
 
+/* The climate log's word at a moment, linear between rows at most 20 minutes apart: how much warmer
+ * than the air the warmest surface is, or the room with its roof open. */
+static double excess_at(const struct nw_air_log *log, size_t row) {
+    const double air_K = nw_air_log_at(log, NW_AIR_AIR, row);
+    double warmest_K = -INFINITY;
+    for (size_t k = 0; k < log->n_surfaces; k++) {
+        const double surface_K = nw_air_log_surface_K(log, k, row);
+        warmest_K = isfinite(surface_K) ? fmax(warmest_K, surface_K) : warmest_K;
+    }
+    if (isfinite(nw_air_log_at(log, NW_AIR_ROOM, row)) &&
+        !(nw_air_log_at(log, NW_AIR_ROOF_OPEN, row) < 0.5)) {
+        warmest_K = fmax(warmest_K, nw_air_log_at(log, NW_AIR_ROOM, row));
+    }
+    return isfinite(warmest_K) ? warmest_K - air_K : NAN;
+}
+
+static void excess_of(const struct nw_air_log *log, struct one_night *night) {
+    static const double APART_S = 1200.0;
+    size_t row = 0;
+    for (size_t i = 0; i < night->check.n; i++) {
+        const struct nw_star_frame *const star = &night->check.stars[i];
+        const double t_s =
+            star->t_start_utc_s + (isfinite(star->exposure_s) ? 0.5 * star->exposure_s : 0.0);
+        while (row + 1 < log->n && log->t_s[row + 1] <= t_s) {
+            row++;
+        }
+        const bool is_between = row + 1 < log->n && log->t_s[row] <= t_s &&
+                                log->t_s[row + 1] - log->t_s[row] <= APART_S;
+        const double part =
+            is_between ? (t_s - log->t_s[row]) / (log->t_s[row + 1] - log->t_s[row]) : 0.0;
+        night->excess_K[i] =
+            is_between ? (1.0 - part) * excess_at(log, row) + part * excess_at(log, row + 1) : NAN;
+    }
+}
+
+static enum nw_status read_climate(struct nw_book *book, const char *date, struct one_night *night,
+                                   struct nw_err *err) {
+    struct nw_air_log log = {.n = 0};
+    const enum nw_status status = nw_book_climate(book, date, &log, err);
+    if (status == NW_OK) {
+        excess_of(&log, night);
+    }
+    nw_air_log_done(&log);
+    return status;
+}
+
 /* The frame's own word on a line, taken away. */
 static void keep_from(enum nw_star_line_id line, struct one_night *night) {
     for (size_t i = 0; i < night->check.n; i++) {
@@ -134,7 +180,8 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
         return nw_err_set(err, status, "night of %s: %s", date, why.text);
     }
     night->change_K = nw_calloc(night->check.n + 1, sizeof *night->change_K);
-    if (!night->change_K) {
+    night->excess_K = nw_calloc(night->check.n + 1, sizeof *night->excess_K);
+    if (!night->change_K || !night->excess_K) {
         return nw_err_set(err, NW_NOMEM, "night of %zu subs", night->check.n);
     }
     focus_changes(night);
@@ -146,15 +193,19 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
         all->n--;
         check_night_done(&night->check);
         free(night->change_K);
+        free(night->excess_K);
         *night = (struct one_night){.change_K = NULL};
         return NW_OK;
     }
+    status = read_climate(book, date, night, err);
     all->n_without_log += !evidence.has_guiding;
     struct nw_apart_night *const ret = &all->nights[all->n - 1];
-    *ret = (struct nw_apart_night){
-        .frames = night->check.stars, .n = night->check.n, .focus_change_K = night->change_K};
+    *ret = (struct nw_apart_night){.frames = night->check.stars,
+                                   .n = night->check.n,
+                                   .focus_change_K = night->change_K,
+                                   .excess_K = night->excess_K};
     nw_text_copy(ret->date, sizeof ret->date, date);
-    return NW_OK;
+    return status;
 }
 
 static enum nw_status gather(struct nw_book *book, const char *range, const struct nw_rig *rig,
@@ -194,6 +245,7 @@ static void nights_done(struct nights *all) {
     for (size_t i = 0; i < all->n; i++) {
         check_night_done(&all->items[i].check);
         free(all->items[i].change_K);
+        free(all->items[i].excess_K);
     }
     free(all->items);
     free(all->nights);

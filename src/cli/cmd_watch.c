@@ -27,6 +27,7 @@ static enum nw_status read_rig(const struct cli_args *args, struct watch *w, str
                      "needs --rig: outlines of mount, tube and pier");
         return NW_OK;
     }
+    w->rig_path = path;
     enum nw_status status = nw_rig_read(path, NULL, 0, &w->rig, err);
     if (status == NW_OK) {
         status = cli_rig_layouts(path, &w->layouts, &w->n_layouts, err);

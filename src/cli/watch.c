@@ -8,7 +8,9 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include "cli/book_trials.h"
 #include "report/report_live.h"
+#include "report/report_told.h"
 #include "sky/almanac.h"
 
 extern char **environ;
@@ -207,6 +209,23 @@ static void tick(struct watch *w, double now_s) {
                  &(struct nw_live_clock){now_s, free_bytes(w->folder), w->was_disk_near, &contact});
 }
 
+/* Trials that are whole with what came: kept in the book, told once. */
+static enum nw_status find_trials(struct watch *w, double now_s, struct nw_err *err) {
+    const struct cli_find_trials how = {
+        .rig = w->rig, .rig_path = w->rig_path, .origin = NW_BOOK_FROM_WATCH, .since_utc_s = now_s};
+    struct cli_found_trials found = {.n = 0};
+    struct nw_buf text;
+    nw_buf_init(&text, TEXT_BYTES);
+    enum nw_status status = cli_book_find_trials(w->book, &how, &found, err);
+    nw_report_told_text(found.items, found.n, &text);
+    if (status == NW_OK && found.n > 0 && !w->is_json && !w->is_once && text.data) {
+        status = cli_print_now(text.data, text.len, err);
+    }
+    nw_buf_done(&text);
+    cli_found_trials_done(&found);
+    return status;
+}
+
 enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     struct nw_book_added added = {0};
     const double now_s = cli_now_utc_s();
@@ -218,6 +237,9 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     }
     const bool is_new = added.n_fate[NW_BOOK_ADDED] + added.n_fate[NW_BOOK_REPLACED] > 0;
     nw_book_added_done(&added);
+    if (status == NW_OK && is_new) {
+        status = find_trials(w, now_s, err);
+    }
     if (status != NW_OK) {
         return status;
     }

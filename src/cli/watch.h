@@ -19,6 +19,7 @@ struct watch {
     int n_threads;
     struct nw_book *book;
     struct nw_rig *rig;
+    const char *rig_path; /* of it; NULL: none */
     struct nw_log_layout *layouts;
     size_t n_layouts;
     struct nw_live_foretold foretold;

@@ -61,9 +61,21 @@ static void air(const struct nw_apart *apart, struct nw_buf *buf) {
         100.0 * apart->terms[NW_APART_NIGHTS].median, 100.0 * apart->terms[NW_APART_WANDER].median,
         100.0 * apart->terms[NW_APART_SCATTER].median);
     entry(buf, "THE AIR", text);
-    if (isfinite(apart->settled_s)) {
+    if (!isnan(apart->settled_s)) {
         const struct nw_apart_term *const time = &apart->terms[NW_APART_SETTLING];
-        if (apart->settled_s > 0.0) {
+        if (isinf(apart->settled_s)) {
+            (void)snprintf(text, sizeof text,
+                           "not before the last sub of a usual night: by the climate log (%zu "
+                           "subs) tube, lens or room stay so much warmer than the air that local "
+                           "air adds more than 1 %%",
+                           apart->n_excess);
+        } else if (apart->n_excess > 0) {
+            (void)snprintf(text, sizeof text,
+                           "%s after the first sub local air adds less than 1 %%, by the climate "
+                           "log (%zu subs): the warmest of tube, lens and room over the air",
+                           nw_report_duration(settled, sizeof settled, apart->settled_s),
+                           apart->n_excess);
+        } else if (apart->settled_s > 0.0) {
             (void)snprintf(
                 text, sizeof text,
                 "%s after the first sub local air adds less than 1 %%; it goes with %.0f "
@@ -313,6 +325,12 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     nw_json_add_number(&json, inside, (double)apart->n_judged, 6);
     patterns_json(&json, o, apart);
     nw_json_number(&json, o, "settled_s", apart->settled_s, 3);
+    if (!isfinite(apart->settled_s)) {
+        nw_json_why(&json, o, "settled_s",
+                    isnan(apart->settled_s) ? "no local air in this fit"
+                                            : "later than the last sub of the usual night");
+    }
+    nw_json_count(&json, o, "subs_with_climate", apart->n_excess);
     nw_json_number(&json, o, "convergence", apart->convergence, 4);
     return nw_json_end(&json, ret, err);
 }

@@ -207,6 +207,39 @@ static void test_a_sum_that_was_told_counts(void **state) {
     gsl_rng_free(w.rng);
 }
 
+/* Warmth over the air that falls by e in 1.2 settling times makes the air that the simulation has
+ * (width as its power 1.2): known from a climate log, it takes the place of the hours. */
+static void test_local_air_follows_the_climate_log(void **state) {
+    (void)state;
+    struct world w;
+    static double excess_K[SIM_NIGHTS][SIM_SUBS];
+    begin(&w, 29);
+    w.truth.n_nights = 3;
+    w.truth.local_rad = 1.2 * SIM_AS;
+    sim_season(&w.truth, w.rng, &sim);
+    for (size_t k = 0; k < 3; k++) {
+        for (size_t i = 0; i < w.truth.n_subs; i++) {
+            excess_K[k][i] = 3.0 * exp(-(310.0 * (double)i + 150.0) / (1.2 * 3600.0));
+        }
+        sim.nights[k].excess_K = excess_K[k];
+    }
+    const struct nw_apart_evidence evidence = {.nights = sim.nights, .n_nights = 3};
+    const struct nw_apart_opts opts = {.n_sweeps = 700};
+    struct nw_apart *s = NULL;
+    struct nw_err err;
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_OK);
+    const struct nw_apart_term *local = &s->terms[NW_APART_LOCAL_AIR];
+    assert_int_equal(s->n_excess, s->n_subs);
+    /* the value is that of the first sub */
+    check_near(local->value, 1.2 * SIM_AS * exp(-150.0 / 3600.0), 3.0 * local->sigma, "truth");
+    assert_true(local->sigma < 0.6 * local->prior_sigma);
+    assert_true(s->settled_s > 1800.0 && s->settled_s < 3.0 * 3600.0);
+    /* nothing is left that the settling time could tell */
+    assert_true(s->terms[NW_APART_SETTLING].sigma > 0.7 * s->terms[NW_APART_SETTLING].prior_sigma);
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
 static void test_little_and_bad_input(void **state) {
     (void)state;
     struct world w;
@@ -245,6 +278,7 @@ int main(void) {
         cmocka_unit_test(test_a_slipping_focuser_surprises),
         cmocka_unit_test(test_what_a_trial_says_counts),
         cmocka_unit_test(test_a_sum_that_was_told_counts),
+        cmocka_unit_test(test_local_air_follows_the_climate_log),
         cmocka_unit_test(test_little_and_bad_input),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
