@@ -18,8 +18,10 @@ static void add_star(float *px, double x, double y, double flux) {
     for (long j = lround(y) - 30; j <= lround(y) + 30; j++) {
         for (long i = lround(x) - 30; i <= lround(x) + 30; i++) {
             if (i >= 0 && j >= 0 && i < WIDTH && j < HEIGHT) {
-                const double r2 = pow((double)i - x, 2.0) + pow((double)j - y, 2.0);
-                px[j * WIDTH + i] += (float)(flux * 2.0 / (NW_PI * a2) * pow(1.0 + r2 / a2, -3.0));
+                const double dx = (double)i - x;
+                const double dy = (double)j - y;
+                const double q = 1.0 + (dx * dx + dy * dy) / a2;
+                px[j * WIDTH + i] += (float)(flux * 2.0 / (NW_PI * a2) / (q * q * q));
             }
         }
     }
@@ -81,7 +83,8 @@ int main(int argc, char **argv) {
     static const struct {
         int n_stars;
         double sigmas;
-    } rows[] = {{40, 0.0}, {200, 0.0}, {800, 0.0}, {40, 0.2}, {40, 0.4}, {40, 1.0}, {40, 5.0}};
+    } rows[] = {{40, 0.0}, {200, 0.0}, {800, 0.0}, {40, 0.2},  {40, 0.4}, {40, 1.0},
+                {40, 5.0}, {200, 1.0}, {800, 1.0}, {800, 2.0}, {800, 5.0}};
     gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(rng, 20);
     printf("stars  peak of the trail [sigma]  frames  with one trail  with more\n");

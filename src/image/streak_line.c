@@ -120,13 +120,12 @@ static void fill_one(void *user, size_t k) {
     fill_segment(job->field, s, k, from, to);
 }
 
-static void strip_done(struct strip *s) {
+void strip_done(struct strip *s) {
     free(s->cut);
     s->cut = s->full = NULL;
 }
 
-/* Cuts a strip along the line given by its ends; s holds the ends and the reach. */
-static enum nw_status strip_fill(const struct field *field, struct strip *s, struct nw_err *err) {
+enum nw_status strip_fill(const struct field *field, struct strip *s, struct nw_err *err) {
     const double dx = s->x1 - s->x0;
     const double dy = s->y1 - s->y0;
     s->is_steep = fabs(dy) > fabs(dx);
@@ -141,7 +140,8 @@ static enum nw_status strip_fill(const struct field *field, struct strip *s, str
     s->last = lround(s->is_steep ? s->y1 : s->x1);
     s->cosine = fmax(fabs(dx), fabs(dy)) / hypot(dx, dy);
     const double steps = (double)(s->last - s->first + 1);
-    const double n = fmin(floor(steps / SEGMENT_MIN_PX), SEGMENTS_MAX);
+    const double n = s->piece_px > 0.0 ? fmin(floor(steps / s->piece_px), PIECES_MAX)
+                                       : fmin(floor(steps / SEGMENT_MIN_PX), SEGMENTS_MAX);
     s->n = n > 1.0 ? (size_t)n : 1;
     s->cut = nw_calloc(2 * s->n * strip_columns(s), sizeof *s->cut);
     if (!s->cut) {
@@ -321,51 +321,6 @@ static enum nw_status measure_line(const struct field *field, struct strip *s,
     return status;
 }
 
-/* Whether the line is more than lines beside it: the same sums on parallels 8 to 160 px away. In
- * crowded fields chance rows of stars are as bright as others are. */
-static enum nw_status stands_out(const struct field *field, const struct nw_streak *t,
-                                 bool *ret_does, struct nw_err *err) {
-    struct strip s = {
-        .x0 = t->x0_px, .y0 = t->y0_px, .x1 = t->x1_px, .y1 = t->y1_px, .reach = REACH_MAX};
-    *ret_does = false;
-    const enum nw_status status = strip_fill(field, &s, err);
-    if (status != NW_OK) {
-        return status;
-    }
-    const long half = (long)ceil(0.6 * t->width_px / s.cosine);
-    const long n = (long)strip_columns(&s);
-    double medians[2 * REACH_MAX + 1];
-    size_t count = 0;
-    double line = NAN;
-    const long most = s.reach / half;
-    for (long i = -most; i <= most; i++) {
-        const long d = s.reach + i * half;
-        const bool is_line = i == 0;
-        const bool is_beside = labs(i * half) > 3 * half + 2 && d >= half && d + half < n;
-        if (!is_line && !is_beside) {
-            continue;
-        }
-        double sums[SEGMENTS_MAX];
-        for (size_t k = 0; k < s.n; k++) {
-            sums[k] = strip_window(s.cut + k * strip_columns(&s), d, half, n);
-        }
-        const double median = nw_stat_median(sums, s.n);
-        if (is_line) {
-            line = median;
-        } else {
-            medians[count++] = median;
-        }
-    }
-    strip_done(&s);
-    if (count >= 6) {
-        const double high = nw_stat_quantile(medians, count, 0.9);
-        double level = 0.0;
-        const double sigma = nw_stat_mad_sigma(medians, count, &level);
-        *ret_does = line - level > 5.0 * sigma && line - level > 2.5 * (high - level);
-    }
-    return NW_OK;
-}
-
 enum nw_status streak_refine(const struct field *field, const struct star_list *list,
                              const struct streak_guess *guess, struct nw_streak *ret,
                              bool *ret_is_trail, struct nw_err *err) {
@@ -389,7 +344,10 @@ enum nw_status streak_refine(const struct field *field, const struct star_list *
         s = (struct strip){.x0 = ret->x0_px, .y0 = ret->y0_px, .x1 = ret->x1_px, .y1 = ret->y1_px};
     }
     if (status == NW_OK && *ret_is_trail) {
-        status = stands_out(field, ret, ret_is_trail, err);
+        status = streak_stands_out(field, ret, ret_is_trail, err);
+    }
+    if (status == NW_OK && *ret_is_trail) {
+        status = streak_is_unbroken(field, ret, ret_is_trail, err);
     }
     return status;
 }

@@ -32,13 +32,14 @@ enum nw_status streak_refine(const struct field *field, const struct star_list *
                              bool *ret_is_trail, struct nw_err *err) NW_CHECKED;
 
 /* ---- streak_line.c and streak_light.c ---- */
-enum { SEGMENTS_MAX = 240, REACH_MAX = 160 };
+enum { SEGMENTS_MAX = 240, PIECES_MAX = 4000, REACH_MAX = 160 };
 /* Of the sum; 1e6 lines are tried: 7 for noise alone, 9 for crowding. */
 #define STREAK_SNR_MIN 9.0
 #define STREAK_LENGTH_MIN_PX 60.0
 
 struct strip {
     double x0, y0, x1, y1; /* where it begins and ends */
+    double piece_px;       /* length of its segments; 0: 240 segments, of 8 px at least */
     bool is_steep;         /* walked along y, offsets along x */
     size_t n;              /* segments */
     long first, last;      /* of the walk */
@@ -57,6 +58,10 @@ struct lights {
 };
 
 size_t strip_columns(const struct strip *s);
+/* Cuts a strip along the line given by its ends; s holds these, the reach and piece_px. */
+enum nw_status strip_fill(const struct field *field, struct strip *s,
+                          struct nw_err *err) NW_CHECKED;
+void strip_done(struct strip *s);
 double strip_window(const float *row, long middle, long half, long n);
 /* streak_light.c: width and light across; light of each segment; the lit stretch */
 void lights_across(const struct strip *s, struct lights *l);
@@ -65,5 +70,13 @@ void lights_ends(const struct strip *s, struct lights *l);
 struct nw_streak lights_describe(const struct strip *s, const struct lights *l);
 bool lights_are_trail(const struct strip *s, const struct lights *l, const struct star_list *list,
                       const struct nw_streak *streak);
+
+/* ---- streak_beside.c ---- */
+/* Whether the line is more than lines beside it: the same sums on parallels 8 to 160 px away. */
+enum nw_status streak_stands_out(const struct field *field, const struct nw_streak *streak,
+                                 bool *ret_does, struct nw_err *err) NW_CHECKED;
+/* Whether its light is there all along, not in pieces as a row of stars has it. */
+enum nw_status streak_is_unbroken(const struct field *field, const struct nw_streak *streak,
+                                  bool *ret_is, struct nw_err *err) NW_CHECKED;
 
 #endif

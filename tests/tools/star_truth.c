@@ -82,7 +82,7 @@ static double argument(int argc, char **argv, int i, double if_absent) {
 
 struct tally {
     size_t n_true, n_found, n_false, n_listed, n_false_all;
-    double ratio[20000], noise_sum;
+    double ratio[20000], noise_sum, pixel_sum; /* noise of the mesh; of single pixels */
     size_t n_ratio;
 };
 
@@ -129,6 +129,7 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
     }
     t->n_listed += m->n_stars;
     t->noise_sum += m->noise_adu;
+    t->pixel_sum += m->aspects.noise.pixel_adu;
 }
 
 static void found(int argc, char **argv, bool is_raw) {
@@ -164,12 +165,13 @@ static void found(int argc, char **argv, bool is_raw) {
     const double share = 100.0 * (double)t->n_found / (double)t->n_true;
     printf("%4.1f px %6.0f stars/Mpx%s: %zu of %zu found (%.2f %%); "
            "%zu false above SNR 20 (%.2f %%), %zu of all %zu; flux %+.2f %%, width %+.2f %%, "
-           "noise %+.1f %%\n",
+           "noise of the mesh %+.1f %%, of a pixel %+.1f %%\n",
            fwhm, 1e6 * (double)n / ((double)side * (double)side), is_raw ? ", raw" : "", t->n_found,
            t->n_true, share, t->n_false, 100.0 * (double)t->n_false / (double)t->n_true,
            t->n_false_all, t->n_listed, 100.0 * (nw_stat_median(t->ratio, t->n_ratio) - 1.0),
            100.0 * (width / true_delivered(&p, 1.0) - 1.0),
-           100.0 * (t->noise_sum / seeds / SIGMA - 1.0));
+           100.0 * (t->noise_sum / seeds / SIGMA - 1.0),
+           100.0 * (t->pixel_sum / seeds / SIGMA - 1.0));
     free(s);
     free(t);
 }
