@@ -77,7 +77,7 @@ static struct nw_light_option *add_option(struct cli_light *l, const char *what,
 
 /* What the budget itself has to offer: length, gain, another hour, another night. */
 static void own_options(struct cli_light *l) {
-    const struct nw_light_budget *const b = &l->bands[0];
+    const struct nw_light_budget *const b = &l->bands[l->report.main];
     const double between = l->wants.wishes.between_s;
     const double sub = b->sub.sub_s;
     const double best = b->subs.curve[b->subs.best].sub_s;
@@ -173,14 +173,15 @@ static enum nw_status work_out(const struct cli_args *args, struct cli_light *l,
     r->bands = l->bands;
     r->gains = l->gains;
     r->n_gains = l->setup.camera.n_settings;
-    if (isfinite(r->seen.sky_e_s)) {
+    for (size_t i = 0; i < r->n_bands; i++) {
+        r->main = strcmp(bands[i].name, band.name) == 0 ? i : r->main;
         /* in V, by the colours that the sky is foretold with */
-        const struct nw_light_rates *const rates = &l->bands[0].rates;
+        const struct nw_light_rates *const rates = &l->bands[i].rates;
         const struct nw_sky_glow *const glow = &l->what.glow;
         const double told_e_s = rates->dark_sky_e_s + rates->moon_e_s + rates->twilight_e_s;
-        r->seen.sky_mag_arcsec2 =
+        r->seen[i].sky_mag_arcsec2 =
             nw_sky_mag_of_nl(glow->dark_nl + glow->moon_nl + glow->twilight_nl) -
-            2.5 * log10(r->seen.sky_e_s / told_e_s);
+            2.5 * log10(r->seen[i].sky_e_s / told_e_s);
     }
     own_options(l);
     return owners_options(args, l, err);

@@ -176,52 +176,81 @@ static int by_peak(const void *a, const void *b) {
     return (*x < *y) - (*x > *y);
 }
 
-/* The frame's stars count those that fill; its sky and noise stand beside the foretold. */
-static enum nw_status load_frame(const char *path, struct cli_light *l, struct nw_err *err) {
+/* Sky and noise of one colour, or of the one plane there is. */
+static void look_at(const struct cli_light *l, const struct nw_measure *m, double exposure_s,
+                    struct nw_light_seen *s) {
     const struct nw_camera *const c = &l->setup.camera;
-    const struct nw_series_opts opts = {.channel = NW_CHANNEL_G, .pattern_if_unsaid = c->pattern};
-    struct nw_light_seen *const s = &l->report.seen;
-    enum nw_status status = nw_series_measure(&path, 1, &opts, NULL, &l->series, err);
-    if (status == NW_OK && l->series.items[0].status != NW_OK) {
-        return nw_err_set(err, l->series.items[0].status, "%s", l->series.items[0].err.text);
-    }
-    if (status != NW_OK) {
-        return status;
-    }
-    const struct nw_measure *const m = l->series.items[0].measures[0];
-    const struct nw_frame_facts *const facts = &l->series.items[0].frame->facts;
     const double gain = c->gain_e_per_adu.v;
-    s->path = path;
-    s->exposure_s = facts->exposure_s;
+    s->exposure_s = exposure_s;
     s->n_saturated = m->n_saturated;
     s->noise_e = m->noise_adu * gain;
-    if (!(facts->exposure_s > 0.0)) {
+    if (!(exposure_s > 0.0)) {
         nw_text_copy(s->why_null, sizeof s->why_null, "the frame does not say its exposure time");
-        return NW_OK;
+        return;
     }
-    l->peak_e_s = nw_calloc(m->n_stars + 1, sizeof *l->peak_e_s);
-    if (!l->peak_e_s) {
-        return nw_err_set(err, NW_NOMEM, "%s", path);
-    }
-    for (size_t i = 0; i < m->n_stars; i++) {
-        l->peak_e_s[i] = m->stars[i].peak_adu * gain / facts->exposure_s;
-    }
-    qsort(l->peak_e_s, m->n_stars, sizeof *l->peak_e_s, by_peak);
-    l->wants.field.peak_e_s = l->peak_e_s;
-    l->wants.field.n = m->n_stars;
     const double level_e = (m->background_adu - c->offset_adu.v) * gain;
-    const double light_e = level_e - c->dark_e_per_s.v * facts->exposure_s;
-    s->sky_e_s = light_e / facts->exposure_s;
+    const double light_e = level_e - c->dark_e_per_s.v * exposure_s;
+    s->sky_e_s = light_e / exposure_s;
     s->sky_sigma_e_s =
         hypot(c->offset_adu.sigma * gain, light_e * c->gain_e_per_adu.sigma / c->gain_e_per_adu.v) /
-        facts->exposure_s;
+        exposure_s;
     s->expected_noise_e = sqrt(fmax(0.0, level_e) + c->read_noise_e.v * c->read_noise_e.v);
     if (!(light_e > 0.0)) {
         nw_text_copy(s->why_null, sizeof s->why_null,
                      "the level of the sky is not above the rig's offset: cameras.*.offset");
         s->sky_e_s = s->sky_sigma_e_s = s->expected_noise_e = NAN;
     }
+}
+
+static const struct nw_measure *plane_of(const struct nw_series_item *item, const char *band) {
+    for (size_t k = 0; k < item->n_measures; k++) {
+        if (strcmp(nw_channel_name(item->measures[k]->channel), band) == 0) {
+            return item->measures[k];
+        }
+    }
+    return item->n_measures == 1 ? item->measures[0] : NULL; /* mono */
+}
+
+/* The stars of the brightest colour count those that fill. */
+static enum nw_status load_peaks(struct cli_light *l, const struct nw_measure *m, double exposure_s,
+                                 struct nw_err *err) {
+    l->peak_e_s = nw_calloc(m->n_stars + 1, sizeof *l->peak_e_s);
+    if (!l->peak_e_s) {
+        return nw_err_set(err, NW_NOMEM, "%zu stars", m->n_stars);
+    }
+    for (size_t i = 0; i < m->n_stars; i++) {
+        l->peak_e_s[i] = m->stars[i].peak_adu * l->setup.camera.gain_e_per_adu.v / exposure_s;
+    }
+    qsort(l->peak_e_s, m->n_stars, sizeof *l->peak_e_s, by_peak);
+    l->wants.field.peak_e_s = l->peak_e_s;
+    l->wants.field.n = m->n_stars;
     return NW_OK;
+}
+
+/* Its sky and noise stand beside the foretold, colour by colour. */
+static enum nw_status load_frame(const char *path, struct cli_light *l, struct nw_err *err) {
+    const struct nw_series_opts opts = {.channel = NW_CHANNEL_MONO, /* every colour */
+                                        .pattern_if_unsaid = l->setup.camera.pattern};
+    struct nw_light_band bands[NW_LIGHT_BANDS];
+    const size_t n = nw_light_bands(&l->setup, &l->filter, bands);
+    const struct nw_light_band main = nw_light_main_band(&l->setup, &l->filter);
+    enum nw_status status = nw_series_measure(&path, 1, &opts, NULL, &l->series, err);
+    if (status == NW_OK && l->series.items[0].status != NW_OK) {
+        return nw_err_set(err, l->series.items[0].status, "%s", l->series.items[0].err.text);
+    }
+    const double exposure_s = status == NW_OK ? l->series.items[0].frame->facts.exposure_s : NAN;
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        const struct nw_measure *const m = plane_of(&l->series.items[0], bands[i].name);
+        if (!m) {
+            continue;
+        }
+        l->report.seen[i].path = path;
+        look_at(l, m, exposure_s, &l->report.seen[i]);
+        if (strcmp(bands[i].name, main.name) == 0 && exposure_s > 0.0) {
+            status = load_peaks(l, m, exposure_s, err);
+        }
+    }
+    return status;
 }
 
 static void load_wants(const struct cli_args *args, struct cli_light *l) {
@@ -246,12 +275,14 @@ enum nw_status cli_light_load(const struct cli_args *args, struct cli_light *l,
     enum nw_status status = load_rig(args, l, err);
     l->report.altitude_rad = l->report.moon_lit = l->report.moon_altitude_rad = NAN;
     l->report.moon_separation_rad = NAN;
-    l->report.seen = (struct nw_light_seen){.exposure_s = NAN,
-                                            .sky_e_s = NAN,
-                                            .sky_sigma_e_s = NAN,
-                                            .sky_mag_arcsec2 = NAN,
-                                            .noise_e = NAN,
-                                            .expected_noise_e = NAN};
+    for (size_t i = 0; i < NW_LIGHT_BANDS; i++) {
+        l->report.seen[i] = (struct nw_light_seen){.exposure_s = NAN,
+                                                   .sky_e_s = NAN,
+                                                   .sky_sigma_e_s = NAN,
+                                                   .sky_mag_arcsec2 = NAN,
+                                                   .noise_e = NAN,
+                                                   .expected_noise_e = NAN};
+    }
     if (status == NW_OK) {
         l->wants = nw_light_wants_usual(&l->setup);
         l->what = (struct nw_light_case){.rig = l->rig,

@@ -235,29 +235,32 @@ static void options(const struct nw_light_report *r, struct nw_buf *buf) {
 }
 
 static void seen(const struct nw_light_report *r, struct nw_buf *buf) {
-    const struct nw_light_seen *const s = &r->seen;
     char a[48];
     char b[48];
     char text[320];
-    if (!s->path) {
-        return;
-    }
-    const struct nw_light_budget *const main = &r->bands[0];
-    (void)snprintf(text, sizeof text,
-                   "sky %s e/s a pixel where %s are foretold: with the rig's throughput %.2f "
-                   "mag/arcsec2",
-                   nw_report_pm(a, sizeof a, s->sky_e_s, s->sky_sigma_e_s),
-                   nw_report_pm(b, sizeof b, main->value.sky_e_s, main->sigma.sky_e_s),
-                   s->sky_mag_arcsec2);
-    nw_buf_printf(buf, "\n");
-    nw_report_entry(buf, 2, 17, "measured", isfinite(s->sky_e_s) ? text : s->why_null);
-    if (isfinite(s->expected_noise_e)) {
+    for (size_t i = 0; i < r->n_bands; i++) {
+        const struct nw_light_seen *const s = &r->seen[i];
+        const struct nw_light_budget *const of = &r->bands[i];
+        if (!s->path) {
+            continue;
+        }
         (void)snprintf(text, sizeof text,
-                       "noise %.2f e a pixel, %.2f e expected of that sky (ratio %.2f); %zu stars "
-                       "full in %.0f s",
-                       s->noise_e, s->expected_noise_e, s->noise_e / s->expected_noise_e,
-                       s->n_saturated, s->exposure_s);
-        nw_report_entry(buf, 2, 17, "", text);
+                       "%s%ssky %s e/s a pixel where %s are foretold: with the rig's throughput "
+                       "V %.2f mag/arcsec2",
+                       of->band.name, of->band.name[0] ? ": " : "",
+                       nw_report_pm(a, sizeof a, s->sky_e_s, s->sky_sigma_e_s),
+                       nw_report_pm(b, sizeof b, of->value.sky_e_s, of->sigma.sky_e_s),
+                       s->sky_mag_arcsec2);
+        nw_buf_printf(buf, "\n");
+        nw_report_entry(buf, 2, 17, "measured", isfinite(s->sky_e_s) ? text : s->why_null);
+        if (isfinite(s->expected_noise_e)) {
+            (void)snprintf(text, sizeof text,
+                           "noise %.2f e a pixel, %.2f e expected of that sky (ratio %.2f); %zu "
+                           "stars full in %.0f s",
+                           s->noise_e, s->expected_noise_e, s->noise_e / s->expected_noise_e,
+                           s->n_saturated, s->exposure_s);
+            nw_report_entry(buf, 2, 17, "", text);
+        }
     }
 }
 

@@ -33,8 +33,9 @@ struct nw_light_report {
     size_t n_gains, best_gain;         /* SIZE_MAX: none */
     struct nw_light_option options[NW_LIGHT_OPTIONS];
     size_t n_options;
-    struct nw_light_seen seen;
-    char target[64], when[40];                                             /* "" where not said */
+    struct nw_light_seen seen[NW_LIGHT_BANDS]; /* beside the bands, each colour by its own pixels */
+    size_t main;                               /* band that most of the light is in */
+    char target[64], when[40];                 /* "" where not said */
     double altitude_rad, moon_lit, moon_altitude_rad, moon_separation_rad; /* NaN without a time */
     bool is_twilight; /* the Sun is not 18 deg down: noise is more than a plan would accept */
 };

@@ -155,8 +155,7 @@ static void choices_json(struct nw_json *j, const struct nw_light_report *r) {
     }
 }
 
-static void seen_json(struct nw_json *j, const struct nw_light_seen *s) {
-    json_t *const o = nw_json_object(j, NULL, "measured");
+static void seen_plane(struct nw_json *j, json_t *o, const struct nw_light_seen *s) {
     nw_json_text(j, o, "path", s->path);
     nw_json_number(j, o, "exposure_s", s->path ? s->exposure_s : NAN, 6);
     nw_json_number(j, o, "sky_e_per_s_px", s->path ? s->sky_e_s : NAN, 6);
@@ -169,6 +168,18 @@ static void seen_json(struct nw_json *j, const struct nw_light_seen *s) {
     }
     if (!s->path || !isfinite(s->sky_e_s)) {
         nw_json_why(j, o, "sky_e_per_s_px", s->path ? s->why_null : "no --frame was given");
+    }
+}
+
+/* The keys of the band with most light; of a colour camera every colour in `colours`. */
+static void seen_json(struct nw_json *j, const struct nw_light_report *r) {
+    json_t *const o = nw_json_object(j, NULL, "measured");
+    seen_plane(j, o, &r->seen[r->main]);
+    json_t *const list = nw_json_array(j, o, "colours");
+    for (size_t i = 0; i < r->n_bands && r->bands[i].band.name[0]; i++) {
+        json_t *const colour = nw_json_item(j, list);
+        nw_json_text(j, colour, "colour", r->bands[i].band.name);
+        seen_plane(j, colour, &r->seen[i]);
     }
 }
 
@@ -191,7 +202,7 @@ enum nw_status nw_report_light_json(const struct nw_light_report *r, json_t **re
         band_json(&j, bands, r, &r->bands[i]);
     }
     choices_json(&j, r);
-    seen_json(&j, &r->seen);
+    seen_json(&j, r);
     return nw_json_end(&j, ret, err);
 }
 

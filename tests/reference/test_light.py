@@ -171,6 +171,29 @@ def test_a_frame_counts_its_own_stars_and_its_sky(tmp_path):
     assert length["most_s"] == pytest.approx(16000 / (9000 / 60 + 1.1), rel=0.04)
 
 
+def test_a_colour_frame_shows_the_sky_of_every_colour(tmp_path):
+    fits = pytest.importorskip("astropy.io.fits")
+    rng = np.random.default_rng(6)
+    sky = {"R": 0.7, "G": 1.1, "B": 0.4}
+    image = np.zeros((400, 600))
+    for (j, i), k in {(0, 0): "R", (0, 1): "G", (1, 0): "G", (1, 1): "B"}.items():
+        image[j::2, i::2] = sky[k] * 120
+    y, x = np.mgrid[0:400, 0:600]
+    for _ in range(30):
+        cx, cy = rng.uniform(20, 580), rng.uniform(20, 380)
+        image += 2000 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * 1.8 ** 2))
+    adu = np.round((rng.poisson(image) + rng.normal(0, 1.5, image.shape)) / 0.25 + 500)
+    path = tmp_path / "sub.fits"
+    fits.PrimaryHDU(adu.astype(np.uint16), fits.Header(
+        [("EXPTIME", 120.0), ("BAYERPAT", "RGGB")])).writeto(path)
+    document = light("--frame", path, "--set", "cameras.cooled mono.pattern=RGGB")
+    seen = {c["colour"]: c for c in document["measured"]["colours"]}
+    for colour, rate in sky.items():
+        assert seen[colour]["sky_e_per_s_px"] == pytest.approx(rate, rel=0.04), colour
+        assert seen[colour]["noise_e"] == pytest.approx(math.sqrt(rate * 120 + 2.25), rel=0.04)
+    assert document["measured"]["sky_e_per_s_px"] == seen["G"]["sky_e_per_s_px"]  # most light
+
+
 @pytest.mark.parametrize("arguments, words", [
     (["--filter", "reed"], "the nearest is red"),
     (["--target", "M 8"], "belong together"),
