@@ -132,13 +132,18 @@ enum nw_status nw_book_forget_note(struct nw_book *book, int64_t id, struct nw_e
 
 /* ---- Trends ------------------------------------------------------------------------------- */
 
-/* One number against another: columns of the view `sub` or `guiding`; "night" counts days since
- * the first night of the data. */
+/* One number against another: columns of the views (those of nw_book_export_csv), "dew_margin_k" or
+ * with its table "climate.dew_margin_k"; "night" counts days since the first night of the data. Of
+ * two tables the medians of nights are set against each other. */
 struct nw_book_trend_opts {
     const char *y, *x;
-    const char *filter, *object, *camera; /* NULL or "": all */
-    const char *from, *to;                /* dates */
-    bool is_by_night;                     /* medians of nights, else every row */
+    const char *filter, *object, *camera; /* NULL or "": all; where the table has them */
+    const char *const *filter_names;      /* what else headers call that filter */
+    size_t n_filter_names;
+    const char *const *where; /* "COLUMN=VALUE" */
+    size_t n_where;
+    const char *from, *to; /* dates */
+    bool is_by_night;      /* medians of nights, else every row */
 };
 struct nw_book_point {
     double x, y;
@@ -157,10 +162,18 @@ struct nw_book_trend {
  * 4.685 robust sigmas). Interval: 95 % of 400 resamplings of whole nights, seeded, which keep the
  * frames of one night together (they share their air). Over 4000 rows the medians of up to that
  * many groups of neighbours within nights stand for them. NOTFOUND: a column that is not there
- * (with the nearest); DATA: no row has both. */
+ * (with the nearest); DATA: no row has both, or rows of several kinds (circuits,
+ * trials, limits of hot pixels), which `where` must choose from; USAGE: no condition. */
 enum nw_status nw_book_trend(struct nw_book *book, const struct nw_book_trend_opts *opts,
                              struct nw_book_trend *ret, struct nw_err *err) NW_CHECKED;
 void nw_book_trend_done(struct nw_book_trend *trend);
+
+struct nw_rig;
+/* What frame headers call a filter: `wanted` itself first, then its name and `also` in the rig, or
+ * (NULL) in the newest rig files of the book. nw_paths_done. */
+enum nw_status nw_book_filter_names(struct nw_book *book, const struct nw_rig *rig,
+                                    const char *wanted, struct nw_paths *ret,
+                                    struct nw_err *err) NW_CHECKED;
 
 /* ---- Acceptance --------------------------------------------------------------------------- */
 

@@ -1,136 +1,15 @@
 /* trend.c - one number of the book against another, with a robust line.
- * Idea: columns are those of the views, so that what can be asked is what can be seen; a name goes
- * into the statement only after it was found among them. Nights, not frames, are what is drawn
- * anew for the interval: the frames of one night are no independent witnesses. */
+ * Idea: nights, not frames, are what is drawn anew for the interval: the frames of one night are no
+ * independent witnesses. Where the rows come from: trend_rows.c. */
 #include <gsl/gsl_rng.h>
 #include <math.h>
 #include <stdlib.h>
 
-#include "book/book_internal.h"
+#include "book/trend_internal.h"
 
 enum { MAX_POINTS = 4000, RESAMPLINGS = 400, ROUNDS = 30, MIN_NIGHTS = 3, MIN_POINTS = 8 };
-enum { MAX_ROWS = 50000000, MAX_COLUMNS = 80, SEED = 20260514 };
+enum { SEED = 20260514 };
 static const double BISQUARE = 4.685;
-static const char NIGHT[] = "night";
-
-static const char *const VIEWS[] = {"sub", "guiding"};
-enum { N_VIEWS = 2 };
-
-/* ---- Columns -------------------------------------------------------------------------------- */
-
-struct columns {
-    char names[MAX_COLUMNS][64];
-    const char *list[MAX_COLUMNS];
-    size_t n;
-};
-
-static enum nw_status read_columns(struct nw_book *book, const char *view, struct columns *ret,
-                                   struct nw_err *err) {
-    const struct book_value value = book_text(view);
-    sqlite3_stmt *statement = NULL;
-    bool is_row = true;
-    enum nw_status status =
-        book_prepare(book, "SELECT name FROM pragma_table_info(?1)", &value, 1, &statement, err);
-    while (status == NW_OK && is_row && ret->n < MAX_COLUMNS) {
-        status = book_step(book, statement, &is_row, err);
-        if (status == NW_OK && is_row) {
-            book_column_text(statement, 0, ret->names[ret->n], sizeof ret->names[0]);
-            ret->list[ret->n] = ret->names[ret->n];
-            ret->n++;
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
-static bool has(const struct columns *columns, const char *name) {
-    for (size_t i = 0; i < columns->n; i++) {
-        if (strcmp(columns->list[i], name) == 0) {
-            return true;
-        }
-    }
-    return false;
-}
-
-/* The first view that has both columns. */
-static enum nw_status find_view(struct nw_book *book, const struct nw_book_trend_opts *opts,
-                                const char **ret, struct nw_err *err) {
-    struct columns all[N_VIEWS] = {{.n = 0}, {.n = 0}};
-    for (size_t i = 0; i < N_VIEWS; i++) {
-        const enum nw_status status = read_columns(book, VIEWS[i], &all[i], err);
-        if (status != NW_OK) {
-            return status;
-        }
-        if (has(&all[i], opts->x) && has(&all[i], opts->y)) {
-            *ret = VIEWS[i];
-            return NW_OK;
-        }
-    }
-    const bool is_y_known = has(&all[0], opts->y) || has(&all[1], opts->y);
-    const bool is_x_known = has(&all[0], opts->x) || has(&all[1], opts->x);
-    if (is_y_known && is_x_known) {
-        return nw_err_set(err, NW_NOTFOUND,
-                          "'%s' and '%s' are of different tables (sub and guiding), expected two "
-                          "columns of one",
-                          opts->y, opts->x);
-    }
-    const char *const wrong = is_y_known ? opts->x : opts->y;
-    const char *nearest = nw_text_nearest(wrong, all[0].list, all[0].n);
-    nearest = nearest ? nearest : nw_text_nearest(wrong, all[1].list, all[1].n);
-    return nw_err_set(err, NW_NOTFOUND, "no column '%s'%s%s", wrong,
-                      nearest ? " (nearest: " : "; `book export` shows the columns",
-                      nearest ? nearest : "");
-}
-
-/* ---- Rows ----------------------------------------------------------------------------------- */
-
-static enum nw_status add_point(struct nw_book_trend *trend, size_t *cap,
-                                const struct nw_book_point *point, struct nw_err *err) {
-    const enum nw_status status =
-        nw_grow((void **)&trend->points, cap, trend->n + 1, sizeof *trend->points, MAX_ROWS, err);
-    if (status == NW_OK) {
-        trend->points[trend->n++] = *point;
-    }
-    return status;
-}
-
-static enum nw_status read_points(struct nw_book *book, const struct nw_book_trend_opts *opts,
-                                  const char *view, struct nw_book_trend *trend,
-                                  struct nw_err *err) {
-    const bool is_sub = strcmp(view, VIEWS[0]) == 0;
-    char sql[600];
-    (void)snprintf(sql, sizeof sql,
-                   "SELECT %s%s%s, %s, night FROM %s WHERE night >= ?1 AND (?2 = '' OR night <= "
-                   "?2)%s ORDER BY night",
-                   strcmp(opts->x, NIGHT) == 0 ? "julianday(" : "", opts->x,
-                   strcmp(opts->x, NIGHT) == 0 ? ")" : "", opts->y, view,
-                   is_sub ? " AND (?3 = '' OR filter = ?3) AND (?4 = '' OR object = ?4) AND (?5 = "
-                            "'' OR camera = ?5)"
-                          : "");
-    const struct book_value values[] = {
-        book_text(opts->from ? opts->from : ""),     book_text(opts->to ? opts->to : ""),
-        book_text(opts->filter ? opts->filter : ""), book_text(opts->object ? opts->object : ""),
-        book_text(opts->camera ? opts->camera : ""),
-    };
-    sqlite3_stmt *statement = NULL;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(book, sql, values, is_sub ? 5 : 2, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        struct nw_book_point point = {.x = book_column_real(statement, 0),
-                                      .y = book_column_real(statement, 1)};
-        book_column_text(statement, 2, point.date, sizeof point.date);
-        if (isfinite(point.x) && isfinite(point.y)) {
-            status = add_point(trend, &cap, &point, err);
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
 
 /* Days since the first night. */
 static void count_days(struct nw_book_trend *trend) {
@@ -416,17 +295,14 @@ enum nw_status nw_book_trend(struct nw_book *book, const struct nw_book_trend_op
                                   .at_y = NAN,
                                   .scatter = NAN,
                                   .rank_correlation = NAN};
-    const char *view = NULL;
-    enum nw_status status = find_view(book, opts, &view, err);
-    if (status == NW_OK) {
-        status = read_points(book, opts, view, &trend, err);
-    }
+    bool is_joined = false;
+    enum nw_status status = book_trend_points(book, opts, &trend, &is_joined, err);
     if (status == NW_OK && trend.n == 0) {
-        status =
-            nw_err_set(err, NW_DATA, "no row of the book has both %s and %s%s", opts->y, opts->x,
-                       opts->filter || opts->object ? " (of what was asked for)" : "");
+        status = nw_err_set(
+            err, NW_DATA, "no row of the book has both %s and %s%s", opts->y, opts->x,
+            opts->filter || opts->object || opts->n_where > 0 ? " (of what was asked for)" : "");
     }
-    if (status == NW_OK && strcmp(opts->x, NIGHT) == 0) {
+    if (status == NW_OK && strcmp(opts->x, BOOK_TREND_NIGHT) == 0) {
         count_days(&trend);
     }
     trend.n_nights = count_nights(&trend);

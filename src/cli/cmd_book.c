@@ -163,11 +163,17 @@ static enum nw_status accept_night(struct call *call, struct nw_err *err) {
     return status;
 }
 
+/* The rig of --rig; NULL without. */
+static enum nw_status read_rig(const struct call *call, struct nw_rig **ret, struct nw_err *err) {
+    const char *const path = cli_text(call->args, "rig");
+    return path ? nw_rig_read(path, NULL, 0, ret, err) : NW_OK;
+}
+
 static enum nw_status trend(struct call *call, struct nw_err *err) {
     if (call->n_words == 1 && strcmp(call->words[0], "light") == 0) {
         return cli_book_fading(call->book, call->args, call->result, err);
     }
-    const struct nw_book_trend_opts opts = {
+    struct nw_book_trend_opts opts = {
         .y = call->words[0],
         .x = call->n_words > 1 ? call->words[1] : "night",
         .filter = cli_text(call->args, "filter"),
@@ -177,14 +183,25 @@ static enum nw_status trend(struct call *call, struct nw_err *err) {
         .to = cli_text(call->args, "to"),
         .is_by_night = !cli_given(call->args, "every-sub"),
     };
+    struct nw_rig *rig = NULL;
+    struct nw_paths names = {0};
     struct nw_book_trend found = {.n = 0};
-    enum nw_status status = nw_book_trend(call->book, &opts, &found, err);
+    opts.where = cli_texts(call->args, "where", &opts.n_where);
+    enum nw_status status = read_rig(call, &rig, err);
+    if (status == NW_OK && opts.filter) {
+        status = nw_book_filter_names(call->book, rig, opts.filter, &names, err);
+        opts.filter_names = (const char *const *)names.items;
+        opts.n_filter_names = names.n;
+    }
+    status = status == NW_OK ? nw_book_trend(call->book, &opts, &found, err) : status;
     if (status == NW_OK && cli_wants_json(call->args)) {
         status = nw_report_book_trend_json(&opts, &found, &call->result->json, err);
     } else if (status == NW_OK) {
         nw_report_book_trend_text(&opts, &found, &call->result->text);
     }
     nw_book_trend_done(&found);
+    nw_paths_done(&names);
+    nw_rig_free(rig);
     return status;
 }
 
@@ -363,6 +380,11 @@ static const struct cli_option OPTIONS[] = {
     {.name = "from", .kind = CLI_TEXT, .value = "DATE", .help = "from this night on (2026-05-14)"},
     {.name = "to", .kind = CLI_TEXT, .value = "DATE", .help = "up to this night"},
     {.name = "filter", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs with this filter"},
+    {.name = "where",
+     .kind = CLI_TEXT,
+     .value = "COLUMN=VALUE",
+     .help = "trend: only such rows, as circuit='power hub' or above_e_per_s=1",
+     .is_repeatable = true},
     {.name = "object", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this target"},
     {.name = "camera", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs of this camera"},
     {.name = "every-sub", .kind = CLI_FLAG, .help = "trend: every sub, not a median a night"},
