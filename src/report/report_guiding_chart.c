@@ -115,14 +115,22 @@ struct turn { /* in arcsec, over x */
     double full; /* of x */
 };
 
+/* 1, 2 or 5 times a power of ten, not below: ticks at both ends and 0 also in a low frame. */
+static double round_up(double x) {
+    const double power = pow(10.0, floor(log10(x)));
+    const double lead = x / power;
+    return power * (lead <= 1.0 ? 1.0 : lead <= 2.0 ? 2.0 : lead <= 5.0 ? 5.0 : 10.0);
+}
+
 static struct nw_svg_frame turn_frame(const struct turn *turn, double top_mm, double high) {
+    const double end = round_up(high);
     return (struct nw_svg_frame){
         .left_mm = 114.0,
         .top_mm = top_mm,
         .width_mm = 70.0,
         .height_mm = 29.0,
         .x = {.low = 0.0, .high = turn->full, .has_grid = true, .has_no_numbers = true},
-        .y = {.low = -1.1 * high, .high = 1.1 * high, .label = "[arcsec]", .has_grid = true}};
+        .y = {.low = -1.05 * end, .high = 1.05 * end, .label = "[arcsec]", .has_grid = true}};
 }
 
 /* Above: what the worm would do; below, on a scale of its own: what is left in the errors. */
