@@ -210,6 +210,9 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
         fmax(sqrt(var * (1.0 + 1.645 * rel) / MEMORY_LEFT), axis->noise_high_rad);
     axis->noise_high_rad =
         fit->ln_r_sigma <= LN_R_SIGMA_MAX ? axis->noise_high_rad : axis->uncorrelated_rad;
+    if (axis->is_loop_inferred && !(fit->ln_r_sigma <= LN_R_SIGMA_MAX)) {
+        axis->noise_rad = NAN; /* gain and noise are not told apart: 0 would be a lie */
+    }
 }
 
 /* A better variance of the noise: its interval goes along. */
