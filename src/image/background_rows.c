@@ -274,6 +274,43 @@ NW_CLONES static void take_off_whole(const struct stretch *s, size_t n, const ui
     }
 }
 
+/* Between two tile columns and two tile rows the sky is a sum of four stretches, with weights that
+ * follow the row: sky and second derivative of the lower and of the upper tiles. */
+struct cell {
+    double c[4][4]; /* of each the powers of t */
+};
+
+static struct cell cell_of(const struct nw_background *b, size_t i, size_t j) {
+    const size_t right = b->nx > 1 ? 1 : 0;
+    const size_t low = j * b->nx + i;
+    const size_t high = (b->ny > 1 ? j + 1 : j) * b->nx + i;
+    const double *const z[4] = {b->z + low, b->z + high, b->zyy + low, b->zyy + high};
+    const double *const zxx[4] = {b->zxx + low, b->zxx + high, b->zxxyy + low, b->zxxyy + high};
+    struct cell cell;
+    for (size_t m = 0; m < 4; m++) {
+        cell.c[m][0] = z[m][0];
+        cell.c[m][1] = z[m][right] - z[m][0] - zxx[m][0] / 3.0 - zxx[m][right] / 6.0;
+        cell.c[m][2] = zxx[m][0] / 2.0;
+        cell.c[m][3] = (zxx[m][right] - zxx[m][0]) / 6.0;
+    }
+    return cell;
+}
+
+/* The sky along a row of a cell, t of the way up. */
+static void cell_row(const struct cell *cell, double t, struct stretch *s) {
+    double w[4];
+    double power[4];
+    spline_weights(t, w);
+    for (size_t k = 0; k < 4; k++) {
+        power[k] = w[0] * cell->c[0][k] + w[1] * cell->c[1][k] + w[2] * cell->c[2][k] +
+                   w[3] * cell->c[3][k];
+    }
+    s->z = (float)power[0];
+    s->c1 = (float)power[1];
+    s->c2 = (float)power[2];
+    s->c3 = (float)power[3];
+}
+
 /* The same columns of all rows, from one tile column to the next. */
 static void take_off_stretch(const struct nw_background *b, const struct nw_image_view *image,
                              const struct box *box, float *ret, size_t stride) {
@@ -284,16 +321,17 @@ static void take_off_stretch(const struct nw_background *b, const struct nw_imag
     const size_t i = interval_of(box->x0, b->nx, b->width_px, &t);
     const double dt = b->nx > 1 ? (double)b->nx / (double)b->width_px : 0.0;
     const bool is_between = t >= 0.0 && t + (double)box->n_x * dt < 1.0 + dt;
+    const struct node level = {.z = 0.0};
+    struct stretch s = stretch_of(&level, &level, t, dt, box->n_x);
+    struct cell cell = cell_of(b, i, j);
     for (size_t k = 0; k < box->n_y; k++) {
         if (down_t > 1.0 && j + 2 < b->ny) {
             down_t -= 1.0;
             j++;
+            cell = cell_of(b, i, j);
         }
-        const struct row_place place = row_place_at(b, j, down_t);
+        cell_row(&cell, down_t, &s);
         down_t += down;
-        const struct node left = row_node(b, &place, i);
-        const struct node right = row_node(b, &place, b->nx > 1 ? i + 1 : i);
-        const struct stretch s = stretch_of(&left, &right, t, dt, box->n_x);
         const size_t first = (box->y0 + k) * image->stride_px + box->x0;
         float *const to = ret + k * stride;
         if (!is_between) {

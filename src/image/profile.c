@@ -112,9 +112,9 @@ double moffat_neq_area_px2(double fwhm_optical_px, double beta, double pixel_wid
     const int n = (int)ceil(8.0 * fmax(alpha, pixel_width) / step);
     double sum2 = 0.0;
     for (int j = 0; j < n; j++) {
-        for (int i = 0; i < n; i++) {
+        for (int i = 0; i <= j; i++) { /* the other half is its mirror image */
             const double value = profile_pixel(&p, (i + 0.5) * step, (j + 0.5) * step, pixel_width);
-            sum2 += value * value;
+            sum2 += (i < j ? 2.0 : 1.0) * value * value;
         }
     }
     return flux * flux / (4.0 * sum2 * step * step);

@@ -78,8 +78,11 @@ static void read_pieces(const struct strip *s, long half, struct pieces *p) {
     }
 }
 
-/* The middle part of a streak as a strip of short pieces, wide enough for those beside it. */
-static struct strip pieces_strip(const struct nw_streak *t, long *ret_half) {
+/* The middle part of a streak as a strip of short pieces, wide enough for those beside it. Pieces
+ * are as large as a star, however wide the streak: two rows side by side have their gaps as well.
+ */
+static struct strip pieces_strip(const struct nw_streak *t, double fwhm_px, long *ret_half) {
+    const double width = fwhm_px < t->width_px ? fwhm_px : t->width_px; /* NaN: the streak's */
     const double dx = t->x1_px - t->x0_px;
     const double dy = t->y1_px - t->y0_px;
     const double cosine = fmax(fabs(dx), fabs(dy)) / hypot(dx, dy);
@@ -87,18 +90,19 @@ static struct strip pieces_strip(const struct nw_streak *t, long *ret_half) {
                       .y0 = t->y0_px + ENDS * dy,
                       .x1 = t->x1_px - ENDS * dx,
                       .y1 = t->y1_px - ENDS * dy,
-                      .piece_px = fmax(PIECE_PX, 0.75 * t->width_px)};
-    const long half = (long)fmax(floor(0.5 * t->width_px / cosine), 1.0);
+                      .piece_px = fmax(PIECE_PX, 0.75 * width)};
+    const long half = (long)fmax(floor(0.5 * width / cosine), 1.0);
     const long reach = (2 * half + 1) * (2 + PIECES_BESIDE / 2);
     s.reach = (int)(reach < REACH_MAX ? reach : REACH_MAX);
     *ret_half = half;
     return s;
 }
 
-enum nw_status streak_is_unbroken(const struct field *field, const struct nw_streak *streak,
-                                  bool *ret_is, struct nw_err *err) {
+enum nw_status streak_is_unbroken(const struct field *field, double fwhm_px,
+                                  const struct nw_streak *streak, bool *ret_is,
+                                  struct nw_err *err) {
     long half = 0;
-    struct strip s = pieces_strip(streak, &half);
+    struct strip s = pieces_strip(streak, fwhm_px, &half);
     enum nw_status status = strip_fill(field, &s, err);
     if (status != NW_OK) {
         return status;

@@ -347,7 +347,7 @@ enum nw_status streak_refine(const struct field *field, const struct star_list *
         status = streak_stands_out(field, ret, ret_is_trail, err);
     }
     if (status == NW_OK && *ret_is_trail) {
-        status = streak_is_unbroken(field, ret, ret_is_trail, err);
+        status = streak_is_unbroken(field, list->fwhm_px, ret, ret_is_trail, err);
     }
     return status;
 }

@@ -76,7 +76,8 @@ bool lights_are_trail(const struct strip *s, const struct lights *l, const struc
 enum nw_status streak_stands_out(const struct field *field, const struct nw_streak *streak,
                                  bool *ret_does, struct nw_err *err) NW_CHECKED;
 /* Whether its light is there all along, not in pieces as a row of stars has it. */
-enum nw_status streak_is_unbroken(const struct field *field, const struct nw_streak *streak,
-                                  bool *ret_is, struct nw_err *err) NW_CHECKED;
+enum nw_status streak_is_unbroken(const struct field *field, double fwhm_px,
+                                  const struct nw_streak *streak, bool *ret_is,
+                                  struct nw_err *err) NW_CHECKED;
 
 #endif
