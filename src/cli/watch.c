@@ -108,6 +108,28 @@ static void tell_alerts(struct watch *w, struct nw_buf *text, bool *ret_is_news)
     }
 }
 
+/* What a night can outlive (a disk that is full, a share that has gone) is told once, not at each
+ * pass, and once more when it is over; *status becomes OK. */
+static void outlive(struct watch *w, size_t which, enum nw_status *status,
+                    const struct nw_err *err) {
+    char *const told = w->trouble[which];
+    if (*status == NW_OK) {
+        if (told[0] != '\0') {
+            cli_warn("all right again: %s", which == 0 ? w->folder : w->page);
+            told[0] = '\0';
+        }
+        return;
+    }
+    if (w->is_once || (*status != NW_IO && *status != NW_NOTFOUND)) {
+        return;
+    }
+    if (strcmp(told, err->text) != 0) {
+        cli_warn("%s (trying again)", err->text);
+        nw_text_copy(told, sizeof w->trouble[which], err->text);
+    }
+    *status = NW_OK;
+}
+
 static enum nw_status write_page(struct watch *w, double now_s, struct nw_err *err) {
     struct nw_buf page;
     char path[CLI_MAX_PATH];
@@ -172,7 +194,10 @@ static enum nw_status tell(struct watch *w, double now_s, struct nw_err *err) {
                              : NW_OK;
     }
     if (status == NW_OK && w->page && (is_news || cli_clock_s() - w->page_s >= PAGE_EVERY_S)) {
-        status = write_page(w, now_s, err);
+        struct nw_err why = {0};
+        enum nw_status written = write_page(w, now_s, &why);
+        outlive(w, 1, &written, &why);
+        status = written == NW_OK ? NW_OK : nw_err_set(err, written, "%s", why.text);
     }
     nw_buf_done(&text);
     return status;
@@ -231,17 +256,18 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     const double now_s = cli_now_utc_s();
     reap();
     enum nw_status status = take_in(w, now_s, &added, err);
-    if (status == NW_NOTFOUND && w->has_live) { /* a share that has gone may come back */
-        cli_warn("%s", err->text);
-        return NW_OK;
-    }
     const bool is_new = added.n_fate[NW_BOOK_ADDED] + added.n_fate[NW_BOOK_REPLACED] > 0;
     nw_book_added_done(&added);
     if (status == NW_OK && is_new) {
         status = find_trials(w, now_s, err);
     }
-    if (status != NW_OK) {
-        return status;
+    const bool has_failed = status != NW_OK;
+    if (w->has_passed) { /* the first pass finds what was meant wrongly */
+        outlive(w, 0, &status, err);
+    }
+    w->has_passed |= !has_failed;
+    if (status != NW_OK || (has_failed && !w->has_live)) {
+        return status; /* else the clock goes on: no new frame is an alert, too */
     }
     if (is_new || !w->has_live) {
         nw_live_done(&w->live);

@@ -28,11 +28,12 @@ struct watch {
     char why_no_clearance[160];
     struct nw_ahead_range range;
     struct nw_live live; /* of the last pass */
-    bool has_live, was_disk_near, has_told_ahead;
+    bool has_passed, has_live, was_disk_near, has_told_ahead;
     size_t n_told_subs;
     struct watch_told told[WATCH_MAX_TOLD];
     size_t n_told;
-    double page_s; /* cli_clock_s of the last page */
+    double page_s;        /* cli_clock_s of the last page */
+    char trouble[2][200]; /* last told: of the book or folder, of the page; "" = none */
 };
 
 /* Takes the folder in, replays the night, tells what is new, writes the page. */

@@ -92,6 +92,18 @@ void night_gap_words(const struct nw_night_report *report, const struct nw_gap *
                    gap->evidence[0] != '\0' ? ")" : "");
 }
 
+void night_alert_words(const struct nw_night_report *report, const struct nw_live_alert *alert,
+                       char *text, size_t size) {
+    nw_text_copy(text, size, alert->text);
+    if (report->is_without_site) { /* "..., -2 K an hour: at this rate dew at ...; light fell at
+                                      ..." */
+        char *const rate = strstr(text, ": at this rate");
+        char *const more = strchr(text, ';');
+        *(rate ? rate : text + strlen(text)) = '\0';
+        *(more && (!rate || more < rate) ? more : text + strlen(text)) = '\0';
+    }
+}
+
 /* ---- Damp and power ------------------------------------------------------------------------- */
 
 static bool damp_words(const struct nw_night_report *report, char *text, size_t size) {

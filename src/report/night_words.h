@@ -14,6 +14,9 @@ const char *night_hours(const struct nw_night_report *report, size_t i, double *
 /* "gap at 23:10, 14 min: flip (tube east before, tube west after)". */
 void night_gap_words(const struct nw_night_report *report, const struct nw_gap *gap, char *text,
                      size_t size);
+/* What an alert said; where the site is left out, without the times in it. */
+void night_alert_words(const struct nw_night_report *report, const struct nw_live_alert *alert,
+                       char *text, size_t size);
 /* Damp and power, a line each; false past the end, at once where there is no log. */
 bool night_room_words(const struct nw_night_report *report, size_t i, char *text, size_t size);
 /* "27 % worth: wider stars (3.38 against 2.61 arcsec)". */

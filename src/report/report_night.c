@@ -117,6 +117,7 @@ static void events(const struct nw_night_report *r, struct nw_buf *buf) {
     nw_buf_printf(buf, "\nWHAT WENT OFF\n");
     for (size_t i = 0; i < live->n_alerts; i++) {
         const struct nw_live_alert *const alert = &live->alerts[i];
+        char text[NIGHT_WORDS];
         char from[48];
         char to[48];
         nw_buf_printf(buf, "  %s to %s  %s: ", night_clock(r, alert->t_raised_s, from, sizeof from),
@@ -124,7 +125,8 @@ static void events(const struct nw_night_report *r, struct nw_buf *buf) {
                           ? night_clock(r, alert->t_cleared_s, to, sizeof to)
                           : "the end",
                       nw_live_kind_text(alert->kind));
-        nw_report_clean(buf, alert->text);
+        night_alert_words(r, alert, text, sizeof text);
+        nw_report_clean(buf, text);
         nw_buf_printf(buf, "\n");
     }
     if (live->n_alerts == 0) {

@@ -181,6 +181,7 @@ static void events(const struct nw_night_report *r, struct nw_buf *page) {
     nw_buf_printf(page, "<h2>What went off</h2>\n<ul>\n");
     for (size_t i = 0; i < live->n_alerts; i++) {
         const struct nw_live_alert *const alert = &live->alerts[i];
+        char words[NIGHT_WORDS];
         char from[48];
         char to[48];
         nw_buf_printf(
@@ -188,7 +189,8 @@ static void events(const struct nw_night_report *r, struct nw_buf *page) {
             isfinite(alert->t_cleared_s) ? night_clock(r, alert->t_cleared_s, to, sizeof to)
                                          : "the end",
             nw_live_kind_text(alert->kind));
-        html_text(page, alert->text);
+        night_alert_words(r, alert, words, sizeof words);
+        html_text(page, words);
         nw_buf_printf(page, "</li>\n");
     }
     for (size_t i = 0; i < r->night->n_changes; i++) {

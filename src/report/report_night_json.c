@@ -116,11 +116,13 @@ static void put_events(struct nw_json *json, const struct nw_night_report *r) {
     json_t *const alerts = nw_json_array(json, NULL, "alerts");
     for (size_t i = 0; i < r->night->live.n_alerts; i++) {
         const struct nw_live_alert *const alert = &r->night->live.alerts[i];
+        char words[NIGHT_WORDS];
         json_t *const item = nw_json_item(json, alerts);
         nw_json_text(json, item, "kind", nw_live_kind_word(alert->kind));
         put_time(json, item, r, "raised_utc", "raised_h", alert->t_raised_s);
         put_time(json, item, r, "cleared_utc", "cleared_h", alert->t_cleared_s);
-        nw_json_text(json, item, "text", alert->text);
+        night_alert_words(r, alert, words, sizeof words);
+        nw_json_text(json, item, "text", words);
     }
     json_t *const changes = nw_json_array(json, NULL, "changes");
     for (size_t i = 0; i < r->night->n_changes; i++) {

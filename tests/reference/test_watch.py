@@ -20,9 +20,9 @@ from test_book import COMMAND, answer, whole, write_light, write_nights
 pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
 
 
-def start(folder, book, *args):
+def start(folder, book, *args, **more):
     return subprocess.Popen([COMMAND, "watch", folder, "--book", book, *map(str, args)],
-                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more)
 
 
 def stop(child):

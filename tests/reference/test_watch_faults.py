@@ -1,0 +1,123 @@
+"""`nightwright watch` through a bad night: disk full, shares that go, clocks that step back, logs
+that grow, killed while it all lands. It goes on, and nothing is lost or doubled.
+"""
+import datetime
+import random
+import resource
+import signal
+import time
+
+import pytest
+
+from test_book import COMMAND, answer, rows, whole, write_light
+from test_watch import n_frames, start, stop, wait_for
+
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+
+
+def lands(folder, sub, **more):
+    write_light(folder / f"{sub:02d}.fits", f"2026-05-01T21:{2 * sub:02d}:00", sub, **more)
+
+
+def climate(path, n, start="2026-05-01T20:40:00"):
+    """A lens that cools towards a dew point of 10 degC by 3 K an hour, a row each two minutes."""
+    first = datetime.datetime.fromisoformat(start)
+    text = "time,temperature_c,dew_point_c,front lens_c\n"
+    for i in range(n):
+        text += f"{(first + datetime.timedelta(minutes=2 * i)).isoformat()}Z,14,10,{14 - 0.1 * i}\n"
+    path.write_text(text)
+
+
+def test_a_full_disk_and_a_lost_page_are_outlived(tmp_path):
+    lights, page, book = tmp_path / "lights", tmp_path / "page", tmp_path / "book.sqlite"
+    lights.mkdir()
+    page.mkdir()
+    lands(lights, 0)
+    child = start(lights, book, "--every", 0.2, "--page", page,
+                  preexec_fn=lambda: signal.signal(signal.SIGXFSZ, signal.SIG_IGN))
+    try:
+        assert wait_for(lambda: n_frames(book) == 1, 10.0)
+        # a limit on the size of files stands for a full disk: no new page of the book, no web page
+        resource.prlimit(child.pid, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+        page.rename(tmp_path / "gone")
+        lands(lights, 1)
+        time.sleep(1.0)
+        assert child.poll() is None and n_frames(book) == 1
+        resource.prlimit(child.pid, resource.RLIMIT_FSIZE,
+                         (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+        assert wait_for(lambda: n_frames(book) == 2, 10.0)
+        (tmp_path / "gone").rename(page)
+        lands(lights, 2)
+        assert wait_for(lambda: n_frames(book) == 3, 10.0)
+    finally:
+        child.send_signal(signal.SIGINT)
+        _, err = child.communicate(timeout=20)
+    assert child.returncode == 0, err
+    assert err.count("book.sqlite: cannot write") == 1  # told once, not at each pass
+    assert "all right again" in err
+    assert (page / "index.html").exists()
+    assert answer(book, "check")["is_sound"]
+
+
+def test_logs_are_followed_and_dew_is_told(tmp_path):
+    lights, book = tmp_path / "lights", tmp_path / "book.sqlite"
+    lights.mkdir()
+    lands(lights, 0)
+    climate(lights / "climate.csv", 10)
+    before = sorted(p.name for p in lights.iterdir())
+    child = start(lights, book, "--every", 0.1)
+    try:
+        assert wait_for(lambda: n_frames(book) == 1, 10.0)
+        for n in (20, 28):  # 14 - 2.8 - 10: 1.2 K left at 3 K an hour
+            climate(lights / "climate.csv", n)
+            assert wait_for(lambda: rows(book, "SELECT sum(n_samples) FROM climate_run")[0][0] == n,
+                            10.0)
+    finally:
+        out = stop(child)
+    [alert] = [line for line in out.splitlines() if "ALERT    dew" in line]
+    assert "front lens" in alert and "-3.0 K an hour" in alert
+    # at 14 - 0.1 i the margin is nothing at row 40: 80 minutes after 20:40
+    assert "dew at about 22:00 UTC" in alert
+    assert len([line for line in out.splitlines() if "contact  not known" in line]) == 1
+    assert sorted(p.name for p in lights.iterdir()) == before  # the folder is only read
+    assert rows(book, "SELECT count(*) FROM content WHERE kind = 'climate-log'") == [(1,)]
+
+
+def test_clock_back_and_same_name_new_content(tmp_path):
+    lights, book = tmp_path / "lights", tmp_path / "book.sqlite"
+    lights.mkdir()
+    lands(lights, 5)
+    child = start(lights, book, "--every", 0.1)
+    try:
+        assert wait_for(lambda: n_frames(book) == 1, 10.0)
+        lands(lights, 2)  # the PC's clock went back by six minutes
+        assert wait_for(lambda: n_frames(book) == 2, 10.0)
+        write_light(lights / "05.fits", "2026-05-01T21:30:00", 77)  # numbering began anew
+        assert wait_for(lambda: n_frames(book) == 3, 10.0)
+    finally:
+        stop(child)
+    clock = "SELECT strftime('%H:%M', t_start_utc_s, 'unixepoch') FROM frame ORDER BY 1"
+    times = [t for t, in rows(book, clock)]
+    assert times == ["21:04", "21:10", "21:30"]  # nothing lost, nothing doubled, in order
+
+
+def test_killed_while_frames_and_logs_land(tmp_path):
+    """`bench/watch_kills.py` does this 200 times and longer."""
+    lights, book = tmp_path / "lights", tmp_path / "killed.sqlite"
+    lights.mkdir()
+    rng = random.Random(9)
+    for kill in range(8):
+        child = start(lights, book, "--every", 0.05)
+        lands(lights, kill)
+        climate(lights / "climate.csv", 5 + kill)
+        time.sleep(rng.uniform(0.02, 0.25))
+        child.kill()
+        child.communicate()
+    child = start(lights, book, "--minutes", 0.001)
+    assert child.wait(timeout=60) == 0
+    other = tmp_path / "whole.sqlite"
+    answer(other, "add", lights)
+    assert answer(book, "check")["is_sound"]
+    assert whole(book) == whole(other) and len(whole(book)) == 8
+    sql = "SELECT start_utc_s, n_samples, margin_low_K FROM climate_run ORDER BY 1"
+    assert rows(book, sql) == rows(other, sql) and len(rows(book, sql)) == 1
