@@ -247,25 +247,62 @@ static enum nw_status rig_of(struct nw_book *book, const char *name, struct book
     return status;
 }
 
+/* The number of a result, in SI: which key, and what its unit is. */
+struct trial_number {
+    const char *key, *sigma_key, *unit;
+    double factor;
+};
+
+static struct trial_number number_of(const json_t *result) {
+    const double arcsec_rad = 1.0 / NW_ARCSEC_PER_RAD;
+    const char *const unit = book_json_text(result, "unit");
+    if (json_object_get(result, "seeing_arcsec")) {
+        return (struct trial_number){"seeing_arcsec", "seeing_sigma_arcsec", "rad", arcsec_rad};
+    }
+    if (json_object_get(result, "adds_arcsec2")) {
+        return (struct trial_number){"adds_arcsec2", "adds_sigma_arcsec2", "rad2",
+                                     arcsec_rad * arcsec_rad};
+    }
+    const bool is_angle = strcmp(unit, "arcsec") == 0;
+    return (struct trial_number){"value", "sigma", is_angle ? "rad" : unit,
+                                 is_angle ? arcsec_rad : 1.0};
+}
+
+/* A row that was found in the book of the same trial makes way for the owner's word on it. */
+static enum nw_status drop_found(struct nw_book *book, const struct book_about *about,
+                                 const char *name, const char *quantity, struct nw_err *err) {
+    const struct book_value values[] = {book_text(name), book_text(quantity),
+                                        book_text(about->setup), book_real(about->start_utc_s),
+                                        book_real(about->end_utc_s)};
+    return book_run(book,
+                    "DELETE FROM trial_result WHERE name = ?1 AND quantity = ?2 AND setup = ?3 AND "
+                    "t_utc_s BETWEEN ?4 - 1 AND ?5 + 1 AND document_id IS NULL",
+                    values, 5, err);
+}
+
 enum nw_status book_write_trial(struct nw_book *book, const struct book_about *about,
                                 struct nw_err *err) {
-    const double arcsec_rad = 1.0 / NW_ARCSEC_PER_RAD;
-    const double arcsec2_rad2 = arcsec_rad * arcsec_rad;
     const json_t *const result = json_object_get(about->root, "result");
     const char *const name = book_json_text(about->root, "trial");
     if (!json_is_object(result) || name[0] == '\0' || !isfinite(about->start_utc_s)) {
         return nw_err_set(err, NW_DATA, "a trial without %s: nothing to keep",
                           json_is_object(result) ? "name or time of its frames" : "result");
     }
-    const bool is_seeing = json_object_get(result, "seeing_arcsec") != NULL;
-    const double value = book_json_real(result, is_seeing ? "seeing_arcsec" : "adds_arcsec2");
-    const char *const key = is_seeing ? "seeing_arcsec" : "adds_arcsec2";
-    const double factor = is_seeing ? arcsec_rad : arcsec2_rad2;
-    const double sigma =
-        book_json_real(result, is_seeing ? "seeing_sigma_arcsec" : "adds_sigma_arcsec2");
+    const struct trial_number number = number_of(result);
+    const bool is_seeing = strcmp(number.key, "seeing_arcsec") == 0;
+    const char *quantity = book_json_text(result, "quantity");
+    if (quantity[0] == '\0') { /* of an older document */
+        quantity = is_seeing ? "seeing" : "squared width";
+    }
+    const char *const foretold = is_seeing ? "foretold_arcsec" : "foretold_arcsec2";
+    const char *const foretold_sigma =
+        is_seeing ? "foretold_sigma_arcsec" : "foretold_sigma_arcsec2";
     struct book_value rig;
     struct book_row row = {.table = "trial_result"};
     enum nw_status status = rig_of(book, about->rig, &rig, err);
+    if (status == NW_OK) {
+        status = drop_found(book, about, name, quantity, err);
+    }
     book_row_put(&row, "document_id", book_int(about->document_id));
     book_row_put(&row, "night_id", about->night_id);
     book_row_put(&row, "name", book_text(name));
@@ -275,15 +312,17 @@ enum nw_status book_write_trial(struct nw_book *book, const struct book_about *a
     book_row_put(&row, "setup", book_text(about->setup));
     book_row_put(&row, "filter", book_text(about->filter));
     book_row_put(&row, "origin", book_text("owner"));
-    book_row_put(&row, "quantity", book_text(is_seeing ? "seeing" : "squared width"));
-    book_row_put(&row, "value", book_real(value * factor));
-    book_row_put(&row, "sigma", book_real(sigma * factor));
-    book_row_put(&row, "unit", book_text(is_seeing ? "rad" : "rad2"));
-    book_row_put(&row, "foretold", book_real(factor * book_json_real(result, "foretold_arcsec2")));
+    book_row_put(&row, "quantity", book_text(quantity));
+    book_row_put(&row, "value", book_real(number.factor * book_json_real(result, number.key)));
+    book_row_put(&row, "sigma",
+                 book_real(number.factor * book_json_real(result, number.sigma_key)));
+    book_row_put(&row, "unit", book_text(number.unit));
+    book_row_put(&row, "foretold", book_real(number.factor * book_json_real(result, foretold)));
     book_row_put(&row, "foretold_sigma",
-                 book_real(factor * book_json_real(result, "foretold_sigma_arcsec2")));
+                 book_real(number.factor * book_json_real(result, foretold_sigma)));
     book_row_put(&row, "n_frames", book_int((int64_t)about->n_frames));
+    book_row_put(&row, "verdict", book_text(book_json_text(result, "verdict")));
     book_row_put(&row, "why_null",
-                 book_text(book_json_text(json_object_get(result, "why_null"), key)));
+                 book_text(book_json_text(json_object_get(result, "why_null"), number.key)));
     return status == NW_OK ? book_row_insert(book, &row, err) : status;
 }

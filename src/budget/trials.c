@@ -55,7 +55,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 3.0,
          .settles = "tilt and curvature to 3 um or 3 %, with sign; which screw, how far",
          .recognised = "two frames of one field at focuser positions that straddle the best",
-         .evaluate = "surface FRAME FRAME --rig RIG",
+         .evaluate = "trial pair-about-focus --frames FRAME FRAME --rig RIG",
          .quantity = "tilt",
          .terms = {NW_APART_TILT_CURVATURE, NW_APART_DECENTRE},
          .n_terms = 1,
@@ -120,7 +120,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .caution = MOVING,
          .settles = "play to 10 ms or 3 %, response in declination",
          .recognised = "a guide log whose pulses go ten one way, ten back",
-         .evaluate = "guiding LOG",
+         .evaluate = "trial there-and-back --frames LOG --rig RIG",
          .quantity = "play in declination",
          .is_commissioning = true,
          .is_yearly = true},
@@ -135,7 +135,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .settles = "period and amplitude of worm and harmonics at the axis; what a predictor "
                     "would take off",
          .recognised = "a guide log without a single pulse, longer than two worm turns",
-         .evaluate = "guiding LOG",
+         .evaluate = "trial drive-only --frames LOG --rig RIG",
          .quantity = "worm amplitude",
          .is_commissioning = true,
          .is_yearly = true},
@@ -151,7 +151,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
                     "the clamp is loose",
          .settles = "tilt of camera against tilt of focuser and corrector, to 5 um",
          .recognised = "two pairs whose rotator angles differ by 60 to 180 degrees",
-         .evaluate = "surface FRAMES... --separate --rig RIG",
+         .evaluate = "trial rotator-half-turn --frames FRAME... --rig RIG",
          .quantity = "tilt that turns",
          .is_commissioning = true},
     [NW_TRIAL_TWO_TUBE_SIDES] =
@@ -164,7 +164,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .caution = MOVING,
          .settles = "sag of focuser and camera, to 5 um; tells flat error from sky gradient, too",
          .recognised = "two pairs on different tube sides at low altitude",
-         .evaluate = "surface FRAMES... --separate --rig RIG",
+         .evaluate = "trial two-tube-sides --frames FRAME... --rig RIG",
          .quantity = "sag",
          .is_commissioning = true,
          .is_yearly = true},
@@ -176,7 +176,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 0.5,
          .settles = "throughput of air and optics to about 5 %; haze against dust over the months",
          .recognised = "a frame of at most 10 s with catalogue stars under full scale",
-         .evaluate = "throughput RIG FRAME...",
+         .evaluate = "trial five-second-frame --frames FRAME --rig RIG",
          .quantity = "throughput",
          .is_commissioning = true},
     [NW_TRIAL_CAP_ON] = {.id = NW_TRIAL_CAP_ON,
@@ -189,7 +189,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
                          .is_cloud_work = true,
                          .settles = "dark current to 5 % or 0.0005 e-/s; a leak of 0.01 e-/s",
                          .recognised = "dark frames of three lengths at one temperature",
-                         .evaluate = "sensor --dark FILES --bias FILES",
+                         .evaluate = "trial cap-on --frames FOLDER --rig RIG; sensor FOLDER",
                          .quantity = "light leak",
                          .is_commissioning = true,
                          .is_yearly = true},
@@ -198,13 +198,14 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .title = "Edge card: which side of the chip is up",
          .steps = "panel on and dim, or twilight sky\n"
                   "hold a card over the upper edge of the dew cap, a third of the opening\n"
-                  "one flat; the same with the card at the camera side marked 'top'",
+                  "one flat with it; one without",
          .frames = "2 flats with one edge in shadow",
          .minutes = 2.0,
          .is_cloud_work = true,
          .settles = "which edge of the frame belongs to which screw and which way is up",
          .recognised = "a flat with a steady slope of more than 5 % to one edge",
-         .evaluate = "measure FRAME (its gradient); surface --rig RIG names the screws",
+         .evaluate =
+             "trial edge-card --frames FLAT... --rig RIG; surface --rig RIG names the screws",
          .quantity = "dark edge",
          .is_commissioning = true},
     [NW_TRIAL_ALTERNATING_NIGHT] =
@@ -216,7 +217,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 1.0,
          .settles = "which of the two moves the star less, to about 5 % after 4 hours",
          .recognised = "a guide log whose settings alternate",
-         .evaluate = "guiding LOG --compare",
+         .evaluate = "trial alternating-night --frames LOG --rig RIG",
          .quantity = "motion of one setting over the other"},
 };
 

@@ -292,6 +292,13 @@ static bool is_sum(const struct nw_trial *card) {
     return card->id == NW_TRIAL_SHORT_AND_LONG || card->id == NW_TRIAL_NARROW_AND_WIDE;
 }
 
+/* The same evening's trial told once more (by the owner, say): the later word counts. */
+static bool is_told_again(const struct nw_book_trial *trials, size_t n, size_t i) {
+    return i + 1 < n && strcmp(trials[i].name, trials[i + 1].name) == 0 &&
+           trials[i + 1].t_first_s - trials[i].t_first_s < ONE_EVENING_S &&
+           isfinite(trials[i + 1].value);
+}
+
 static enum nw_status take_all(struct reader *r, const struct nw_book_trial *trials, size_t n,
                                struct nw_err *err) {
     enum nw_status status = NW_OK;
@@ -310,7 +317,8 @@ static enum nw_status take_all(struct reader *r, const struct nw_book_trial *tri
             }
             status = take_seeing(r, &trials[i], end - i, err);
             i = end - 1;
-        } else if (is_sum(card) && strcmp(trials[i].unit, "rad2") == 0) {
+        } else if (is_sum(card) && strcmp(trials[i].unit, "rad2") == 0 &&
+                   !is_told_again(trials, n, i)) {
             status = take_sum(r, &trials[i], card, err);
         }
     }

@@ -5,6 +5,8 @@
 
 #include "budget/trials.h"
 #include "cli/check_internal.h"
+#include "cli/keep.h"
+#include "cli/trial_other.h"
 #include "cli/trial_trail.h"
 #include "report/report_apart.h"
 
@@ -113,6 +115,10 @@ static enum nw_status work_on_frames(const struct cli_args *args, struct work *w
                                      struct cli_result *result, struct nw_err *err) {
     const struct nw_trial *const trail = nw_trial_get(NW_TRIAL_DRIVE_OFF_TRAIL);
     const bool is_named = w->report.card != NULL;
+    if (is_named && cli_trial_is_other(w->report.card)) {
+        w->is_written = true;
+        return cli_trial_other(args, w->report.card, w->rig, w->setup, result, err);
+    }
     if (w->report.card != trail) {
         const enum nw_status status = evaluate(args, w, err);
         if (status == NW_OK || is_named ||
@@ -153,6 +159,26 @@ static enum nw_status work_on(const struct cli_args *args, struct work *w,
     return status;
 }
 
+/* Cards as they are; a result as a document that can be kept. */
+static enum nw_status write(const struct cli_args *args, const struct work *w,
+                            struct cli_result *result, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    json_t *document = NULL;
+    if (!cli_wants_json(args)) {
+        nw_report_trials_text(&w->report, &result->text);
+    }
+    if (!w->report.result || !cli_wants_document(args)) {
+        return cli_wants_json(args) ? nw_report_trials_json(&w->report, &result->json, err) : NW_OK;
+    }
+    struct nw_about about;
+    nw_about_init(&about, w->rig, w->setup);
+    for (size_t i = 0; i < w->night.n; i++) {
+        nw_about_add(&about, &w->night.facts[i]);
+    }
+    status = nw_report_trials_json(&w->report, &document, err);
+    return status == NW_OK ? cli_document(args, &about, document, result, err) : status;
+}
+
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
     struct work *const w = nw_calloc(1, sizeof *w);
@@ -162,11 +188,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     nw_buf_init(&w->night.remark, 400);
     w->report.evening = cli_text(args, "evening");
     enum nw_status status = work_on(args, w, result, err);
-    const bool is_open = status == NW_OK && !w->is_written;
-    if (is_open && cli_wants_json(args)) {
-        status = nw_report_trials_json(&w->report, &result->json, err);
-    } else if (is_open) {
-        nw_report_trials_text(&w->report, &result->text);
+    if (status == NW_OK && !w->is_written) {
+        status = write(args, w, result, err);
     }
     check_night_done(&w->night);
     check_apart_done(&w->nights);
@@ -193,7 +216,8 @@ static const struct cli_option OPTIONS[] = {
     {.name = "frames",
      .kind = CLI_LIST,
      .value = "FOLDER|FILE",
-     .help = "frames of a trial: evaluates it; without NAME it is recognised"},
+     .help = "frames or guide log of a trial: evaluates it; without NAME it is recognised"},
+    CLI_OPTION_KEEP,
     {0},
 };
 

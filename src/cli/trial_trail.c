@@ -3,6 +3,8 @@
 
 #include <stdlib.h>
 
+#include "cli/keep.h"
+
 void cli_trail_judge(const char *path, const struct nw_rig *rig, const struct nw_setup *setup,
                      struct nw_trail_frame *ret) {
     struct nw_frame *frame = NULL;
@@ -20,12 +22,28 @@ void cli_trail_judge(const char *path, const struct nw_rig *rig, const struct nw
 }
 
 static enum nw_status write(const struct cli_args *args, const struct nw_trail_report *report,
+                            const struct nw_rig *rig, const struct nw_setup *setup,
                             struct cli_result *result, struct nw_err *err) {
-    if (cli_wants_json(args)) {
-        return nw_report_trail_json(report, &result->json, err);
+    struct nw_about about;
+    json_t *document = NULL;
+    if (!cli_wants_json(args)) {
+        nw_report_trail_text(report, &result->text);
     }
-    nw_report_trail_text(report, &result->text);
-    return NW_OK;
+    if (!cli_wants_document(args)) {
+        return NW_OK;
+    }
+    nw_about_init(&about, rig, setup);
+    for (size_t i = 0; i < report->n; i++) {
+        const struct nw_frame_opts header = {.header_only = true};
+        struct nw_frame *frame = NULL;
+        if (report->frames[i].is_told &&
+            nw_frame_read(report->frames[i].path, &header, &frame, NULL) == NW_OK) {
+            nw_about_add(&about, &frame->facts);
+        }
+        nw_frame_free(frame);
+    }
+    const enum nw_status status = nw_report_trail_json(report, &document, err);
+    return status == NW_OK ? cli_document(args, &about, document, result, err) : status;
 }
 
 enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_trial *card,
@@ -60,7 +78,7 @@ enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_tria
     report.frames = frames;
     report.n = paths.n;
     report.mean = nw_trail_seeing_join(told, report.n_told);
-    status = write(args, &report, result, err);
+    status = write(args, &report, rig, setup, result, err);
 done:
     free(frames);
     free(told);

@@ -58,6 +58,37 @@ void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *d
     }
 }
 
+void nw_report_trial_told_text(const struct nw_trial_told *told, struct nw_buf *buf) {
+    nw_report_title(buf, nw_trial_name(told->card->id), "what came of it");
+    nw_report_entry(buf, 2, 15, "FROM", told->from);
+    nw_report_entry(buf, 2, 15, isfinite(told->value) ? "TOLD" : "NOTHING",
+                    isfinite(told->value) ? told->verdict : told->why_null);
+    nw_report_entry(buf, 2, 15, "SETTLES", told->card->settles);
+}
+
+enum nw_status nw_report_trial_told_json(const struct nw_trial_told *told, json_t **ret,
+                                         struct nw_err *err) {
+    struct nw_json json;
+    nw_json_begin(&json, "trial", 1);
+    nw_json_text(&json, NULL, "trial", nw_trial_name(told->card->id));
+    json_t *o = nw_json_object(&json, NULL, "result");
+    nw_json_text(&json, o, "quantity", told->quantity);
+    nw_json_text(&json, o, "unit", shown_unit(told->unit));
+    nw_json_number(&json, o, "value", shown(told->unit, told->value), 5);
+    nw_json_number(&json, o, "sigma", shown(told->unit, told->sigma), 3);
+    if (isfinite(told->high)) {
+        nw_json_number(&json, o, "low_95_percent", shown(told->unit, told->low), 4);
+        nw_json_number(&json, o, "high_95_percent", shown(told->unit, told->high), 4);
+    }
+    nw_json_count(&json, o, "frames", told->n_frames);
+    nw_json_text(&json, o, "from", told->from);
+    nw_json_text(&json, o, "verdict", told->verdict);
+    if (!isfinite(told->value)) {
+        nw_json_why(&json, o, "value", told->why_null);
+    }
+    return nw_json_end(&json, ret, err);
+}
+
 /* ---- Advice --------------------------------------------------------------------------------- */
 
 void nw_report_outcomes_text(const struct nw_book_advice *advice, size_t n, struct nw_buf *buf) {

@@ -4,12 +4,27 @@
 #define NW_REPORT_TOLD_H
 
 #include "book/told.h"
+#include "budget/trials.h"
 #include "report/report.h"
 
 /* One entry a trial; nothing where there is none. */
 void nw_report_told_text(const struct nw_book_trial *trials, size_t n, struct nw_buf *buf);
 /* The array "trials" into a document that is there. */
 void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *document);
+
+/* A trial that is no difference of widths. */
+struct nw_trial_told {
+    const struct nw_trial *card;
+    const char *quantity, *unit;
+    double value, sigma, low, high; /* NaN where there is none */
+    size_t n_frames;
+    char from[200], verdict[400];
+    char why_null[400]; /* of a value that is NaN */
+};
+void nw_report_trial_told_text(const struct nw_trial_told *told, struct nw_buf *buf);
+/* nightwright.trial.1 with quantity, unit and value in "result". */
+enum nw_status nw_report_trial_told_json(const struct nw_trial_told *told, json_t **ret,
+                                         struct nw_err *err) NW_CHECKED;
 
 /* Advice of earlier looks whose change was made: held, refuted or cannot tell yet; and what is
  * still open, in one line. Nothing where nothing was advised. */

@@ -152,6 +152,7 @@ enum nw_status nw_report_trail_json(const struct nw_trail_report *report, json_t
     nw_json_begin(&json, "trial", 1);
     nw_json_text(&json, NULL, "trial", nw_trial_name(report->card->id));
     json_t *result = nw_json_object(&json, NULL, "result");
+    nw_json_text(&json, result, "quantity", report->card->quantity);
     nw_json_number(&json, result, "seeing_arcsec", ARCSEC(report->mean.seeing_rad), 4);
     nw_json_number(&json, result, "seeing_sigma_arcsec", ARCSEC(report->mean.seeing_sigma_rad), 3);
     nw_json_number(&json, result, "scatter", report->mean.scatter, 3);

@@ -178,6 +178,7 @@ static void ranks_json(struct nw_json *json, const struct nw_trials_report *repo
 
 static void result_json(struct nw_json *json, const struct nw_trial_result *r) {
     json_t *o = nw_json_object(json, NULL, "result");
+    nw_json_text(json, o, "quantity", r->trial->quantity);
     nw_json_count(json, o, "subs_a", r->n_a);
     nw_json_count(json, o, "subs_b", r->n_b);
     nw_json_text(json, o, "a", r->a);

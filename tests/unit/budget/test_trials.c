@@ -230,7 +230,8 @@ static void test_others_are_sent_on(void **state) {
                                        &w.given, &r, &err),
                      NW_USAGE);
     assert_string_equal(err.text,
-                        "trial pair-about-focus is evaluated by: surface FRAME FRAME --rig RIG");
+                        "trial pair-about-focus is evaluated by: trial pair-about-focus --frames "
+                        "FRAME FRAME --rig RIG");
 }
 
 int main(void) {

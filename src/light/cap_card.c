@@ -1,0 +1,233 @@
+/* cap_card.c - see cap_card.h. */
+#include "light/cap_card.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+enum { MOST_PIXELS = 1000000, CELLS = 16, CELL_PIXELS = 4096, BASE_LEAST = 3 };
+#define DARK_SUN (-6.0 * NW_PI / 180.0)
+#define SAME_LENGTH 0.01
+
+static double pixel(const struct nw_frame *frame, size_t i) {
+    return frame->px16 ? (double)frame->px16[i] : (double)frame->px[i];
+}
+
+enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu, struct nw_err *err) {
+    const size_t n_all = frame->width_px * frame->height_px;
+    const size_t step = n_all / MOST_PIXELS + 1;
+    double *values = nw_calloc(n_all / step + 2, sizeof *values);
+    double median;
+    double sum = 0.0;
+    size_t n = 0;
+    size_t kept = 0;
+    if (!values) {
+        return nw_err_set(err, NW_NOMEM, "%zu pixels", n_all / step);
+    }
+    for (size_t i = 0; i < n_all; i += step) {
+        const double value = pixel(frame, i);
+        if (isfinite(value)) {
+            values[n++] = value;
+        }
+    }
+    const double sigma = n > 0 ? fmax(1.0, nw_stat_mad_sigma(values, n, &median)) : NAN;
+    for (size_t i = 0; i < n; i++) {
+        if (fabs(values[i] - median) <= 5.0 * sigma) {
+            sum += values[i];
+            kept++;
+        }
+    }
+    *ret_adu = kept > 0 ? sum / (double)kept : NAN;
+    free(values);
+    return NW_OK;
+}
+
+/* ---- A leak --------------------------------------------------------------------------------- */
+
+static int by_value(const void *a, const void *b) {
+    const double x = *(const double *)a;
+    const double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+static bool is_of(const struct nw_cap_dark *dark, double exposure_s) {
+    return fabs(dark->exposure_s - exposure_s) <= SAME_LENGTH * exposure_s &&
+           isfinite(dark->level_adu);
+}
+
+/* Levels without light outside, ascending. */
+static size_t base_of(const struct nw_cap_dark *darks, size_t n, double exposure_s, bool by_sun,
+                      double *work) {
+    size_t n_base = 0;
+    for (size_t i = 0; i < n; i++) {
+        if (is_of(&darks[i], exposure_s) && (!by_sun || darks[i].sun_altitude_rad < DARK_SUN)) {
+            work[n_base++] = darks[i].level_adu;
+        }
+    }
+    qsort(work, n_base, sizeof *work, by_value);
+    return by_sun || n_base < BASE_LEAST ? n_base : BASE_LEAST;
+}
+
+static bool compare_length(const struct nw_cap_dark *darks, size_t n, double exposure_s,
+                           double *work, struct nw_cap_leak *ret) {
+    size_t n_day = 0;
+    for (size_t i = 0; i < n; i++) {
+        n_day += is_of(&darks[i], exposure_s) && darks[i].sun_altitude_rad >= DARK_SUN;
+    }
+    const size_t n_base = base_of(darks, n, exposure_s, n_day > 0, work);
+    if (n_base < BASE_LEAST) {
+        return false;
+    }
+    const double mean = nw_stat_mean(work, n_base);
+    const double sd = nw_stat_sd(work, n_base, mean);
+    const double limit = work[n_base - 1];
+    double most = -INFINITY;
+    *ret = (struct nw_cap_leak){.exposure_s = exposure_s, .n_base = n_base, .is_by_sun = n_day > 0};
+    for (size_t i = 0; i < n; i++) {
+        const bool is_lit =
+            is_of(&darks[i], exposure_s) &&
+            (n_day > 0 ? darks[i].sun_altitude_rad >= DARK_SUN : darks[i].level_adu > limit);
+        ret->n_lit += is_lit;
+        if (is_lit && darks[i].level_adu > most) {
+            most = darks[i].level_adu;
+            ret->brightest = i;
+        }
+    }
+    ret->leak_adu_s = (most - mean) / exposure_s;
+    ret->sigma_adu_s = sd * sqrt(1.0 + 1.0 / (double)n_base) / exposure_s;
+    return ret->n_lit > 0;
+}
+
+/* Slope of the base levels over the lengths, between the shortest and the longest. */
+static void dark_rate(const struct nw_cap_dark *darks, size_t n, double *work,
+                      struct nw_cap_leak *ret) {
+    double shortest = INFINITY;
+    double longest = 0.0;
+    double level[2];
+    double error2[2];
+    ret->dark_adu_s = ret->dark_sigma_adu_s = NAN;
+    for (size_t i = 0; i < n; i++) {
+        shortest = fmin(shortest, darks[i].exposure_s);
+        longest = fmax(longest, darks[i].exposure_s);
+    }
+    if (!(longest > 1.5 * shortest)) {
+        return;
+    }
+    for (int k = 0; k < 2; k++) {
+        const size_t m = base_of(darks, n, k ? longest : shortest, ret->is_by_sun, work);
+        if (m < 2) {
+            return;
+        }
+        level[k] = nw_stat_mean(work, m);
+        error2[k] = pow(nw_stat_sd(work, m, level[k]), 2.0) / (double)m;
+    }
+    ret->dark_adu_s = (level[1] - level[0]) / (longest - shortest);
+    ret->dark_sigma_adu_s = sqrt(error2[0] + error2[1]) / (longest - shortest);
+}
+
+enum nw_status nw_cap_leak(const struct nw_cap_dark *darks, size_t n, struct nw_cap_leak *ret,
+                           struct nw_err *err) {
+    double *work = nw_calloc(n + 1, sizeof *work);
+    struct nw_cap_leak best = {.exposure_s = 0.0};
+    if (!work) {
+        return nw_err_set(err, NW_NOMEM, "%zu darks", n);
+    }
+    for (size_t i = 0; i < n; i++) {
+        struct nw_cap_leak leak;
+        if (darks[i].exposure_s > best.exposure_s * (1.0 + SAME_LENGTH) &&
+            compare_length(darks, n, darks[i].exposure_s, work, &leak)) {
+            best = leak;
+        }
+    }
+    if (best.n_base > 0) {
+        dark_rate(darks, n, work, &best);
+        *ret = best;
+    }
+    free(work);
+    return best.n_base > 0
+               ? NW_OK
+               : nw_err_set(err, NW_DATA,
+                            "%zu darks: no length has %d without light outside and one with it", n,
+                            BASE_LEAST);
+}
+
+/* ---- A card --------------------------------------------------------------------------------- */
+
+/* Mean of a cell over pixels of it, evenly; NaN without any. */
+static double cell(const struct nw_frame *frame, size_t cx, size_t cy, double offset_adu) {
+    const size_t x0 = cx * frame->width_px / CELLS;
+    const size_t x1 = (cx + 1) * frame->width_px / CELLS;
+    const size_t y0 = cy * frame->height_px / CELLS;
+    const size_t y1 = (cy + 1) * frame->height_px / CELLS;
+    const size_t step = (size_t)sqrt((double)((x1 - x0) * (y1 - y0)) / CELL_PIXELS) + 1;
+    double sum = 0.0;
+    size_t n = 0;
+    /* an odd step sees all colours of a 2 x 2 pattern alike */
+    for (size_t y = y0; y < y1; y += step | 1U) {
+        for (size_t x = x0; x < x1; x += step | 1U) {
+            const double value = pixel(frame, y * frame->width_px + x) - offset_adu;
+            if (isfinite(value)) {
+                sum += value;
+                n++;
+            }
+        }
+    }
+    return n > 0 ? sum / (double)n : NAN;
+}
+
+/* Plane through z at u, v in -1/2 .. 1/2; a whole grid, so that the columns are orthogonal. */
+static void plane(const double *z, struct nw_card_shade *ret) {
+    double mean = 0.0;
+    double zx = 0.0;
+    double zy = 0.0;
+    double uu = 0.0;
+    double rss = 0.0;
+    for (size_t i = 0; i < CELLS * CELLS; i++) {
+        const double u = ((double)(i % CELLS) + 0.5) / CELLS - 0.5;
+        const double v = ((double)(i / CELLS) + 0.5) / CELLS - 0.5;
+        mean += z[i] / (CELLS * CELLS);
+        zx += u * z[i];
+        zy += v * z[i];
+        uu += u * u;
+    }
+    ret->slope_x = zx / uu;
+    ret->slope_y = zy / uu;
+    for (size_t i = 0; i < CELLS * CELLS; i++) {
+        const double u = ((double)(i % CELLS) + 0.5) / CELLS - 0.5;
+        const double v = ((double)(i / CELLS) + 0.5) / CELLS - 0.5;
+        rss += pow(z[i] - mean - ret->slope_x * u - ret->slope_y * v, 2.0);
+    }
+    ret->sigma = sqrt(rss / (CELLS * CELLS - 3) / uu);
+    ret->slope = hypot(ret->slope_x, ret->slope_y);
+    ret->dark_angle_rad = atan2(-ret->slope_y, -ret->slope_x);
+    ret->dark_edge = fabs(ret->slope_x) >= fabs(ret->slope_y)
+                         ? (ret->slope_x < 0.0 ? "right" : "left")
+                         : (ret->slope_y < 0.0 ? "top" : "bottom");
+}
+
+enum nw_status nw_card_shade(const struct nw_frame *flat, const struct nw_frame *plain,
+                             double offset_adu, struct nw_card_shade *ret, struct nw_err *err) {
+    double z[CELLS * CELLS];
+    double sorted[CELLS * CELLS];
+    if (plain && (plain->width_px != flat->width_px || plain->height_px != flat->height_px)) {
+        return nw_err_set(err, NW_DOMAIN, "%s: %zu x %zu pixels, expected %zu x %zu as in %s",
+                          flat->path, flat->width_px, flat->height_px, plain->width_px,
+                          plain->height_px, plain->path);
+    }
+    for (size_t i = 0; i < CELLS * CELLS; i++) {
+        z[i] = cell(flat, i % CELLS, i / CELLS, offset_adu);
+        if (plain) {
+            z[i] /= cell(plain, i % CELLS, i / CELLS, offset_adu);
+        }
+        sorted[i] = z[i];
+    }
+    const double median = nw_stat_median(sorted, CELLS * CELLS);
+    if (!(median > 0.0) || !isfinite(median)) {
+        return nw_err_set(err, NW_DATA, "%s: no light above the offset of %.0f adu", flat->path,
+                          offset_adu);
+    }
+    for (size_t i = 0; i < CELLS * CELLS; i++) {
+        z[i] = isfinite(z[i]) ? z[i] / median : 1.0;
+    }
+    plane(z, ret);
+    return NW_OK;
+}
