@@ -61,6 +61,7 @@ enum { NW_GUIDE_HARMONICS = 8, NW_GUIDE_PERIODS = NW_GUIDE_HARMONICS + 3 };
 struct nw_guide_period {
     double period_s, period_sigma_s;
     double amplitude_rad, amplitude_sigma_rad; /* see is_at_axis */
+    double phase_sigma_rad;
     double phase_rad;      /* of amplitude * sin(2 pi (t - epoch) / period + phase), + east */
     double axis_phase_rad; /* the same at axis angle 0; NaN: unknown; only of the worm */
     double left_rad, left_phase_rad; /* left in the errors as logged, on the sky; likewise */

@@ -100,6 +100,25 @@ struct nw_guide_joined {
 };
 struct nw_guide_joined nw_guide_pool(const struct nw_guide_result *results, size_t n);
 
+/* The worm of several runs, by its phase at axis angle 0 (worm_nights.c): the same as long as the
+ * clutches stay closed. First turn only; runs with another number of teeth count as not keyed. */
+enum { NW_GUIDE_WORM_NIGHTS = 1000 };
+struct nw_guide_worm_nights {
+    size_t n, n_unkeyed;                       /* runs compared; with a worm that cannot be */
+    double teeth;                              /* a whole number */
+    double amplitude_rad, amplitude_sigma_rad; /* at the axis, weighted mean */
+    double phase_rad, phase_sigma_rad;         /* at axis angle 0, likewise */
+    double farthest_rad;                       /* of a run from that phase */
+    double chance; /* of phases so unlike if the worm is one (chi^2); errors of the phases and 0.05
+                      deg of the axis, times the teeth */
+    double foretold; /* share of a run's first turn that the mean of the others takes away;
+                        negative: it would add */
+    bool is_same;    /* chance over 1e-3 */
+    char why_null[160];
+};
+void nw_guide_compare_worms(const struct nw_guide_result *results, size_t n,
+                            struct nw_guide_worm_nights *ret);
+
 /* All runs of a file as one log in order of time, for the join with frames: rows, events and dates
  * only; what holds for one run alone (rates, declination) is NaN. Rows that would run backwards are
  * left out. DATA: a run without dates among several. */

@@ -254,12 +254,17 @@ static void add_family(const struct bench *b, const struct pass *pass, struct nw
             (a * a * family->fit.cov[2 * i][2 * i] + c * c * family->fit.cov[2 * i + 1][2 * i + 1] +
              2.0 * a * c * family->fit.cov[2 * i][2 * i + 1]) *
             r / (size * size);
+        const double across =
+            (c * c * family->fit.cov[2 * i][2 * i] + a * a * family->fit.cov[2 * i + 1][2 * i + 1] -
+             2.0 * a * c * family->fit.cov[2 * i][2 * i + 1]) *
+            r / (size * size);
         ret->periods[ret->n++] = (struct nw_guide_period){
             .period_s = family->period_s / family->harmonic[i],
             .period_sigma_s = family->period_sigma_s / family->harmonic[i],
             .amplitude_rad = size,
             .amplitude_sigma_rad = sqrt(var),
             .phase_rad = atan2(c, a),
+            .phase_sigma_rad = sqrt(across) / size,
             .axis_phase_rad = NAN,
             .left_rad = NAN,
             .false_alarm = i == 0 ? pass->false_alarm : exp(-0.5 * chi2_of(family, i, r)),

@@ -22,6 +22,7 @@ static void add_period(struct nw_json *json, json_t *array, const struct nw_guid
         nw_json_null(json, o, "harmonic");
     }
     nw_json_number(json, o, "phase_deg", p->phase_rad * NW_DEG_PER_RAD, 5);
+    nw_json_number(json, o, "phase_sigma_deg", p->phase_sigma_rad * NW_DEG_PER_RAD, 3);
     nw_json_number(json, o, "phase_at_axis_zero_deg", p->axis_phase_rad * NW_DEG_PER_RAD, 5);
     nw_json_number(json, o, "left_by_loop_arcsec", p->left_rad * AS, 4);
     nw_json_number(json, o, "false_alarm", p->false_alarm, 3);

@@ -62,6 +62,56 @@ static void show_axis(const char *name, const struct nw_guide_joined_axis *axis,
     nw_buf_printf(text, "\n");
 }
 
+/* Silent where no run has a worm. */
+static void show_worms(const struct nw_guide_worm_nights *w, struct nw_buf *text) {
+    char line[500];
+    if (w->why_null[0] != '\0') {
+        if (w->n + w->n_unkeyed > 1) {
+            (void)snprintf(line, sizeof line, "Worm over the runs: %s.", w->why_null);
+            nw_report_paragraph(text, 2, line);
+        }
+        return;
+    }
+    const int n = snprintf(
+        line, sizeof line,
+        "Worm over the runs, %zu of %zu by the angle of the axis (%.0f teeth): %.2f +- %.2f arcsec "
+        "at the axis, phase %.0f +- %.0f deg at axis angle 0. ",
+        w->n, w->n + w->n_unkeyed, w->teeth, w->amplitude_rad * AS, w->amplitude_sigma_rad * AS,
+        w->phase_rad * NW_DEG_PER_RAD, w->phase_sigma_rad * NW_DEG_PER_RAD);
+    if (n > 0 && w->is_same) {
+        (void)snprintf(
+            line + n, sizeof line - (size_t)n,
+            "One worm (chance %.2g): the mean of the other runs takes %.0f %% of a run's "
+            "first turn away, while the clutches stay closed.",
+            w->chance, w->foretold * 100.0);
+    } else if (n > 0) {
+        (void)snprintf(line + n, sizeof line - (size_t)n,
+                       "The phases do not agree (chance %.2g, up to %.0f deg off): a clutch was "
+                       "opened between, or an hour angle or tube side is wrong.",
+                       w->chance, w->farthest_rad * NW_DEG_PER_RAD);
+    }
+    nw_report_paragraph(text, 2, line);
+}
+
+static void add_worms(struct nw_json *json, const struct nw_guide_worm_nights *w) {
+    json_t *o = nw_json_object(json, NULL, "worm_over_runs");
+    nw_json_count(json, o, "runs", w->n);
+    nw_json_count(json, o, "runs_not_keyed", w->n_unkeyed);
+    nw_json_number(json, o, "teeth", w->teeth, 6);
+    nw_json_number(json, o, "amplitude_arcsec", w->amplitude_rad * AS, 5);
+    nw_json_number(json, o, "amplitude_sigma_arcsec", w->amplitude_sigma_rad * AS, 3);
+    nw_json_number(json, o, "phase_at_axis_zero_deg", w->phase_rad * NW_DEG_PER_RAD, 5);
+    nw_json_number(json, o, "phase_sigma_deg", w->phase_sigma_rad * NW_DEG_PER_RAD, 3);
+    nw_json_number(json, o, "chance", w->chance, 3);
+    nw_json_number(json, o, "foretold_by_others", w->foretold, 3);
+    if (w->why_null[0] != '\0') {
+        nw_json_null(json, o, "same_worm");
+        nw_json_why(json, o, "same_worm", w->why_null);
+    } else {
+        nw_json_bool(json, o, "same_worm", w->is_same);
+    }
+}
+
 void nw_report_runs_text(const struct nw_guide_result *results, size_t n, struct nw_buf *text) {
     const struct nw_guide_joined joined = nw_guide_pool(results, n);
     char length[48];
@@ -84,6 +134,9 @@ void nw_report_runs_text(const struct nw_guide_result *results, size_t n, struct
     show_axis("Dec", &joined.dec, text);
     nw_report_paragraph(text, 2,
                         "rms is as logged, motion is that within a sub, about its own mean.");
+    struct nw_guide_worm_nights worms;
+    nw_guide_compare_worms(results, n, &worms);
+    show_worms(&worms, text);
 }
 
 void nw_report_run_text(const struct nw_guide_result *r, struct nw_buf *text) {
@@ -160,6 +213,9 @@ enum nw_status nw_report_runs_json(const struct nw_guide_result *results, size_t
     const struct nw_guide_joined joined = nw_guide_pool(results, n);
     struct nw_json json = {.root = json_incref(document)};
     add_joined(&json, &joined);
+    struct nw_guide_worm_nights worms;
+    nw_guide_compare_worms(results, n, &worms);
+    add_worms(&json, &worms);
     json_t *const array = nw_json_array(&json, NULL, "runs");
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < n && status == NW_OK; i++) {

@@ -3,6 +3,7 @@
 
 #include "guide_sim.h"
 #include "guiding/filter.h"
+#include "guiding/runs.h"
 #include "guiding/worm.h"
 
 #include "check.h"
@@ -278,6 +279,32 @@ static void test_no_worm_no_period(void **state) {
     assert_true(found <= 1); /* chance 1e-3 each */
 }
 
+/* Both nights are the same worm; with a clutch opened between they are not; one alone says why. */
+static void compare_worms(struct nw_guide_result *results) {
+    struct nw_guide_worm_nights w;
+    nw_guide_compare_worms(results, 3, &w); /* the third has no analysis */
+    assert_true(w.n == 2 && w.n_unkeyed == 0 && w.is_same);
+    check_near(w.teeth, 359.0, 0.0, "as simulated");
+    check_near(remainder(w.phase_rad - 1.0, 2.0 * NW_PI), 0.0, 4.0 * w.phase_sigma_rad,
+               "simulated");
+    check_near(w.amplitude_rad * AS, 5.0, 4.0 * w.amplitude_sigma_rad * AS, "as simulated");
+    assert_true(w.foretold > 0.8 && w.foretold < 1.0);
+    struct nw_guide_period *const p = &results[1].analysis->worm.periods[0];
+    p->axis_phase_rad += 2.5;
+    nw_guide_compare_worms(results, 2, &w);
+    assert_true(!w.is_same && w.chance < 1e-3);
+    /* equal amplitudes 2.5 apart: what is left is 2 sin(2.5 / 2) of one */
+    p->axis_phase_rad = results[0].analysis->worm.periods[0].axis_phase_rad + 2.5;
+    p->amplitude_rad = results[0].analysis->worm.periods[0].amplitude_rad;
+    nw_guide_compare_worms(results, 2, &w);
+    check_near(w.foretold, 1.0 - 2.0 * sin(1.25), 1e-9, "closed form");
+    check_near(w.farthest_rad, 1.25, 0.3, "half of the difference, by weight");
+    p->axis_phase_rad = NAN;
+    nw_guide_compare_worms(results, 2, &w);
+    assert_non_null(strstr(w.why_null, "1 of 2 runs with a worm have its phase"));
+    assert_true(isnan(w.phase_rad) && isnan(w.foretold));
+}
+
 /* Two nights at other hours and on either side of the pier: the same tooth, the same phase. */
 static void test_phase_is_keyed_by_the_axis(void **state) {
     (void)state;
@@ -286,6 +313,7 @@ static void test_phase_is_keyed_by_the_axis(void **state) {
     const double hour_angle[2] = {-0.4, 0.9};
     double phase[2];
     double sigma[2];
+    struct nw_guide_result results[3] = {{.number = 1}, {.number = 2}, {.number = 3}};
     for (int i = 0; i < 2; i++) {
         struct sim_axis ra = WORM;
         ra.worm_period_s = period_s;
@@ -301,13 +329,16 @@ static void test_phase_is_keyed_by_the_axis(void **state) {
         assert_string_equal(a->worm.why_axis, "");
         check_near(a->worm.teeth, 359.0, 3.0 * a->worm.teeth_sigma, "as simulated");
         phase[i] = a->worm.periods[0].axis_phase_rad;
-        sigma[i] = a->worm.periods[0].amplitude_sigma_rad / a->worm.periods[0].amplitude_rad;
-        nw_guide_analysis_free(a);
+        sigma[i] = a->worm.periods[0].phase_sigma_rad;
+        results[i].analysis = a;
         sim_night_done(&night);
     }
     gsl_rng_free(rng);
     check_near(remainder(phase[0] - 1.0, 2.0 * NW_PI), 0.0, 4.0 * sigma[0], "as simulated");
     check_near(remainder(phase[1] - 1.0, 2.0 * NW_PI), 0.0, 4.0 * sigma[1], "west, as simulated");
+    compare_worms(results);
+    nw_guide_analysis_free(results[0].analysis);
+    nw_guide_analysis_free(results[1].analysis);
 }
 
 static void test_declination_and_given_period(void **state) {
