@@ -206,6 +206,7 @@ struct nw_hand_audit_plane { /* one colour; NaN or 0 with why_null */
     double fwhm_px, fwhm_sigma_px;       /* of the master, in pixels of the subs */
     double subs_fwhm_px, subs_fwhm_sigma_px;
     double wider, wider_sigma; /* of the master's star, relative */
+    bool is_told; /* the efficiency, to 30 %: a crowded field or nebula hides the stack's noise */
     bool reached_root_n, is_widened;
 };
 struct nw_hand_audit {

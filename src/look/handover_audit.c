@@ -11,6 +11,7 @@
 #include "look/handover.h"
 
 static const double GRID_SHARE[NW_HAND_COLOURS] = {0.25, 0.5, 0.25}; /* of a pattern's pixels */
+static const double TOLD = 0.3;     /* a worse efficiency says nothing */
 static const double GRID_PX2 = 4.0; /* frame pixels for each pixel of a measured grid */
 
 static const struct nw_measure *measure_of(const struct nw_hand_sub *s, size_t colour) {
@@ -60,17 +61,28 @@ static void subs_width(const struct nw_hand_judged *judged, struct nw_hand_audit
     ret->subs_fwhm_sigma_px = m ? sqrt(sum2) / (double)m : NAN;
 }
 
-/* Noise of a wide area over that of a pixel: 4 x 4 sums, and what such small ones still miss of
- * neighbours that are alike: along an axis 1 + 2 rho against 1 + 1.5 rho. A sub's own ratio is what
- * faint stars and nebula make of both. */
-static double area_ratio(const struct nw_noise *master, const struct nw_noise *sub) {
-    const double coarse = isfinite(master->coarse_ratio) && sub->coarse_ratio > 0.0
-                              ? master->coarse_ratio / fmax(1.0, sub->coarse_ratio)
-                              : 1.0;
-    const double x = fmax(0.0, master->x_correlation - fmax(0.0, sub->x_correlation));
-    const double y = fmax(0.0, master->y_correlation - fmax(0.0, sub->y_correlation));
+/* Noise of a wide area, told for one pixel, and its relative error. 4 x 4 sums, against those of
+ * the best sub, whose noise neighbours do not share: what they have more is the field's own
+ * structure, faint stars and nebula. What such small sums still miss of neighbours that are alike:
+ * along an axis 1 + 2 rho against 1 + 1.5 rho. Structure is the same in a stack of many, whose
+ * noise is not: beside a deep stack it hides what is asked, and a third of its share goes into the
+ * error. `pixel`: noise of a master's pixel in counts of the sub. */
+static double area_noise(const struct nw_noise *master, double pixel, const struct nw_measure *sub,
+                         double *ret_relative) {
+    const struct nw_noise *const sn = &sub->aspects.noise;
+    const double of_sub = sn->coarse_ratio > 0.0 ? fmax(1.0, sn->coarse_ratio) : 1.0;
+    const double coarse =
+        isfinite(master->coarse_ratio) ? fmax(1.0, master->coarse_ratio / of_sub) : 1.0;
+    const double x = fmax(0.0, master->x_correlation - fmax(0.0, sn->x_correlation));
+    const double y = fmax(0.0, master->y_correlation - fmax(0.0, sn->y_correlation));
     const double missed = (1.0 + 2.0 * x) * (1.0 + 2.0 * y) / ((1.0 + 1.5 * x) * (1.0 + 1.5 * y));
-    return fmax(1.0, coarse) * (isfinite(missed) ? sqrt(missed) : 1.0);
+    const double noise = pixel * coarse * (isfinite(missed) ? sqrt(missed) : 1.0);
+    const double excess = of_sub * of_sub - 1.0 - 2.0 * sn->coarse_sigma; /* beyond chance */
+    const double structure =
+        excess > 0.0 ? excess * sub->noise_adu * sub->noise_adu / (noise * noise) : 0.0;
+    const double of_coarse = isfinite(master->coarse_sigma) ? master->coarse_sigma : 0.0;
+    *ret_relative = hypot(hypot(of_coarse, 0.01), 0.33 * structure);
+    return noise;
 }
 
 /* Everything of one plane, once scale and flux ratio are known. */
@@ -86,10 +98,9 @@ static void judge(const struct nw_hand_made *master, size_t plane, const struct 
     /* light of a star is summed over the pixels that there are */
     a->flux_scale *= a->px * a->px / (g->is_grid ? GRID_PX2 : 1.0);
     a->noise_adu = m->noise_adu / a->flux_scale;
-    a->noise_area_adu =
-        grain->noise_adu / a->flux_scale * bin_px * area_ratio(mn, &best->aspects.noise);
+    double relative = NAN;
+    a->noise_area_adu = bin_px * area_noise(mn, grain->noise_adu / a->flux_scale, best, &relative);
     a->correlation = 0.5 * (m->aspects.noise.x_correlation + m->aspects.noise.y_correlation);
-    const double relative = hypot(isfinite(mn->coarse_sigma) ? mn->coarse_sigma : 0.0, 0.01);
     a->noise_sigma_adu = relative * a->noise_area_adu;
     a->expected_adu = of->noise_adu / sqrt(share);
     a->expected_equal_adu = of->noise_equal_adu / sqrt(share);
@@ -100,7 +111,8 @@ static void judge(const struct nw_hand_made *master, size_t plane, const struct 
     a->fwhm_sigma_px = m->fwhm_sigma_px * a->px;
     a->wider = a->fwhm_px / a->subs_fwhm_px - 1.0;
     a->wider_sigma = hypot(a->fwhm_sigma_px, a->subs_fwhm_sigma_px) / a->subs_fwhm_px;
-    a->reached_root_n = a->efficiency > 0.9 - 2.0 * a->efficiency_sigma;
+    a->is_told = a->efficiency_sigma < TOLD;
+    a->reached_root_n = a->is_told && a->efficiency > 0.9 - 2.0 * a->efficiency_sigma;
     a->is_widened = a->wider > 0.02 && a->wider > 2.0 * a->wider_sigma;
 }
 

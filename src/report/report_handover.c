@@ -191,7 +191,10 @@ static void audit_plane(const struct nw_handover_report *r, const struct nw_hand
                    a->expected_adu);
     nw_report_entry(buf, 2, 15, "noise", text);
     (void)snprintf(text, sizeof text, "%s: %s %% of the time that the plain mean would have used",
-                   a->reached_root_n ? "reached sqrt(N)" : "did NOT reach sqrt(N)",
+                   !a->is_told         ? "cannot be told, the field's own faint stars and nebula "
+                                         "make more noise of an area than the stack"
+                   : a->reached_root_n ? "reached sqrt(N)"
+                                       : "did NOT reach sqrt(N)",
                    nw_report_pm(b, sizeof b, 100.0 * a->efficiency, 100.0 * a->efficiency_sigma));
     nw_report_entry(buf, 2, 15, "stack", text);
     (void)snprintf(text, sizeof text, "%s px against %s px of the subs: %+.1f +- %.1f %%%s",
@@ -202,7 +205,7 @@ static void audit_plane(const struct nw_handover_report *r, const struct nw_hand
                    : g->is_grid   ? ": registration, or filling in the colours, widened the star"
                                   : ": registration widened the star");
     nw_report_entry(buf, 2, 15, "star", text);
-    if (!a->reached_root_n) {
+    if (a->is_told && !a->reached_root_n) {
         nw_report_entry(buf, 2, 15, "look at",
                         "subs that were rejected or not registered; darks or flats with too few "
                         "frames; a pattern that dithers did not move; sky gradients left in");

@@ -125,7 +125,13 @@ static void audit_json(const struct nw_hand_audit_plane *a, struct nw_json *j, j
     nw_json_number(j, o, "expected_weighed_adu", a->expected_adu, 5);
     nw_json_number(j, o, "efficiency_percent", 100.0 * a->efficiency, 4);
     nw_json_number(j, o, "efficiency_sigma_percent", 100.0 * a->efficiency_sigma, 3);
-    nw_json_bool(j, o, "reached_root_n", a->reached_root_n);
+    if (a->is_told) {
+        nw_json_bool(j, o, "reached_root_n", a->reached_root_n);
+    } else {
+        nw_json_null(j, o, "reached_root_n");
+        nw_json_why(j, o, "reached_root_n",
+                    "the field's own faint stars and nebula hide the noise of the stack");
+    }
     nw_json_number(j, o, "neighbour_correlation", a->correlation, 4);
     nw_json_number(j, o, "fwhm_px", a->fwhm_px, 5);
     nw_json_number(j, o, "fwhm_sigma_px", a->fwhm_sigma_px, 3);
