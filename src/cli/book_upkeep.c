@@ -83,3 +83,23 @@ enum nw_status cli_book_fading(struct nw_book *book, const struct cli_args *args
     nw_fading_done(&fading);
     return status;
 }
+
+enum nw_status cli_book_worms(struct nw_book *book, const struct cli_args *args,
+                              struct cli_result *result, struct nw_err *err) {
+    struct nw_worms worms;
+    struct cli_progress bar;
+    const struct nw_progress progress = cli_progress_begin(&bar, "analysing");
+    enum nw_status status =
+        nw_worms_of(book, cli_text(args, "from"), cli_text(args, "to"), &progress, &worms, err);
+    cli_progress_end(&bar);
+    if (status != NW_OK) {
+        return status;
+    }
+    if (cli_wants_json(args)) {
+        status = nw_report_worms_json(&worms, &result->json, err);
+    } else {
+        nw_report_worms_text(&worms, &result->text);
+    }
+    nw_worms_done(&worms);
+    return status;
+}

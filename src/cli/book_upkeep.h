@@ -14,4 +14,8 @@ enum nw_status cli_book_upkeep(struct nw_book *book, const char *const *words, s
 enum nw_status cli_book_fading(struct nw_book *book, const struct cli_args *args,
                                struct cli_result *result, struct nw_err *err) NW_CHECKED;
 
+/* `book trend worm`: its amplitude and phase over nights. */
+enum nw_status cli_book_worms(struct nw_book *book, const struct cli_args *args,
+                              struct cli_result *result, struct nw_err *err) NW_CHECKED;
+
 #endif

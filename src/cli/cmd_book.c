@@ -173,6 +173,9 @@ static enum nw_status trend(struct call *call, struct nw_err *err) {
     if (call->n_words == 1 && strcmp(call->words[0], "light") == 0) {
         return cli_book_fading(call->book, call->args, call->result, err);
     }
+    if (call->n_words == 1 && strcmp(call->words[0], "worm") == 0) {
+        return cli_book_worms(call->book, call->args, call->result, err);
+    }
     struct nw_book_trend_opts opts = {
         .y = call->words[0],
         .x = call->n_words > 1 ? call->words[1] : "night",
@@ -432,7 +435,7 @@ const struct cli_command CMD_BOOK = {
         "subs against the nights before.\n"
         "trend COLUMN [COLUMN]: one number against another, without the second against time; the "
         "columns are those of `book export sub` and `book export guiding`; trend light: light lost "
-        "over the months, when to clean.\n"
+        "over the months, when to clean; trend worm: its amplitude and phase, night by night.\n"
         "compare DATE: what a change did to the stars: nights before against nights since, in the "
         "same air.\n"
         "gaps: holes of the nights and what made them, counted by month.\n"

@@ -5,6 +5,7 @@
 
 #include "book/fading.h"
 #include "book/upkeep.h"
+#include "book/worms.h"
 #include "report/report.h"
 
 void nw_report_upkeep_text(const struct nw_upkeep *tasks, size_t n, double now_utc_s,
@@ -20,5 +21,9 @@ enum nw_status nw_report_upkeep_ics(const struct nw_upkeep *tasks, size_t n, dou
 void nw_report_fading_text(const struct nw_fading *fading, double now_utc_s, struct nw_buf *buf);
 enum nw_status nw_report_fading_json(const struct nw_fading *fading, json_t **ret,
                                      struct nw_err *err) NW_CHECKED;
+/* The worm over nights: `book trend worm`. */
+void nw_report_worms_text(const struct nw_worms *worms, struct nw_buf *buf);
+enum nw_status nw_report_worms_json(const struct nw_worms *worms, json_t **ret,
+                                    struct nw_err *err) NW_CHECKED;
 
 #endif
