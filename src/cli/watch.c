@@ -277,6 +277,7 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
             return w->is_once ? status : NW_OK; /* an empty book: the night has not begun */
         }
         w->has_live = status == NW_OK;
+        status = status == NW_OK ? watch_read_headers(w, err) : status;
     } else {
         nw_live_replay(&w->live);
     }
@@ -316,6 +317,7 @@ enum nw_status watch_result(struct watch *w, struct cli_result *result, struct n
 
 void watch_done(struct watch *w) {
     nw_live_done(&w->live);
+    watch_drop_headers(w);
     nw_clearance_free(w->clearance);
     nw_book_close(w->book);
     free(w->layouts);

@@ -13,6 +13,11 @@ struct watch_told { /* an alert that was told */
 };
 enum { WATCH_MAX_TOLD = 1000 };
 
+struct watch_header { /* of a frame that was read for dew */
+    char *path;
+    struct nw_live_climate row; /* margin NaN: its header does not tell */
+};
+
 struct watch {
     const char *folder, *page, *command;
     bool is_json, is_once;
@@ -32,6 +37,10 @@ struct watch {
     size_t n_told_subs;
     struct watch_told told[WATCH_MAX_TOLD];
     size_t n_told;
+    struct {
+        struct watch_header *items;
+        size_t n, cap;
+    } headers;
     double page_s;        /* cli_clock_s of the last page */
     char trouble[2][200]; /* last told: of the book or folder, of the page; "" = none */
 };
@@ -41,6 +50,9 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) NW_CHECKED;
 /* What is left for the end: with --once the whole answer. */
 enum nw_status watch_result(struct watch *w, struct cli_result *result,
                             struct nw_err *err) NW_CHECKED;
+/* Fills the climate of the night out of frame headers where no log tells it. */
+enum nw_status watch_read_headers(struct watch *w, struct nw_err *err) NW_CHECKED;
+void watch_drop_headers(struct watch *w);
 void watch_done(struct watch *w);
 
 #endif

@@ -83,6 +83,26 @@ def test_logs_are_followed_and_dew_is_told(tmp_path):
     assert rows(book, "SELECT count(*) FROM content WHERE kind = 'climate-log'") == [(1,)]
 
 
+def test_headers_tell_dew_where_no_log_does(tmp_path):
+    lights, book = tmp_path / "lights", tmp_path / "book.sqlite"
+    lights.mkdir()
+    for sub in range(8):  # every five minutes: the tube cools by 0.25 K, 10 degC is the dew point
+        write_light(lights / f"{sub}.fits", f"2026-05-01T21:{5 * sub:02d}:00", sub, AMBTEMP=15.0,
+                    DEWPOINT=10.0, FOCTEMP=12.9 - 0.25 * sub)
+    child = start(lights, book, "--once")
+    out, err = child.communicate(timeout=20)
+    assert child.returncode == 0, err
+    [alert] = [line for line in out.splitlines() if "ALERT    dew" in line]
+    assert "focuser, by the headers, 1." in alert and "-3.0 K an hour" in alert
+    assert "dew at about 21:58 UTC" in alert  # 2.9 K at 3 K an hour
+    for path in lights.iterdir():
+        path.unlink()
+    lands(lights, 20)
+    child = start(lights, tmp_path / "other.sqlite", "--once")
+    out, err = child.communicate(timeout=20)
+    assert "dew      not known: no climate log of this night" in out, err
+
+
 def test_clock_back_and_same_name_new_content(tmp_path):
     lights, book = tmp_path / "lights", tmp_path / "book.sqlite"
     lights.mkdir()
