@@ -2,7 +2,8 @@
  * lines are drawn from what the rig file says, with one seeing in frames and guide log: how often
  * the 90 % interval of each term holds, how much each is narrowed, and what is found of causes that
  * no line has. The tables of docs/nights.md.
- * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step change),
+ * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step change
+ * filters),
  * seed. The cause "change" narrows the stars of the second half of the nights.
  */
 #include <stdio.h>
@@ -19,11 +20,12 @@ struct tally {
 static const struct {
     const char *name;
     double pinch_arcsec, slip_um_per_h, airmass_power, step;
-} CAUSES[] = {
-    {"none", 0, 0, 0.6, 1},    {"pinch", 2.0, 0, 0.6, 1},
-    {"slip", 0, 40.0, 0.6, 1}, {"air", 0, 0, 1.2, 1},
-    {"step", 0, 0, 0.6, 2.5},  {"change", 1.2, 0, 0.6, 1}}; /* a pinch that goes halfway */
+} CAUSES[] = {{"none", 0, 0, 0.6, 1},    {"pinch", 2.0, 0, 0.6, 1},
+              {"slip", 0, 40.0, 0.6, 1}, {"air", 0, 0, 1.2, 1},
+              {"step", 0, 0, 0.6, 2.5},  {"change", 1.2, 0, 0.6, 1}, /* a pinch that goes halfway */
+              {"filters", 0, 0, 0.6, 1}}; /* every other sub a narrow band */
 static const char CHANGE[] = "change";
+static const char FILTERS[] = "filters";
 
 static double relative(const struct star_point *point, enum nw_star_line_id id) {
     struct star_line line;
@@ -85,6 +87,27 @@ static void count(const struct nw_apart *s, const double *truth, struct tally *t
     }
 }
 
+/* Every other sub through a band that has no colour of the lens, in the same air. */
+static void narrow_half(const struct season_truth *truth, gsl_rng *rng, struct season_sim *sim) {
+    static struct season_sim narrow;
+    static size_t filters[SIM_SUBS];
+    struct season_truth t = *truth;
+    gsl_rng *same = gsl_rng_clone(rng);
+    sim_season(&t, rng, sim);
+    t.colour = 1e-3;
+    sim_season(&t, same, &narrow);
+    gsl_rng_free(same);
+    for (size_t i = 0; i < SIM_SUBS; i++) {
+        filters[i] = i % 2;
+    }
+    for (size_t k = 0; k < t.n_nights; k++) {
+        for (size_t i = 1; i < t.n_subs; i += 2) {
+            sim->frames[k][i] = narrow.frames[k][i];
+        }
+        sim->nights[k].filters = filters;
+    }
+}
+
 static void report(const struct tally *tally) {
     printf("%-18s %5s %9s %10s %7s %7s\n", "term", "n", "in 90 %", "sigma/prior", "pull", "width");
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
@@ -102,6 +125,7 @@ int main(int argc, char **argv) {
     static struct season_sim sim;
     static struct nw_rig rig;
     static struct nw_setup setup;
+    static struct nw_setup setups[2];
     struct tally tally[NW_APART_N_TERMS] = {{0}};
     struct star_point point;
     long n[3] = {100, 8, 40};
@@ -120,6 +144,8 @@ int main(int argc, char **argv) {
     }
     sim_rig(&rig, &setup);
     star_point_of(&rig, &setup, &point);
+    setups[0] = setups[1] = setup;
+    setups[1].filter.width_m.v = 6e-9;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(rng, (unsigned long)seed);
     size_t n_found = 0, n_judged = 0, n_inside = 0, n_slow = 0, n_failed = 0;
@@ -134,9 +160,16 @@ int main(int argc, char **argv) {
         t.focus *= CAUSES[cause].step;
         const bool is_change = strcmp(CAUSES[cause].name, CHANGE) == 0;
         t.pinched_nights = is_change ? t.n_nights / 2 : t.n_nights;
-        sim_season(&t, rng, &sim);
+        const bool has_filters = strcmp(CAUSES[cause].name, FILTERS) == 0;
+        if (has_filters) {
+            narrow_half(&t, rng, &sim);
+        } else {
+            sim_season(&t, rng, &sim);
+        }
         const struct nw_apart_evidence evidence = {.nights = sim.nights,
                                                    .n_nights = t.n_nights,
+                                                   .filters = setups,
+                                                   .n_filters = has_filters ? 2 : 0,
                                                    .changed_at = is_change ? t.n_nights / 2 : 0};
         const struct nw_apart_opts opts = {.seed = (unsigned long)(i + 1)};
         struct nw_apart *season = NULL;

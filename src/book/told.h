@@ -114,7 +114,7 @@ struct nw_book_advice {
     double refuted_below_rad;                    /* a fall of less than this refutes it */
     enum nw_book_outcome outcome;
     double came_rad, came_sigma_rad; /* the change that came; rad^2 stays with the words */
-    char outcome_text[300];
+    char outcome_text[480];
 };
 /* Keeps it; the same of the same night takes its place while it is open. */
 enum nw_status nw_book_put_advice(struct nw_book *book, const struct nw_book_advice *advice,

@@ -14,7 +14,7 @@ enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
 #define LOUD_CONSTANT 3.0
 #define LOUD_TERM 3.5
 #define LOUD_PATTERN 4.0
-#define LOUD_POWER 3.0
+#define LOUD_POWER 3.0        /* upwards; the likeliest point leaves honest air a little too flat */
 #define MORE_NIGHTS_MOST 64.0 /* times as many as there are */
 
 static const struct {
@@ -42,11 +42,14 @@ static double square_of(const struct apart_model *model, const struct apart_x *x
     if (term == NW_APART_EXTRA || term == NW_APART_CHANGE) {
         return x->v[term] / (NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD);
     }
-    double sum = 0.0;
+    double sum[2] = {0.0, 0.0};
+    double n[2] = {0.0, 0.0};
     for (size_t i = 0; i < model->n; i++) {
-        sum += pow(apart_width_rad(model, &model->subs[i], x, term), 2.0);
+        const size_t other = model->subs[i].filter > 0;
+        sum[other] += pow(apart_width_rad(model, &model->subs[i], x, term), 2.0);
+        n[other] += 1.0;
     }
-    return sum / (double)model->n;
+    return n[0] > 0.0 ? sum[0] / n[0] : sum[1] / n[1];
 }
 
 static bool is_square(enum nw_apart_term_id term) {
@@ -400,7 +403,8 @@ static void find_notices(struct nw_apart *apart) {
     for (size_t i = 0; i < apart->n_patterns; i++) {
         const struct nw_apart_pattern *pattern = &apart->patterns[i];
         const bool is_power = isfinite(pattern->power);
-        if (fabs(pattern->significance) <= (is_power ? LOUD_POWER : LOUD_PATTERN)) {
+        const bool is_steep = is_power && pattern->significance > 0.0;
+        if (fabs(pattern->significance) <= (is_steep ? LOUD_POWER : LOUD_PATTERN)) {
             continue;
         }
         struct nw_apart_notice *const n = notice(apart, pattern->significance, pattern->hint);
@@ -452,6 +456,7 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
         size_t night = SIZE_MAX;
         for (size_t i = 0; i < model.n; i++) {
             apart->n_fitted += model.subs[i].is_fitted;
+            apart->n_other_filters += model.subs[i].filter > 0;
             apart->n_nights += model.subs[i].night != night;
             night = model.subs[i].night;
         }

@@ -48,7 +48,10 @@ struct nw_apart_night {
     /* how much warmer than the air the warmest of tube, lens and room is at each sub, from a
      * climate log, n of them; NaN: not known; or NULL */
     const double *excess_K;
+    /* of each sub, place in the evidence's `filters`; NULL: all of the setup's own */
+    const size_t *filters;
 };
+enum { NW_APART_FILTERS = 8 };
 
 /* What a trial or another witness says, independent of the widths that are fitted. */
 struct nw_apart_witness { /* of the air: seeing at the zenith, 500 nm, of one moment */
@@ -72,6 +75,11 @@ struct nw_apart_evidence {
     const struct nw_apart_night *nights;
     size_t n_nights;
     enum nw_star_colour colour;
+    /* the setup with each filter that subs were taken through, its own first; each has its own
+     * wavelength, passband, diffraction and share of the lens's colour, all see one air. n_filters
+     * 0: the setup's own alone; at most NW_APART_FILTERS */
+    const struct nw_setup *filters;
+    size_t n_filters;
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
     const struct nw_apart_known *known;
@@ -91,7 +99,8 @@ struct nw_apart_opts {
     size_t max_subs;    /* fitted and judged together, spread over the nights; 0: 1200 */
 };
 
-/* One term as the nights leave it. Widths in rad (mean over the subs; EXTRA, CHANGE: rad^2,
+/* One term as the nights leave it. Widths in rad (mean over the subs through the setup's own
+ * filter, over all where there are none; EXTRA, CHANGE: rad^2,
  * signed), times in s, NIGHTS, WANDER and SCATTER relative, of 1/r0. */
 struct nw_apart_term {
     enum nw_apart_term_id id;
@@ -150,7 +159,8 @@ struct nw_apart {
     size_t n_notices;
     struct nw_apart_judged *judged;
     size_t n_judged, n_inside;
-    size_t n_excess; /* subs whose local air follows a climate log, not the hours */
+    size_t n_other_filters; /* subs through other filters than the setup's */
+    size_t n_excess;        /* subs whose local air follows a climate log, not the hours */
     /* after the first sub: local air adds less than 1 % to the width; NaN: no local air in the fit;
      * INFINITY: later than the last sub of the usual night */
     double settled_s;

@@ -88,10 +88,11 @@ static void rest_of(const struct apart_model *model, const struct apart_sub *sub
 bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
                   const struct apart_x *x, double *io_air, double *ret_slope) {
     double rest[APART_NODES];
+    const double *const air = model->air[sub->filter];
     double least = 0.0; /* with air a thousandth of the rig's in rho */
     rest_of(model, sub, x, rest);
     for (size_t k = 0; k < APART_NODES; k++) {
-        least += rest[k] * sub->half[k] * (1.0 - 1e-3 * model->air[k]);
+        least += rest[k] * sub->half[k] * (1.0 - 1e-3 * air[k]);
     }
     if (!(least < 0.0)) {
         return false;
@@ -105,7 +106,7 @@ bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
         double value = 0.0;
         value_slope = width_slope = 0.0;
         for (size_t k = 0; k < APART_NODES; k++) {
-            const double a = rho * model->air[k];
+            const double a = rho * air[k];
             const double otf = rest[k] * exp(-a);
             value += otf * sub->half[k];
             value_slope -= otf * sub->half[k] * a;

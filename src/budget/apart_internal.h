@@ -24,6 +24,7 @@ struct apart_ladder {
 
 struct apart_sub {
     size_t night, frame;  /* where it comes from */
+    size_t filter;        /* of the evidence's */
     double t_h, t_open_s; /* of the middle, since 1970; since the night's first sub began */
     double excess_K;      /* of the warmest surface over the air; NaN: not known */
     double width_rad, relative_error, airmass;
@@ -59,10 +60,11 @@ struct apart_model {
     size_t n_own, own_cap;
     double f[APART_NODES], weight[APART_NODES]; /* cycles/rad; of f df */
     double f2[APART_NODES];                     /* 2 pi^2 f^2 */
-    double air[APART_NODES];                    /* -ln OTF of the rig's seeing at the zenith */
-    double local[APART_NODES];                  /* -ln OTF of local air of 1 rad */
-    double r0_m, outer_scale_m;                 /* of the rig's seeing, at 500 nm */
-    double excess_ref_K; /* usual excess of a night's first sub; NaN: no climate log says */
+    /* -ln OTF of the rig's seeing at the zenith, at the wavelength of each filter */
+    double air[NW_APART_FILTERS][APART_NODES];
+    double local[APART_NODES];  /* -ln OTF of local air of 1 rad */
+    double r0_m, outer_scale_m; /* of the rig's seeing, at 500 nm */
+    double excess_ref_K;        /* usual excess of a night's first sub; NaN: no climate log says */
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
     struct apart_told *told;

@@ -22,12 +22,27 @@ static bool is_sampled(int id) {
            id == NW_STAR_MOTION || id == NW_STAR_FLEXURE;
 }
 
+/* What the subs are made of. */
+struct maker {
+    const struct nw_apart_evidence *evidence;
+    size_t n_filters;
+    struct star_point base[NW_APART_FILTERS];
+    const struct apart_ladder *shared[NW_APART_FILTERS][APART_DISCS];
+    double limit, keep; /* of spoiled subs; share of blocks to take */
+    double taken;       /* of the share, so far */
+};
+
 /* ---- The grid ------------------------------------------------------------------------------- */
 
 /* To where the sharpest star has nothing left, or the aperture ends. */
-static enum nw_status make_grid(const struct star_point *point, double sharpest_rad,
+static enum nw_status make_grid(const struct maker *maker, double sharpest_rad,
                                 struct apart_model *model, struct nw_err *err) {
-    const double cutoff = star_value(point, STAR_P_APERTURE) / star_value(point, STAR_P_CENTRE);
+    double cutoff = 0.0; /* of the bluest filter */
+    for (size_t i = 0; i < maker->n_filters; i++) {
+        const struct star_point *const point = &maker->base[i];
+        cutoff =
+            fmax(cutoff, star_value(point, STAR_P_APERTURE) / star_value(point, STAR_P_CENTRE));
+    }
     const double end = fmin(cutoff, 2.2 / sharpest_rad);
     gsl_integration_glfixed_table *table = gsl_integration_glfixed_table_alloc(APART_NODES);
     if (!table || !(end > 0.0) || !isfinite(end)) {
@@ -111,7 +126,8 @@ static enum nw_status composed_over_radial(const struct apart_model *model,
     struct nw_psf psf;
     const double variance = sub->motion_rad2 + sub->flexure_rad2 + sub->decentre_rad2;
     for (size_t k = 0; k < APART_NODES; k++) {
-        otf[k] = sub->fixed[k] * exp(-variance * model->f2[k] - sub->airmass * model->air[k]);
+        otf[k] = sub->fixed[k] *
+                 exp(-variance * model->f2[k] - sub->airmass * model->air[sub->filter][k]);
         for (size_t i = 0; i < APART_DISCS; i++) {
             otf[k] *= sub->ladders[i] ? sub->ladders[i]->otf[(size_t)(1.0 / APART_RUNG)][k] : 1.0;
         }
@@ -174,13 +190,18 @@ static enum nw_status make_lines(struct apart_model *model, const struct star_po
 
 /* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
  * 10 %; NaN where too few neighbours say. */
+static size_t filter_at(const struct nw_apart_night *night, size_t i) {
+    return night->filters ? night->filters[i] : 0;
+}
+
 static double departure(const struct nw_apart_night *night, size_t at) {
     double near[2 * NEIGHBOURS];
     size_t n = 0;
     const size_t low = at > NEIGHBOURS ? at - NEIGHBOURS : 0;
     for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < sizeof near / sizeof *near;
          i++) {
-        if (i != at && night->frames[i].fwhm_rad > 0.0) {
+        if (i != at && night->frames[i].fwhm_rad > 0.0 &&
+            filter_at(night, i) == filter_at(night, at)) {
             near[n++] = log(night->frames[i].fwhm_rad);
         }
     }
@@ -239,14 +260,6 @@ static void describe(const struct nw_apart_night *night, size_t i, const struct 
     }
 }
 
-struct maker {
-    const struct nw_apart_evidence *evidence;
-    struct star_point base;
-    const struct apart_ladder *shared[APART_DISCS];
-    double limit, keep; /* of spoiled subs; share of blocks to take */
-    double taken;       /* of the share, so far */
-};
-
 /* Pairs of blocks (one fitted, one judged) evenly over all, so that they are not more than asked
  * for. */
 static bool is_wanted(struct maker *maker, size_t nth) {
@@ -280,8 +293,9 @@ static enum nw_status make_night(struct maker *maker, size_t k, struct apart_mod
         if (!is_wanted(maker, nth++)) {
             continue;
         }
-        describe(night, i, &maker->base, &point, sub);
-        status = make_lines(model, &point, maker->shared, sub, err);
+        sub->filter = filter_at(night, i);
+        describe(night, i, &maker->base[sub->filter], &point, sub);
+        status = make_lines(model, &point, maker->shared[sub->filter], sub, err);
         if (status == NW_OK) {
             status = composed_over_radial(model, sub, &point, &sub->ratio, err);
         }
@@ -306,17 +320,21 @@ static double usual_excess(const struct apart_model *model) {
 }
 
 static void air_tables(const struct maker *maker, struct apart_model *model) {
-    const struct star_point *p = &maker->base;
-    const double wavelength_m = star_value(p, STAR_P_CENTRE);
+    const struct star_point *p = &maker->base[0];
     model->outer_scale_m = star_value(p, STAR_P_OUTER_SCALE);
     model->r0_m = nw_sky_r0_of_seeing_m(star_value(p, STAR_P_SEEING), 500e-9, model->outer_scale_m);
-    const double r0_m = model->r0_m * pow(wavelength_m / 500e-9, 1.2);
-    const struct nw_otf air = {.kind = NW_OTF_SEEING,
-                               .p = {r0_m, wavelength_m, model->outer_scale_m}};
+    for (size_t i = 0; i < maker->n_filters; i++) {
+        const double wavelength_m = star_value(&maker->base[i], STAR_P_CENTRE);
+        const double r0_m = model->r0_m * pow(wavelength_m / 500e-9, 1.2);
+        const struct nw_otf air = {.kind = NW_OTF_SEEING,
+                                   .p = {r0_m, wavelength_m, model->outer_scale_m}};
+        for (size_t k = 0; k < APART_NODES; k++) {
+            model->air[i][k] = -log(fmax(1e-300, nw_otf_value(&air, model->f[k], 0.0)));
+        }
+    }
     for (size_t k = 0; k < APART_NODES; k++) {
         const double f = model->f[k];
         model->f2[k] = 2.0 * NW_PI * NW_PI * f * f;
-        model->air[k] = -log(fmax(1e-300, nw_otf_value(&air, f, 0.0)));
         /* Fried 1966: 3.442 (lambda f / r0)^(5/3), r0 = 0.976 lambda / FWHM */
         model->local[k] = 3.442 * pow(f / 0.97586343, 5.0 / 3.0);
     }
@@ -344,15 +362,18 @@ enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *
     struct maker maker = {.evidence = evidence};
     size_t n = 0;
     const double least_rad = sharpest(evidence, &n);
-    star_point_of(rig, setup, &maker.base);
-    maker.base.is_interpolated = evidence->colour == NW_STAR_COLOUR_INTERPOLATED;
+    maker.n_filters = evidence->n_filters > 1 ? evidence->n_filters : 1;
+    for (size_t i = 0; i < maker.n_filters; i++) {
+        star_point_of(rig, i == 0 ? setup : &evidence->filters[i], &maker.base[i]);
+        maker.base[i].is_interpolated = evidence->colour == NW_STAR_COLOUR_INTERPOLATED;
+    }
     maker.keep = fmin(1.0, (double)(max_subs ? max_subs : SUBS_DEFAULT) / fmax(1.0, (double)n));
     maker.taken = 1.0 - maker.keep; /* the first is taken */
     model.subs = nw_calloc(n + 1, sizeof *model.subs);
     enum nw_status status =
         model.subs ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu subs of a season", n);
     if (status == NW_OK && n > 0) {
-        status = make_grid(&maker.base, least_rad, &model, err);
+        status = make_grid(&maker, least_rad, &model, err);
     }
     if (status == NW_OK) {
         status = spoiled_limit(evidence, &maker.limit, err);
@@ -365,7 +386,7 @@ enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *
     }
     model.excess_ref_K = usual_excess(&model);
     if (status == NW_OK) {
-        status = apart_priors(&maker.base, evidence, &model, err);
+        status = apart_priors(&maker.base[0], evidence, &model, err);
     }
     if (status == NW_OK) {
         *ret = model;

@@ -38,13 +38,17 @@ static bool is_scale_term(enum nw_apart_term_id id) {
            id == NW_APART_TILT_CURVATURE || id == NW_APART_MOTION || id == NW_APART_FLEXURE;
 }
 
-/* Mean of squares over the subs, as a width. */
+/* Mean of squares over the subs through the setup's own filter, which the rig file's errors belong
+ * to, over all where there are none; as a width. */
 static double mean_nominal(const struct apart_model *model, enum nw_star_line_id line) {
-    double sum = 0.0;
+    double sum[2] = {0.0, 0.0};
+    double n[2] = {0.0, 0.0};
     for (size_t i = 0; i < model->n; i++) {
-        sum += pow(model->subs[i].nominal_rad[line], 2.0);
+        const size_t other = model->subs[i].filter > 0;
+        sum[other] += pow(model->subs[i].nominal_rad[line], 2.0);
+        n[other] += 1.0;
     }
-    return model->n ? sqrt(sum / (double)model->n) : 0.0;
+    return n[0] > 0.0 ? sqrt(sum[0] / n[0]) : n[1] > 0.0 ? sqrt(sum[1] / n[1]) : 0.0;
 }
 
 /* The motion of subs with a guide log is known to the log's bounds, taken as two errors. */

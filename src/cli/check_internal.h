@@ -57,6 +57,7 @@ void check_told_done(struct check_told *told);
 struct check_apart {
     struct nw_apart *apart;
     struct check_told told;
+    size_t n_unknown_filter;  /* subs left out: the rig file has no such filter */
     size_t n_of_trials;       /* frames left out: a trial is made of them */
     size_t n_before, n_after; /* nights on either side of the change */
     char from[NW_BOOK_DATE], to[NW_BOOK_DATE];

@@ -12,6 +12,7 @@ enum { MAX_NIGHTS = 400 };
 struct one_night {
     struct check_night check;
     double *change_K, *excess_K;
+    size_t *filters; /* places in nights.filters */
 };
 
 struct nights {
@@ -20,6 +21,9 @@ struct nights {
     size_t n, n_without_log, n_of_trials;
     const struct nw_book_starts *trials; /* frames that are no subs of the night */
     const struct check_nights_opts *opts;
+    struct nw_setup
+        filters[NW_APART_FILTERS];        /* the setup with each of its filters, its own first */
+    size_t n_filters, n_other, n_unknown; /* subs through others, through ones not in the rig */
 };
 
 /* ---- Which nights --------------------------------------------------------------------------- */
@@ -51,6 +55,14 @@ static enum nw_status read_range(const char *text, char from[NW_BOOK_DATE], char
 
 /* ---- One night ------------------------------------------------------------------------------ */
 
+static void one_done(struct one_night *night) {
+    check_night_done(&night->check);
+    free(night->change_K);
+    free(night->excess_K);
+    free(night->filters);
+    *night = (struct one_night){.change_K = NULL};
+}
+
 /* Temperature since the focuser last moved, as nw_star_since_focus has the time. */
 static void focus_changes(struct one_night *night) {
     const struct check_night *const check = &night->check;
@@ -72,20 +84,60 @@ static bool is_among(const struct nw_book_starts *starts, double t_s) {
     return false;
 }
 
+/* The setup's filters, its own first. */
+static void list_filters(const struct nw_setup *setup, struct nights *all) {
+    all->filters[0] = *setup;
+    all->n_filters = 1;
+    for (size_t i = 0; i < setup->n_filters && all->n_filters < NW_APART_FILTERS; i++) {
+        if (!nw_text_equal_nocase(setup->filters[i].name, setup->filter.name)) {
+            all->filters[all->n_filters] = *setup;
+            all->filters[all->n_filters++].filter = setup->filters[i];
+        }
+    }
+}
+
+/* The place of a header's filter; SIZE_MAX: the setup has no such filter. */
+static size_t filter_of(const struct nights *all, const char *header) {
+    const struct nw_filter *const filter = nw_setup_filter_of(&all->filters[0], header);
+    for (size_t i = 0; i < all->n_filters && filter; i++) {
+        if (nw_text_equal_nocase(all->filters[i].filter.name, filter->name)) {
+            return i;
+        }
+    }
+    return header[0] == '\0' ? 0 : SIZE_MAX;
+}
+
+/* Filters of the night, where one of them is known; else all subs are taken as the setup's. */
+static void find_filters(const struct nights *all, struct one_night *night) {
+    bool is_any = false;
+    for (size_t i = 0; i < night->check.n; i++) {
+        night->filters[i] = filter_of(all, night->check.facts[i].filter);
+        is_any = is_any || (night->filters[i] != SIZE_MAX && night->check.facts[i].filter[0]);
+    }
+    for (size_t i = 0; i < night->check.n; i++) {
+        night->filters[i] = is_any ? night->filters[i] : 0;
+    }
+}
+
 /* What a trial was made of speaks through the trial: as a sub beside it, it would count twice
- * (short subs) or say nothing (trails). */
+ * (short subs) or say nothing (trails). Subs through a filter that the rig file has not are left
+ * out. */
 static void leave_out(struct nights *all, struct one_night *night) {
     struct check_night *const check = &night->check;
     size_t n = 0;
     for (size_t i = 0; i < check->n; i++) {
-        if (is_among(all->trials, check->stars[i].t_start_utc_s)) {
+        const bool is_of_trial = is_among(all->trials, check->stars[i].t_start_utc_s);
+        if (is_of_trial || night->filters[i] == SIZE_MAX) {
             free(check->measures[i].stars);
-            all->n_of_trials++;
+            all->n_of_trials += is_of_trial;
+            all->n_unknown += !is_of_trial;
             continue;
         }
+        all->n_other += night->filters[i] > 0;
         check->stars[n] = check->stars[i];
         check->facts[n] = check->facts[i];
         check->measures[n] = check->measures[i];
+        night->filters[n] = night->filters[i];
         night->change_K[n++] = night->change_K[i];
     }
     check->n = n;
@@ -169,7 +221,9 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     struct nw_star_evidence evidence = {.motion_ra_rad = NAN, .motion_dec_rad = NAN};
     struct nw_err why = {0};
     nw_buf_init(&night->check.remark, 200);
-    enum nw_status status = check_book(book, date, rig, setup, &night->check, &evidence, &why);
+    struct nw_setup any = *setup; /* all filters: each has its own place in the fit */
+    any.filter.name[0] = '\0';
+    enum nw_status status = check_book(book, date, rig, &any, &night->check, &evidence, &why);
     if (status == NW_DATA || status == NW_NOTFOUND) { /* no usable light frame */
         check_night_done(&night->check);
         *night = (struct one_night){.change_K = NULL};
@@ -181,20 +235,19 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     }
     night->change_K = nw_calloc(night->check.n + 1, sizeof *night->change_K);
     night->excess_K = nw_calloc(night->check.n + 1, sizeof *night->excess_K);
-    if (!night->change_K || !night->excess_K) {
+    night->filters = nw_calloc(night->check.n + 1, sizeof *night->filters);
+    if (!night->change_K || !night->excess_K || !night->filters) {
         return nw_err_set(err, NW_NOMEM, "night of %zu subs", night->check.n);
     }
     focus_changes(night);
+    find_filters(all, night);
     leave_out(all, night);
     if (all->opts->has_own_line) {
         keep_from(all->opts->own_line, night);
     }
     if (night->check.n == 0) {
         all->n--;
-        check_night_done(&night->check);
-        free(night->change_K);
-        free(night->excess_K);
-        *night = (struct one_night){.change_K = NULL};
+        one_done(night);
         return NW_OK;
     }
     status = read_climate(book, date, night, err);
@@ -203,7 +256,8 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     *ret = (struct nw_apart_night){.frames = night->check.stars,
                                    .n = night->check.n,
                                    .focus_change_K = night->change_K,
-                                   .excess_K = night->excess_K};
+                                   .excess_K = night->excess_K,
+                                   .filters = night->filters};
     nw_text_copy(ret->date, sizeof ret->date, date);
     return status;
 }
@@ -243,9 +297,7 @@ static enum nw_status gather(struct nw_book *book, const char *range, const stru
 
 static void nights_done(struct nights *all) {
     for (size_t i = 0; i < all->n; i++) {
-        check_night_done(&all->items[i].check);
-        free(all->items[i].change_K);
-        free(all->items[i].excess_K);
+        one_done(&all->items[i]);
     }
     free(all->items);
     free(all->nights);
@@ -275,6 +327,7 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
                             const struct nw_rig *rig, const struct nw_setup *setup,
                             struct check_apart *ret, struct nw_err *err) {
     struct nights all = {.opts = opts};
+    list_filters(setup, &all);
     struct check_told told = {.n_known = 0};
     struct nw_book_starts starts = {.n = 0};
     enum nw_status status = nw_book_trial_starts(book, &starts, err);
@@ -285,7 +338,7 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
     if (status == NW_OK && opts->changed_on) {
         status = split(opts->changed_on, &all, ret, err);
     }
-    const struct check_told_nights nights = {all.nights, all.n};
+    const struct check_told_nights nights = {all.nights, all.n, all.n_other > 0};
     if (status == NW_OK) {
         status = check_told_read(opts, &nights, &told, err);
     }
@@ -295,6 +348,8 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
     if (status == NW_OK) {
         const struct nw_apart_evidence evidence = {.nights = all.nights,
                                                    .n_nights = all.n,
+                                                   .filters = all.filters,
+                                                   .n_filters = all.n_other > 0 ? all.n_filters : 0,
                                                    .witnesses = told.witnesses,
                                                    .n_witnesses = told.n_witnesses,
                                                    .known = told.known,
@@ -306,6 +361,7 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
         status = nw_apart_new(rig, setup, &evidence, &sampling, &ret->apart, err);
         ret->n_without_log = all.n_without_log;
         ret->n_of_trials = all.n_of_trials;
+        ret->n_unknown_filter = all.n_unknown;
         nw_text_copy(ret->from, sizeof ret->from, all.nights[0].date);
         nw_text_copy(ret->to, sizeof ret->to, all.nights[all.n - 1].date);
     }

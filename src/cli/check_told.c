@@ -230,6 +230,9 @@ static enum nw_status take_sum(struct reader *r, const struct nw_book_trial *tri
                        changed->label);
         return refuse(r, trial, day, why, err);
     }
+    if (card->id == NW_TRIAL_NARROW_AND_WIDE && r->nights->has_filters) {
+        return refuse(r, trial, day, "its subs are among these nights' themselves", err);
+    }
     if (!(trial->foretold > 0.0) || !(trial->sigma > 0.0)) {
         return refuse(r, trial, day, "the rig file foretold nothing to hold it against: not used",
                       err);

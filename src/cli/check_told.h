@@ -8,6 +8,7 @@
 struct check_told_nights {
     const struct nw_apart_night *nights; /* in order, none empty */
     size_t n;
+    bool has_filters; /* subs through other filters than the setup's are among them */
 };
 /* The night whose subs lie nearest to a moment, within half a day of one; SIZE_MAX: none. */
 size_t check_told_night(const struct check_told_nights *all, double t_s);

@@ -225,6 +225,7 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
                                                .n_without_log = nights.n_without_log,
                                                .trials = nights.told.words,
                                                .n_trials = nights.told.n_words,
+                                               .n_unknown_filter = nights.n_unknown_filter,
                                                .n_of_trials = nights.n_of_trials};
         if (cli_wants_json(args)) {
             status = nw_report_apart_json(&report, &result->json, err);

@@ -128,6 +128,38 @@ static void trials(const struct nw_apart_report *report, struct nw_buf *buf) {
     }
 }
 
+/* The card that measures a line first of all. */
+static const struct nw_trial *trial_of(enum nw_apart_term_id id) {
+    for (int k = 0; k < NW_N_TRIALS; k++) {
+        const struct nw_trial *const trial = nw_trial_get((enum nw_trial_id)k);
+        for (size_t i = 0; i < trial->n_terms; i++) {
+            if (trial->terms[i] == id) {
+                return trial;
+            }
+        }
+    }
+    return NULL;
+}
+
+/* The three that widen the star most, by the square of what each makes alone. */
+static void limits(const struct nw_apart *apart, const int *order, size_t n, struct nw_buf *buf) {
+    char text[300];
+    double whole = 0.0;
+    size_t len = 0;
+    for (size_t i = 0; i < n; i++) {
+        whole += pow(apart->terms[order[i]].median, 2.0);
+    }
+    for (size_t i = 0; i < n && i < 3 && whole > 0.0; i++) {
+        const struct nw_apart_term *const term = &apart->terms[order[i]];
+        len += (size_t)snprintf(text + len, sizeof text - len, "%s%s %.0f %%", i ? ", " : "",
+                                term->label, 100.0 * pow(term->median, 2.0) / whole);
+    }
+    if (len > 0) {
+        (void)snprintf(text + len, sizeof text - len, " of the sum of the squares above");
+        entry(buf, "LIMITED BY", text);
+    }
+}
+
 static void cannot_tell(const struct nw_apart *apart, struct nw_buf *buf) {
     char text[400];
     bool is_first = true;
@@ -150,17 +182,24 @@ static void cannot_tell(const struct nw_apart *apart, struct nw_buf *buf) {
         entry(buf, is_first ? "CANNOT TELL" : "", text);
         is_first = false;
     }
+    size_t n = 0;
     size_t len = 0;
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         const struct nw_apart_term *const term = &apart->terms[k];
-        if (term->is_present && is_width(term->id) && !is_learned(term) && len < 300) {
-            len += (size_t)snprintf(text + len, sizeof text - len, "%s%s", len ? "; " : "",
-                                    term->label);
+        if (!term->is_present || !is_width(term->id) || is_learned(term) || len > 300) {
+            continue;
+        }
+        const struct nw_trial *const trial = trial_of(term->id);
+        len +=
+            (size_t)snprintf(text + len, sizeof text - len, "%s%s", n++ ? ", " : "", term->label);
+        if (trial) {
+            len += (size_t)snprintf(text + len, sizeof text - len, " (trial %s, %.0f min)",
+                                    nw_trial_name(trial->id), trial->minutes);
         }
     }
-    if (len > 0) {
+    if (n > 0) {
         (void)snprintf(text + len, sizeof text - len,
-                       ": as the rig file has them, these nights say little about them");
+                       ": as the rig file has them; these nights say little");
         entry(buf, is_first ? "CANNOT TELL" : "", text);
     }
 }
@@ -181,6 +220,14 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
                       apart->n_spoiled + apart->n_left_out);
     }
     nw_buf_printf(buf, "; arcsec, FWHM\n");
+    if (apart->n_other_filters > 0) {
+        nw_buf_printf(buf, "%zu of the subs through other filters of the setup, in the same air\n",
+                      apart->n_other_filters);
+    }
+    if (report->n_unknown_filter > 0) {
+        nw_buf_printf(buf, "%zu subs left out: the rig file has no filter of that name\n",
+                      report->n_unknown_filter);
+    }
     if (report->n_without_log > 0) {
         nw_buf_printf(buf, "%zu of the nights without a guide log: motion as the rig file has it\n",
                       report->n_without_log);
@@ -197,6 +244,7 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
         row(&apart->terms[order[i]], buf);
     }
     nw_report_rule(buf, 2);
+    limits(apart, order, n, buf);
     air(apart, buf);
     trials(report, buf);
     verdict(apart, buf);
@@ -298,6 +346,8 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     nw_json_count(&json, o, "subs_fitted", apart->n_fitted);
     nw_json_count(&json, o, "subs_spoiled", apart->n_spoiled);
     nw_json_count(&json, o, "subs_without_width", apart->n_left_out);
+    nw_json_count(&json, o, "subs_through_other_filters", apart->n_other_filters);
+    nw_json_count(&json, o, "subs_of_unknown_filter", report->n_unknown_filter);
     nw_json_count(&json, o, "frames_of_trials", report->n_of_trials);
     json_t *words = nw_json_array(&json, o, "trials");
     for (size_t i = 0; i < report->n_trials; i++) {

@@ -17,6 +17,7 @@ struct nw_apart_report {
     const char *from, *to; /* dates */
     size_t n_without_log;
     const struct nw_apart_word *trials;
+    size_t n_unknown_filter;      /* subs left out: the rig file has no such filter */
     size_t n_trials, n_of_trials; /* n_of_trials: frames that speak through them alone */
 };
 void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *buf);

@@ -95,7 +95,7 @@ void nw_report_outcomes_text(const struct nw_book_advice *advice, size_t n, stru
     bool is_first = true;
     size_t n_open = 0;
     for (size_t i = 0; i < n; i++) {
-        char text[640];
+        char text[800];
         n_open += advice[i].outcome == NW_BOOK_OPEN;
         if (advice[i].outcome == NW_BOOK_OPEN) {
             continue;

@@ -240,6 +240,47 @@ static void test_local_air_follows_the_climate_log(void **state) {
     gsl_rng_free(w.rng);
 }
 
+/* Every other sub through a narrow band, which has no colour of the lens: what a single filter
+ * never tells, the colour, comes out, since both see one air. */
+static void test_two_filters_tell_the_colour(void **state) {
+    (void)state;
+    struct world w;
+    static size_t filters[SIM_SUBS];
+    static struct nw_setup setups[2];
+    begin(&w, 31);
+    w.truth.n_nights = 4;
+    w.truth.colour = 1.4;
+    sim_season(&w.truth, w.rng, &sim);
+    static struct season_sim narrow;
+    gsl_rng_set(w.rng, 31); /* the same air, without the colour; noise of the widths is 0.5 % */
+    w.truth.colour = 1e-3;
+    sim_season(&w.truth, w.rng, &narrow);
+    for (size_t i = 0; i < w.truth.n_subs; i++) {
+        filters[i] = i % 2;
+        for (size_t k = 0; k < 4 && filters[i]; k++) {
+            sim.frames[k][i] = narrow.frames[k][i];
+        }
+    }
+    for (size_t k = 0; k < 4; k++) {
+        sim.nights[k].filters = filters;
+    }
+    setups[0] = setups[1] = w.setup;
+    setups[1].filter.width_m = test_given(6e-9, 0.0);
+    struct nw_apart_evidence evidence = {
+        .nights = sim.nights, .n_nights = 4, .filters = setups, .n_filters = 2};
+    const struct nw_apart_opts opts = {.n_sweeps = 2000};
+    struct nw_apart *s = NULL;
+    struct nw_err err;
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_OK);
+    const struct nw_apart_term *colour = &s->terms[NW_APART_LENS_COLOUR];
+    assert_int_equal(s->n_other_filters, 60);
+    check_near(colour->value, 1.4 * colour->rig, 3.0 * colour->sigma, "truth");
+    assert_true(colour->sigma < 0.8 * colour->prior_sigma); /* one filter: 1.0 of it */
+    assert_true(s->n_spoiled == 0); /* neighbours are those of the same filter */
+    nw_apart_free(s);
+    gsl_rng_free(w.rng);
+}
+
 static void test_little_and_bad_input(void **state) {
     (void)state;
     struct world w;
@@ -279,6 +320,7 @@ int main(void) {
         cmocka_unit_test(test_what_a_trial_says_counts),
         cmocka_unit_test(test_a_sum_that_was_told_counts),
         cmocka_unit_test(test_local_air_follows_the_climate_log),
+        cmocka_unit_test(test_two_filters_tell_the_colour),
         cmocka_unit_test(test_little_and_bad_input),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
