@@ -71,9 +71,16 @@ void nw_light_gain_plan_of(const struct nw_rig *rig, const struct nw_setup *setu
                                         setup->camera.settings[ret->one].full_scale_e.v;
         ret->one = lost[k] <= least + NEAR * whole && is_wider ? k : ret->one;
     }
+    if (ret->one == SIZE_MAX) {
+        ret->n = 0;
+        ret->lost_by_one = NAN;
+        return;
+    }
     for (size_t i = 0; i < ret->n; i++) {
         struct nw_light_gain_of_filter *const f = &ret->filters[i];
-        (void)settings_of(rig, setup, f->filter, gains, &f->own);
+        if (!settings_of(rig, setup, f->filter, gains, &f->own)) {
+            continue; /* it was told before */
+        }
         const struct nw_light_subs *const own = &gains[f->own].subs;
         const struct nw_light_subs *const one = &gains[ret->one].subs;
         f->one = ret->one;
@@ -83,6 +90,6 @@ void nw_light_gain_plan_of(const struct nw_rig *rig, const struct nw_setup *setu
         f->full_one = one->curve[one->best].saturated;
         f->lost_by_one = fmax(0.0, 1.0 - yield_of(&gains[ret->one]) / yield_of(&gains[f->own]));
     }
-    ret->lost_by_one = ret->n ? lost[ret->one] / whole : NAN;
-    ret->is_one_enough = ret->n > 0 && ret->lost_by_one <= PAYS;
+    ret->lost_by_one = lost[ret->one] / whole;
+    ret->is_one_enough = ret->lost_by_one <= PAYS;
 }

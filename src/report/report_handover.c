@@ -43,7 +43,7 @@ static void group_head(const struct nw_hand_group *g, struct nw_buf *buf) {
 /* What each colour holds, and what one weight for all of them costs. */
 static void colours_head(const struct nw_hand_group *g, struct nw_buf *buf) {
     char text[320];
-    for (size_t k = 0; k < g->n_planes && g->n_planes > 1; k++) {
+    for (size_t k = 0; k < NW_HAND_COLOURS && g->n_planes == NW_HAND_COLOURS; k++) {
         const struct nw_hand_group_plane *const p = &g->planes[k];
         (void)snprintf(text, sizeof text,
                        "%.1f %% for extended light, %.1f %% for points; star %.2f px; weights "

@@ -8,7 +8,7 @@ static const char *const COLOURS[NW_HAND_COLOURS] = {"R", "G", "B"};
 /* Of a colour camera; one of mono has what the sub itself says. */
 static void colours_of_sub(const struct nw_hand_sub *s, struct nw_json *j, json_t *o) {
     json_t *const list = nw_json_array(j, o, "colours");
-    for (size_t k = 0; k < s->n_colours; k++) {
+    for (size_t k = 0; k < NW_HAND_COLOURS && s->n_colours == NW_HAND_COLOURS; k++) {
         const struct nw_hand_plane *const p = &s->planes[k];
         json_t *const c = nw_json_item(j, list);
         nw_json_text(j, c, "colour", COLOURS[k]);
@@ -51,7 +51,7 @@ static void sub_json(const struct nw_handover_report *r, size_t i, struct nw_jso
 
 static void colours_of_group(const struct nw_hand_group *g, struct nw_json *j, json_t *o) {
     json_t *const list = nw_json_array(j, o, "colours");
-    for (size_t k = 0; k < g->n_planes && g->n_planes > 1; k++) {
+    for (size_t k = 0; k < NW_HAND_COLOURS && g->n_planes == NW_HAND_COLOURS; k++) {
         const struct nw_hand_group_plane *const p = &g->planes[k];
         json_t *const c = nw_json_item(j, list);
         nw_json_text(j, c, "colour", COLOURS[k]);
@@ -154,7 +154,7 @@ static void master_json(const struct nw_hand_master *m, struct nw_json *j, json_
     const size_t n = m->audit.n_planes;
     audit_json(&m->audit.planes[n > 1 ? 1 : 0], j, o);
     json_t *const planes = nw_json_array(j, o, "planes");
-    for (size_t k = 0; k < n; k++) {
+    for (size_t k = 0; k < n && k < NW_HAND_COLOURS; k++) {
         json_t *const p = nw_json_item(j, planes);
         nw_json_text(j, p, "colour", n > 1 ? COLOURS[k] : "mono");
         audit_json(&m->audit.planes[k], j, p);
