@@ -9,7 +9,9 @@ process, median of five: adding one new night (frames, climate log, darks) must 
 nights and acceptance of the last one stay below a second. The peer is sqlite3 itself: the bare
 pass over the same rows, from Python."""
 import argparse
+import os
 import pathlib
+import resource
 import sqlite3
 import statistics
 import subprocess
@@ -20,7 +22,7 @@ import numpy as np
 from astropy.io import fits
 
 TOP = pathlib.Path(__file__).resolve().parents[1]
-COMMAND = TOP / "build/nightwright"
+COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
 ZONES = [(i, (i % 5 - 2) / 3.0, (i // 5 - 2) / 4.0) for i in range(25)]
 
 
@@ -55,11 +57,14 @@ def write_climate(path, night):
 
 
 def run(book, *args):
-    start = time.perf_counter()
+    """Seconds by the clock and of the processor."""
+    start, used = time.perf_counter(), resource.getrusage(resource.RUSAGE_CHILDREN)
     done = subprocess.run([COMMAND, "book", *map(str, args), "--book", book, "--priority", "normal"],
                           capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
-    return time.perf_counter() - start
+    now = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return (time.perf_counter() - start,
+            now.ru_utime + now.ru_stime - used.ru_utime - used.ru_stime)
 
 
 def fill(book, n_frames, n_runs):
@@ -103,7 +108,7 @@ def fill(book, n_frames, n_runs):
         db.execute(f"INSERT INTO guide_run VALUES ({','.join('?' * len(columns))})",
                    [value[c] for c in columns])
     fill_logs(db, max(n_frames // 250, 1))
-    fill_sets(db, max(n_frames // 1000, 10))
+    fill_sets(db, max(n_frames // 1000, 10), max(n_frames // 250, 1))
     db.commit()
     db.close()
 
@@ -127,10 +132,10 @@ def fill_logs(db, n_nights):
                        [(night, f"circuit {k}", 12.0 + night % 5 / 10) for k in range(10)])
 
 
-def fill_sets(db, n_sets):
+def fill_sets(db, n_sets, n_nights):
     """Sets of 24 darks, a sensor result and five counts of hot pixels to every fifth."""
     for i in range(1, n_sets + 1):
-        night = (i * 5) % 700 + 1
+        night = (i * 5) % n_nights + 1
         db.execute("INSERT INTO calibration_set (id, kind, train_id, night_id, gain_setting, exposure_s, "
                    "filter, n_frames, is_stale, level_adu) VALUES (?, 'dark', 9, ?, 100, 300, '', 24, 0, "
                    "500)", (i, night))
@@ -192,7 +197,7 @@ def main():
                 fill(book, 1000 if name == "small" else args.frames,
                      4 if name == "small" else args.frames // 200)
             print(f"{name}: {book.stat().st_size / 1e6:.0f} MB")
-        print(f"{'command':34}{'small, s':>10}{'large, s':>10}")
+        print(f"{'command':34}{'small, s':>10}{'large, s':>10}   of the processor")
         tasks = [("add 8 new frames", "subs"), ("add a night's climate log", "climate"),
                  ("add 8 new darks", "darks"), ("trend fwhm_px airmass", ("trend", "fwhm_px", "airmass")),
                  ("trend ... --every-sub", ("trend", "fwhm_px", "airmass", "--every-sub")),
@@ -214,8 +219,9 @@ def main():
                         stamp += 1
                     else:
                         runs.append(run(book, *task))
-                times[name] = statistics.median(runs)
-            print(f"{label:34}{times['small']:10.3f}{times['large']:10.3f}")
+                times[name] = [statistics.median(column) for column in zip(*runs)]
+            print(f"{label:34}{times['small'][0]:10.3f}{times['large'][0]:10.3f}"
+                  f"{times['small'][1]:10.3f}{times['large'][1]:10.3f}", flush=True)
         bare = statistics.median(bare_pass(books["large"]) for _ in range(5))
         print(f"{'peer: a bare pass by sqlite3':34}{'':10}{bare:10.3f}")
 

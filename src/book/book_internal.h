@@ -111,6 +111,9 @@ enum book_kind {
 const char *book_kind_word(enum book_kind kind); /* of content.kind */
 /* By its name alone: a table of any kind is a LOG. */
 enum book_kind book_kind_of(const char *path);
+/* A table by its headings: LOG (of guiding, or unknown), CLIMATE (it may hold volts and amps as
+ * well) or POWER. */
+enum book_kind book_table_kind(const struct nw_table *table);
 /* By its name, and of tables by their headings. */
 enum book_kind book_look_kind(const char *path);
 

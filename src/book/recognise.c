@@ -70,12 +70,7 @@ static bool has_ending(const struct nw_table *table, const char *ending) {
     return false;
 }
 
-enum book_kind book_look_kind(const char *path) {
-    const enum book_kind kind = book_kind_of(path);
-    struct nw_table *const table = kind == BOOK_LOG ? read_headings(path) : NULL;
-    if (!table) {
-        return kind;
-    }
+enum book_kind book_table_kind(const struct nw_table *table) {
     const bool is_guide = nw_table_column(table, "ra_err_arcsec") >= 0 ||
                           nw_table_column(table, "dec_err_arcsec") >= 0;
     const bool has_clock = nw_table_column(table, "time") >= 0;
@@ -84,8 +79,15 @@ enum book_kind book_look_kind(const char *path) {
         (has_ending(table, " V") || has_ending(table, " A") || has_ending(table, " W"));
     const bool is_climate =
         has_clock && has_ending(table, "_c") && nw_table_column(table, "position_steps") < 0;
+    return is_guide ? BOOK_LOG : is_climate ? BOOK_CLIMATE : is_power ? BOOK_POWER : BOOK_LOG;
+}
+
+enum book_kind book_look_kind(const char *path) {
+    const enum book_kind kind = book_kind_of(path);
+    struct nw_table *const table = kind == BOOK_LOG ? read_headings(path) : NULL;
+    const enum book_kind looked = table ? book_table_kind(table) : kind;
     nw_table_free(table);
-    return is_guide ? BOOK_LOG : is_power ? BOOK_POWER : is_climate ? BOOK_CLIMATE : BOOK_LOG;
+    return looked;
 }
 
 void nw_book_night_date(double t_utc_s, double longitude_rad, char ret_date[NW_BOOK_DATE]) {

@@ -35,25 +35,26 @@ enum nw_status book_find_grown(struct nw_book *book, struct book_file *file, str
     return status;
 }
 
-/* What a log of any kind holds: one of these. */
+/* What a log holds: of guiding, or of climate and power, which may share a table. */
 struct read_log {
     struct book_log guide;
     struct nw_air_log climate;
     struct nw_power_rows power;
 };
 
-static enum nw_status write_readings(struct book_adding *a, const struct book_file *file,
-                                     int64_t content, const struct read_log *log,
-                                     struct nw_err *err) {
+static enum nw_status write_readings(struct book_adding *a, int64_t content,
+                                     const struct read_log *log, struct nw_err *err) {
     struct book_source source = {.content_id = content};
-    const bool is_climate = file->kind == BOOK_CLIMATE;
     enum nw_status status = book_longitude(a->book, a->opts, &source.longitude_rad, err);
-    if (status == NW_OK) {
-        status = is_climate ? book_write_climate(a->book, &source, &log->climate, err)
-                            : book_write_power(a->book, &source, &log->power, err);
+    if (status == NW_OK && log->climate.n > 0) {
+        status = book_write_climate(a->book, &source, &log->climate, err);
+        a->added->n_climate += status == NW_OK ? source.number : 0;
     }
-    *(is_climate ? &a->added->n_climate : &a->added->n_power) +=
-        status == NW_OK ? source.number : 0;
+    source.number = 0;
+    if (status == NW_OK && log->power.n > 0) {
+        status = book_write_power(a->book, &source, &log->power, err);
+        a->added->n_power += status == NW_OK ? source.number : 0;
+    }
     return status;
 }
 
@@ -71,7 +72,7 @@ static enum nw_status write_log(struct book_adding *a, struct book_file *file,
     if (status == NW_OK) {
         status = file->kind == BOOK_LOG
                      ? book_write_log(a->book, content, &log->guide, a->opts, a->added, err)
-                     : write_readings(a, file, content, log, err);
+                     : write_readings(a, content, log, err);
     }
     status = status == NW_OK ? book_commit(a->book, err) : status;
     book_rollback(a->book);
@@ -98,27 +99,77 @@ static enum nw_status take_log(struct book_adding *a, struct book_file *file,
     return status == NW_OK ? write_log(a, file, log, err) : status;
 }
 
-enum nw_status book_add_readings(struct book_adding *a, struct book_file *file,
-                                 struct nw_err *err) {
+/* A table of our columns; `read`, `why`: how reading it went. */
+static enum nw_status add_table(struct book_adding *a, struct book_file *file,
+                                const struct nw_table *table, enum nw_status read,
+                                struct nw_err *why, struct nw_err *err) {
     struct read_log log = {.power = {.n = 0}};
-    struct nw_table *table = NULL;
-    struct nw_err why = {0};
-    enum nw_status read = nw_table_read(file->path, &table, &why);
-    if (read == NW_OK) {
-        read = file->kind == BOOK_CLIMATE ? nw_air_log_read_plain(table, &log.climate, &why)
-                                          : nw_power_rows_read(table, &log.power, &why);
+    if (read == NW_OK && file->kind == BOOK_CLIMATE) {
+        read = nw_air_log_read_plain(table, &log.climate, why);
     }
-    nw_table_free(table);
-    const enum nw_status status = take_log(a, file, &log, read, &why, err);
+    if (read == NW_OK && (file->kind == BOOK_POWER || nw_power_rows_are_in(table))) {
+        read = nw_power_rows_read(table, &log.power, why);
+    }
+    const enum nw_status status = take_log(a, file, &log, read, why, err);
     nw_air_log_done(&log.climate);
     nw_power_rows_done(&log.power);
     return status;
 }
 
+enum nw_status book_add_readings(struct book_adding *a, struct book_file *file,
+                                 struct nw_err *err) {
+    struct nw_table *table = NULL;
+    struct nw_err why = {0};
+    const enum nw_status read = nw_table_read(file->path, &table, &why);
+    const enum nw_status status = add_table(a, file, table, read, &why, err);
+    nw_table_free(table);
+    return status;
+}
+
+/* The log as a table of ours by one of the layouts that describe readings; NULL: by none. */
+static struct nw_table *translate(const struct book_adding *a, const char *path,
+                                  struct nw_err *why) {
+    const struct nw_guide_layouts *const layouts = a->opts->layouts;
+    struct nw_table *table = NULL;
+    char *data = NULL;
+    size_t len = 0;
+    for (size_t i = 0; layouts && i < layouts->n && !table; i++) {
+        struct nw_buf csv;
+        if (layouts->items[i].readings[0] == '\0' ||
+            (!data && nw_file_read(path, MAX_LOG_BYTES, &data, &len, NULL) != NW_OK)) {
+            continue;
+        }
+        nw_buf_init(&csv, MAX_LOG_BYTES);
+        struct nw_err own = {0};
+        const enum nw_status read =
+            nw_log_readings(path, data, len, &layouts->items[i], &csv, &own);
+        if (read == NW_FORMAT) { /* the description, whatever the file */
+            *why = own;
+        }
+        if (read != NW_OK || nw_table_parse(path, csv.data, csv.len, &table, NULL) != NW_OK) {
+            table = NULL;
+        }
+        nw_buf_done(&csv);
+    }
+    free(data);
+    return table;
+}
+
 enum nw_status book_add_log(struct book_adding *a, struct book_file *file, struct nw_err *err) {
     struct read_log log = {.power = {.n = 0}};
     struct nw_err why = {0};
+    struct nw_err description = {0};
+    struct nw_table *const table = translate(a, file->path, &description);
+    if (table) {
+        file->kind = book_table_kind(table);
+        const enum nw_status status = add_table(a, file, table, NW_OK, &why, err);
+        nw_table_free(table);
+        return status;
+    }
     const enum nw_status read = book_read_log(file->path, a->opts, &log.guide, &why);
+    if (read != NW_OK && read != NW_NOMEM && description.text[0] != '\0') {
+        why = description;
+    }
     const enum nw_status status = take_log(a, file, &log, read, &why, err);
     book_log_done(&log.guide);
     return status;

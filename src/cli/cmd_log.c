@@ -43,6 +43,63 @@ static enum nw_status show(const struct cli_args *args, const struct nw_guide_ru
     return NW_OK;
 }
 
+/* A climate or power log as our CSV: its beginning, for comparing. */
+static enum nw_status show_readings(const struct cli_args *args, const struct nw_log_layout *layout,
+                                    const struct nw_buf *csv, struct cli_result *result,
+                                    struct nw_err *err) {
+    enum { SHOWN = 12 };
+    size_t n_lines = 0;
+    size_t n_shown = 0;
+    for (size_t i = 0; i < csv->len; i++) {
+        n_lines += csv->data[i] == '\n' ? 1 : 0;
+        n_shown = n_lines <= SHOWN ? i + 1 : n_shown;
+    }
+    if (cli_wants_json(args)) {
+        struct nw_json json;
+        nw_json_begin(&json, "log", 1);
+        nw_json_text(&json, NULL, "layout", layout->name);
+        nw_json_count(&json, NULL, "rows", n_lines - 1);
+        nw_json_text(&json, NULL, "csv", csv->data);
+        return nw_json_end(&json, &result->json, err);
+    }
+    nw_buf_printf(&result->text, "readings by logs.%s, %zu rows; as `book add` takes them:\n\n",
+                  layout->name, n_lines - 1);
+    nw_buf_printf(&result->text, "%.*s", (int)n_shown, csv->data);
+    return NW_OK;
+}
+
+/* *ret_is_done: a layout of readings read it. A named one that does not is an error. */
+static enum nw_status try_readings(const struct cli_args *args, const char *path,
+                                   const struct nw_guide_layouts *layouts,
+                                   struct cli_result *result, bool *ret_is_done,
+                                   struct nw_err *err) {
+    enum { MAX_BYTES = 1 << 28 };
+    char *data = NULL;
+    size_t len = 0;
+    enum nw_status status = nw_file_read(path, MAX_BYTES, &data, &len, err);
+    *ret_is_done = false;
+    for (size_t i = 0; i < layouts->n && status == NW_OK && !*ret_is_done; i++) {
+        const struct nw_log_layout *const layout = &layouts->items[i];
+        const bool is_named = layouts->which && strcmp(layouts->which, layout->name) == 0;
+        struct nw_err why = {0};
+        struct nw_buf csv;
+        if (layout->readings[0] == '\0' || (layouts->which && !is_named)) {
+            continue;
+        }
+        nw_buf_init(&csv, MAX_BYTES);
+        const enum nw_status read = nw_log_readings(path, data, len, layout, &csv, &why);
+        if (read == NW_OK) {
+            *ret_is_done = true;
+            status = show_readings(args, layout, &csv, result, err);
+        } else if (is_named || read == NW_FORMAT) {
+            status = nw_err_set(err, read, "%s", why.text);
+        }
+        nw_buf_done(&csv);
+    }
+    free(data);
+    return status;
+}
+
 static enum nw_status run_log(const struct cli_args *args, struct cli_result *result,
                               struct nw_err *err) {
     const char *const path = cli_text(args, "try");
@@ -57,10 +114,14 @@ static enum nw_status run_log(const struct cli_args *args, struct cli_result *re
         status = nw_rig_read_layouts(cli_arg(args, 0), &items, &layouts.n, err);
         layouts.items = items;
     }
+    bool is_done = false;
     if (status == NW_OK) {
+        status = try_readings(args, path, &layouts, result, &is_done, err);
+    }
+    if (status == NW_OK && !is_done) {
         status = nw_guide_read_runs(path, &layouts, &runs, err);
     }
-    if (status == NW_OK) {
+    if (status == NW_OK && !is_done) {
         status = show(args, runs, result, err);
     }
     nw_guide_runs_free(runs);
@@ -71,7 +132,7 @@ static enum nw_status run_log(const struct cli_args *args, struct cli_result *re
 const struct cli_command CMD_LOG = {
     .name = "log",
     .arguments = "--try FILE [RIG]",
-    .help = "what a description of a guide log made of it",
+    .help = "what a description of a guide, climate or power log made of it",
     .notes =
         "RIG is a rig file, or a file of its own, with the section logs: that describes how text "
         "logs are laid out (docs/formats.md, \"Described logs\"). Without it the file must be the "

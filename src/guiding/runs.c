@@ -125,6 +125,9 @@ static enum nw_status parse_best(const char *name, const char *data, size_t len,
     for (size_t i = 0; i < layouts->n; i++) {
         struct nw_guide_runs *runs = NULL;
         struct nw_err why = {0};
+        if (layouts->items[i].readings[0] != '\0') {
+            continue; /* of a climate or power log */
+        }
         const enum nw_status got =
             nw_layout_parse(name, data, len, &layouts->items[i], &runs, &why);
         if (got == NW_OK && (!best || rows_of(runs) > rows_of(best))) {
@@ -152,6 +155,9 @@ static enum nw_status parse_best(const char *name, const char *data, size_t len,
     if (best) {
         *ret = best;
         return NW_OK;
+    }
+    if (status == NW_OK) {
+        return nw_err_set(err, NW_FORMAT, "%s: no layout under logs: is of a guide log", name);
     }
     (void)nw_err_set(err, status, "%s", first.text);
     return layouts->n > 1

@@ -66,6 +66,13 @@ enum nw_status nw_guide_parse_runs(const char *name, const char *data, size_t le
                                    struct nw_guide_runs **ret, struct nw_err *err) NW_CHECKED;
 void nw_guide_runs_free(struct nw_guide_runs *runs);
 
+/* A climate or power log as the layout's `readings` say it: CSV as of docs/formats.md, `time` in
+ * UTC and our columns, appended to `to`; rows whose time cannot be read are left out. NOTFOUND: its
+ * headings are not there; FORMAT: what `readings` say makes no sense (which), DATA: no row. */
+enum nw_status nw_log_readings(const char *name, const char *data, size_t len,
+                               const struct nw_log_layout *layout, struct nw_buf *to,
+                               struct nw_err *err) NW_CHECKED;
+
 /* Do the pulses fight the errors, as those of a working loop must? Share of pulses whose sign is
  * opposite to that of the error they answer: that of their own row or of the row before, whichever
  * is clearer. Near 1: signs agree; near 0: one of the two is turned over; between: cannot tell. NaN

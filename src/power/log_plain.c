@@ -64,6 +64,15 @@ static void keep_rising(struct nw_power_rows *rows) {
     rows->n = n;
 }
 
+bool nw_power_rows_are_in(const struct nw_table *table) {
+    for (size_t c = 0; c < nw_table_n_columns(table); c++) {
+        if (is_circuit(nw_table_column_name(table, c))) {
+            return true;
+        }
+    }
+    return false;
+}
+
 enum nw_status nw_power_rows_read(const struct nw_table *table, struct nw_power_rows *ret,
                                   struct nw_err *err) {
     struct nw_power_rows rows = {.n = nw_table_n_rows(table)};

@@ -64,6 +64,7 @@ struct nw_power_rows {
 /* FORMAT, NOTFOUND: no time, no such column, text that is no number; DATA: no row. */
 enum nw_status nw_power_rows_read(const struct nw_table *table, struct nw_power_rows *ret,
                                   struct nw_err *err) NW_CHECKED;
+bool nw_power_rows_are_in(const struct nw_table *table); /* any such column */
 void nw_power_rows_done(struct nw_power_rows *rows);
 /* As the table that nw_power_log_parse reads, appended to `to`. */
 void nw_power_rows_csv(const struct nw_power_rows *rows, struct nw_buf *to);

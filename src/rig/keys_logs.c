@@ -54,6 +54,10 @@ static const struct nw_rig_key ROWS[] = {
     LOG_WORD("settings", settings, NULL, "",
              "names of lines \"name: value\" that say how the guide program was set, with commas "
              "between: `book change` notices when they change"),
+    LOG_WORD(
+        "readings", readings, NULL, "",
+        "columns of a climate or power log, with commas between: ours = theirs [unit], such as "
+        "temperature_c = Outside [degF], power hub V = Bus; then no errors are needed"),
     HEADER("start", START, NUMBER, "date and time at which a run begins"),
     HEADER("exposure", EXPOSURE, TIME, "length of a guide exposure; s"),
     HEADER("guide_scale", GUIDE_SCALE, ANGLE, "angle of a pixel of the guide camera; arcsec"),
@@ -70,10 +74,10 @@ static const struct nw_rig_key ROWS[] = {
            "time of a row: as date and time of day, or with unit s, ms, min, h since the start of "
            "the run, or unit unix, jd, mjd"),
     COLUMN("date", DATE, NUMBER, 0, "date of a row, where it has a column of its own"),
-    COLUMN("ra_error", RA_ERROR, ANGLE, NW_RIG_REQUIRED,
+    COLUMN("ra_error", RA_ERROR, ANGLE, 0,
            "star minus lock point along right ascension, + east; arcsec or px; factor: -1 turns "
            "it over"),
-    COLUMN("dec_error", DEC_ERROR, ANGLE, NW_RIG_REQUIRED, "the same in declination, + north"),
+    COLUMN("dec_error", DEC_ERROR, ANGLE, 0, "the same in declination, + north"),
     COLUMN("ra_pulse", RA_PULSE, TIME, 0,
            "correction as sent, + moves the star east; ms. Without a sign in the log: direction, "
            "plus and minus; or minus_column"),

@@ -242,6 +242,28 @@ static enum nw_status check_patterns(const struct nw_rig_reader *reader,
     return NW_OK;
 }
 
+/* A guide log has both errors, a log of readings has none. */
+static enum nw_status check_purpose(const struct nw_rig_reader *reader,
+                                    const struct nw_rig_node *node, const char *path,
+                                    const struct nw_log_layout *layout) {
+    static const enum nw_log_column ERRORS[] = {NW_LOG_COLUMN_RA_ERROR, NW_LOG_COLUMN_DEC_ERROR};
+    const bool is_readings = layout->readings[0] != '\0';
+    for (size_t i = 0; i < 2; i++) {
+        char place[160];
+        (void)snprintf(place, sizeof place, "%.100s.columns.%s", path,
+                       nw_log_column_key(ERRORS[i]));
+        if (layout->columns[ERRORS[i]].is_given == is_readings) {
+            return is_readings
+                       ? nw_rig_fail(reader, node, place, NW_FORMAT,
+                                     "readings and columns of a guide log exclude each other")
+                       : nw_rig_fail(reader, node, place, NW_NOTFOUND,
+                                     "is missing: a guide log has both errors, a log of "
+                                     "readings `readings`");
+        }
+    }
+    return NW_OK;
+}
+
 static enum nw_status read_layout(struct nw_rig_reader *reader, const struct nw_rig_node *node,
                                   struct nw_log_layout *layout) {
     char path[80];
@@ -250,6 +272,9 @@ static enum nw_status read_layout(struct nw_rig_reader *reader, const struct nw_
     enum nw_status status = nw_rig_object_read(reader, NW_RIG_LOG, node, path, layout);
     if (status == NW_OK) {
         status = check_patterns(reader, node, path, layout);
+    }
+    if (status == NW_OK) {
+        status = check_purpose(reader, node, path, layout);
     }
     if (status == NW_OK && strcmp(layout->decimal, layout->separator) == 0) {
         status =

@@ -81,6 +81,7 @@ struct nw_log_layout {
     struct nw_val clock_offset_s;
     struct nw_log_field header[NW_LOG_N_HEADERS], columns[NW_LOG_N_COLUMNS];
     char events[NW_LOG_N_EVENTS][128];
+    char readings[1024]; /* "OURS = THEIRS [unit], ...": a climate or power log, no guide log */
     char settings[256]; /* names of lines "name: value" to notice changes of, with commas between */
 };
 

@@ -224,6 +224,37 @@ static void test_what_is_which(void **state) {
     assert_int_equal(book_look_kind("/tmp/nw-not-there.csv"), BOOK_LOG);
 }
 
+/* One table of another program, described in a rig file: climate and volts both come out of it. */
+static void test_a_described_log_of_another_program(void **state) {
+    const struct place *const place = *state;
+    static const char LAYOUT[] =
+        "logs:\n  box:\n    separator: semicolon\n    time_zone: UTC\n"
+        "    readings: temperature_c = Out, humidity_percent = RH, hub V = Bus\n"
+        "    columns: {time: When}\n";
+    static const char TEXT[] = "a box\nWhen;Out;RH;Bus\n2026-05-14 21:00:00;10;70;13.0\n"
+                               "2026-05-14 21:01:00;9;71;12.5\n2026-05-14 21:02:00;8;72;12.9\n";
+    char path[200];
+    struct nw_err err = {0};
+    struct nw_log_layout *items = NULL;
+    size_t n = 0;
+    struct nw_book_added added = {0};
+    ok(nw_rig_parse_layouts("l.yaml", LAYOUT, strlen(LAYOUT), &items, &n, &err), &err);
+    ok(nw_file_write_atomic(in(place, "box.txt", path), TEXT, strlen(TEXT), &err), &err);
+    const struct nw_guide_layouts layouts = {items, n, NULL};
+    const struct nw_book_add_opts opts = {
+        .layouts = &layouts, .longitude_rad = 0.0, .n_threads = 1};
+    const char *const paths[] = {path};
+    ok(nw_book_add(place->book, paths, 1, &opts, NULL, &added, &err), &err);
+    assert_int_equal(added.n_climate, 1);
+    assert_int_equal(added.n_power, 1);
+    nw_book_added_done(&added);
+    free(items);
+    check_near(ask(place, "SELECT air_mean_c FROM climate"), 9.0, 1e-4, "10, 9, 8");
+    check_near(ask(place, "SELECT mean_v FROM power WHERE circuit = 'hub'"), 12.8, 1e-9,
+               "13, 12.5, 12.9");
+    is_sound(place);
+}
+
 #define in_place(test) cmocka_unit_test_setup_teardown(test, place_setup, place_teardown)
 
 int main(void) {
@@ -234,6 +265,7 @@ int main(void) {
         in_place(test_a_clock_set_back_loses_only_its_rows),
         in_place(test_a_power_log_in_numbers_and_back),
         in_place(test_what_is_which),
+        in_place(test_a_described_log_of_another_program),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }

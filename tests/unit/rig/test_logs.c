@@ -61,17 +61,48 @@ static void test_a_rig_file_may_hold_layouts(void **state) {
     nw_rig_free(rig);
 }
 
+struct fault {
+    const char *text;
+    enum nw_status status;
+    const char *message;
+};
+
+static void check_faults(const struct fault *rows, size_t n_rows) {
+    for (size_t i = 0; i < n_rows; i++) {
+        struct nw_log_layout *logs = NULL;
+        size_t n = 0;
+        struct nw_err err = {0};
+        const enum nw_status status =
+            nw_rig_parse_layouts("l.yaml", rows[i].text, strlen(rows[i].text), &logs, &n, &err);
+        if (status != rows[i].status || logs ||
+            (rows[i].message && strcmp(err.text, rows[i].message) != 0)) {
+            print_error("row %zu\ngot  %d %s\nwant %d %s\n", i, (int)status, err.text,
+                        (int)rows[i].status, rows[i].message ? rows[i].message : "");
+            fail();
+        }
+    }
+}
+
+static void test_a_log_is_of_guiding_or_of_readings(void **state) {
+    (void)state;
+    static const struct fault rows[] = {
+        {LOG("    columns: {time: T, ra_error: X}\n"), NW_NOTFOUND,
+         "l.yaml:2:3: logs.cellar.columns.dec_error: is missing: a guide log has both errors, a "
+         "log of readings `readings`"},
+        {LOG("    readings: temperature_c = A\n    columns: {time: T, ra_error: X, dec_error: "
+             "Y}\n"),
+         NW_FORMAT,
+         "l.yaml:2:3: logs.cellar.columns.ra_error: readings and columns of a guide log exclude "
+         "each other"},
+    };
+    check_faults(rows, sizeof rows / sizeof rows[0]);
+}
+
 static void test_faults_are_named_with_their_place(void **state) {
     (void)state;
-    static const struct {
-        const char *text;
-        enum nw_status status;
-        const char *message;
-    } rows[] = {
+    static const struct fault rows[] = {
         {"site: {}\n", NW_NOTFOUND,
          "l.yaml: no section 'logs': it would describe text logs (docs/formats.md)"},
-        {LOG("    columns: {time: T, ra_error: X}\n"), NW_NOTFOUND,
-         "l.yaml:2:3: logs.cellar.columns.dec_error: is missing: the same in declination, + north"},
         {LOG(ROWS "    seperator: tab\n"), NW_NOTFOUND,
          "l.yaml:4:5: logs.cellar: unknown key 'seperator', nearest is 'separator'"},
         {LOG(ROWS "    separator: ';'\n"), NW_FORMAT,
@@ -104,19 +135,7 @@ static void test_faults_are_named_with_their_place(void **state) {
          "l.yaml:3:24: logs.cellar.columns.ra_error: found a list, expected a name or {column: "
          "..., unit: ...}"},
     };
-    for (size_t i = 0; i < sizeof rows / sizeof rows[0]; i++) {
-        struct nw_log_layout *logs = NULL;
-        size_t n = 0;
-        struct nw_err err = {0};
-        const enum nw_status status =
-            nw_rig_parse_layouts("l.yaml", rows[i].text, strlen(rows[i].text), &logs, &n, &err);
-        if (status != rows[i].status || logs ||
-            (rows[i].message && strcmp(err.text, rows[i].message) != 0)) {
-            print_error("row %zu\ngot  %d %s\nwant %d %s\n", i, (int)status, err.text,
-                        (int)rows[i].status, rows[i].message ? rows[i].message : "");
-            fail();
-        }
-    }
+    check_faults(rows, sizeof rows / sizeof rows[0]);
 }
 
 int main(void) {
@@ -124,6 +143,7 @@ int main(void) {
         cmocka_unit_test(test_a_layout_is_read_with_its_defaults),
         cmocka_unit_test(test_a_rig_file_may_hold_layouts),
         cmocka_unit_test(test_faults_are_named_with_their_place),
+        cmocka_unit_test(test_a_log_is_of_guiding_or_of_readings),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
