@@ -34,13 +34,18 @@ static struct nw_guide_analysis *analyse(const struct nw_guide_log *log) {
 }
 
 /* The night of a seed does not depend on the settings: what is drawn is drawn. */
-static void run_night(unsigned long seed, const struct sim_axis *ra, const struct sim_axis *dec,
-                      struct sim_night *night) {
+static void run_steps(unsigned long seed, size_t n, const struct sim_axis *ra,
+                      const struct sim_axis *dec, struct sim_night *night) {
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(rng, seed);
-    sim_night_init(night, 3600, 2.0);
+    sim_night_init(night, n, 2.0);
     sim_night_run(night, ra, dec, rng);
     gsl_rng_free(rng);
+}
+
+static void run_night(unsigned long seed, const struct sim_axis *ra, const struct sim_axis *dec,
+                      struct sim_night *night) {
+    run_steps(seed, 3600, ra, dec, night);
 }
 
 static double truth_of(const struct sim_night *night) {
@@ -109,7 +114,7 @@ static void test_dec_is_refused_while_its_gap_is_not_told(void **state) {
     dec.gap = 6.75;
     dec.drift_per_min = 3.0;
     struct sim_night night;
-    run_night(8, &RA, &dec, &night);
+    run_steps(8, 1800, &RA, &dec, &night);
     struct nw_guide_analysis *a = analyse(&night.log);
     assert_false(a->replay.is_dec_allowed);
     assert_true(isnan(a->replay.gain_dec) && isfinite(a->replay.gain_ra));
@@ -187,7 +192,7 @@ static void test_no_replay_where_pulses_act_otherwise(void **state) {
     ra.gain = 0.6;
     ra.gap = 3.0; /* right ascension is not looked at for a gap */
     struct sim_night night;
-    run_night(70, &ra, &DEC, &night);
+    run_steps(70, 1800, &ra, &DEC, &night);
     struct nw_guide_analysis *a = analyse(&night.log);
     assert_non_null(strstr(a->replay.why_null, "self-check"));
     assert_true(a->ra.check.is_gap_seen && isnan(a->replay.gain_ra));

@@ -13,8 +13,8 @@ static const struct sim_axis PLAIN = {.noise = 0.3,
                                       .delay = 1};
 
 /* dec NULL: as ra, but its pulses are not logged: no gears to look for, which takes the time */
-static struct nw_guide_analysis *analyse(unsigned long seed, const struct sim_axis *ra,
-                                         const struct sim_axis *dec, struct sim_night *night) {
+static void run_night(unsigned long seed, const struct sim_axis *ra, const struct sim_axis *dec,
+                      struct sim_night *night) {
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(rng, seed);
     sim_night_init(night, 3600, 2.0);
@@ -23,6 +23,11 @@ static struct nw_guide_analysis *analyse(unsigned long seed, const struct sim_ax
         night->log.rows[k].dec_pulse_s = NAN;
     }
     gsl_rng_free(rng);
+}
+
+static struct nw_guide_analysis *analyse(unsigned long seed, const struct sim_axis *ra,
+                                         const struct sim_axis *dec, struct sim_night *night) {
+    run_night(seed, ra, dec, night);
     struct nw_guide_analysis *a = NULL;
     struct nw_err err = {0};
     if (nw_guide_analyse(&night->log, NULL, &a, &err) != NW_OK) {
@@ -36,7 +41,7 @@ static void test_true_model_foretells_the_other_half(void **state) {
     (void)state;
     double scatter = 0.0;
     double pull2 = 0.0;
-    enum { NIGHTS = 8 };
+    enum { NIGHTS = 5 };
     for (unsigned long i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         struct nw_guide_analysis *a = analyse(20 + i, &PLAIN, NULL, &night);
@@ -56,14 +61,14 @@ static void test_true_model_foretells_the_other_half(void **state) {
         sim_night_done(&night);
     }
     check_near(scatter, 1.0, 0.015, "as foretold");
-    assert_true(pull2 < 2.5); /* chi2 / 8: 1 +- 0.5 */
+    assert_true(pull2 < 2.9); /* chi2 / 5: 1 +- 0.63 */
 }
 
 static void test_noise_that_grows_is_seen(void **state) {
     (void)state;
     struct sim_night night;
-    struct nw_guide_analysis *a = analyse(31, &PLAIN, NULL, &night);
-    nw_guide_analysis_free(a);
+    struct nw_guide_analysis *a = NULL;
+    run_night(31, &PLAIN, NULL, &night);
     /* twice the errors in every second of twelve blocks: the blocks that are judged */
     for (size_t k = 0; k < night.n; k++) {
         if (k * 12 / night.n % 2 == 1) {
@@ -187,15 +192,15 @@ static void test_drift_shows_as_a_side(void **state) {
 static void test_short_or_untold_logs_say_why(void **state) {
     (void)state;
     struct sim_night night;
-    struct nw_guide_analysis *a = analyse(90, &PLAIN, &PLAIN, &night);
-    nw_guide_analysis_free(a);
+    struct nw_guide_analysis *a = NULL;
     struct nw_err err = {0};
+    run_night(90, &PLAIN, &PLAIN, &night);
     night.log.n = 200;
     assert_int_equal(nw_guide_analyse(&night.log, NULL, &a, &err), NW_OK);
     assert_non_null(strstr(a->ra.check.why_null, "two halves of six blocks need 240"));
     assert_true(isnan(a->ra.check.scatter) && a->ra.check.n == 0);
     nw_guide_analysis_free(a);
-    night.log.n = night.n;
+    night.log.n = 1200;
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s = NAN;
     }
