@@ -48,6 +48,16 @@ static void drop(struct group *group) {
     group->n = 0;
 }
 
+static enum nw_status add_point(struct nw_fading *f, size_t *cap,
+                                const struct nw_fading_point *point, struct nw_err *err) {
+    const enum nw_status status =
+        nw_grow((void **)&f->points, cap, f->n + 1, sizeof *f->points, MAX_POINTS, err);
+    if (status == NW_OK) {
+        f->points[f->n++] = *point;
+    }
+    return status;
+}
+
 /* The best sub of each night becomes a point. */
 static enum nw_status take_nights(const struct group *group, struct nw_fading *f, size_t *cap,
                                   struct nw_err *err) {
@@ -62,14 +72,10 @@ static enum nw_status take_nights(const struct group *group, struct nw_fading *f
             end++;
         }
         if (best > 0.0) {
-            status =
-                nw_grow((void **)&f->points, cap, f->n + 1, sizeof *f->points, MAX_POINTS, err);
-        }
-        if (best > 0.0 && status == NW_OK) {
-            struct nw_fading_point *const point = &f->points[f->n++];
-            *point = (struct nw_fading_point){
+            struct nw_fading_point point = {
                 .t_s = date_s(group->dates[first]), .ln_light = log(best), .group = f->n_groups};
-            nw_text_copy(point->date, sizeof point->date, group->dates[first]);
+            nw_text_copy(point.date, sizeof point.date, group->dates[first]);
+            status = add_point(f, cap, &point, err);
         }
         first = end;
     }

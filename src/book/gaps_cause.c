@@ -4,6 +4,7 @@
 #include <stdlib.h>
 
 #include "book/gaps_internal.h"
+#include "book/live_internal.h"
 
 static const double ORDINARY_S =
     1200.0; /* flip, focus run, new target: common practice, no source */
@@ -119,17 +120,6 @@ static bool by_pause(const struct nw_gap_evidence *e, const struct gap_hole *hol
 
 /* ---- The supply ----------------------------------------------------------------------------- */
 
-static double median_of(const struct nw_power_rows *power, size_t column, double *work) {
-    size_t n = 0;
-    for (size_t i = 0; i < power->n; i++) {
-        const double value = power->data[column * power->n + i];
-        if (isfinite(value)) {
-            work[n++] = value;
-        }
-    }
-    return n > 0 ? nw_stat_median(work, n) : NAN;
-}
-
 /* The lowest value of a column in a stretch of time. */
 static double lowest(const struct nw_power_rows *power, size_t column, double from_s, double to_s,
                      double *ret_t_s) {
@@ -158,7 +148,7 @@ static bool by_supply(const struct nw_gap_evidence *e, const struct gap_hole *ho
     double worst = 1.0;
     for (size_t k = 0; work && k < p->n_columns; k++) {
         const bool is_volts = ends_with(p->columns[k], " V");
-        const double usual = median_of(p, k, work);
+        const double usual = live_usual_power(p, k, work);
         const double from_s = hole->start_s - (is_volts ? DIP_BEFORE_S : 0.0);
         const double to_s = is_volts ? hole->start_s + DIP_AFTER_S : hole->end_s;
         double at_s = NAN;

@@ -3,6 +3,7 @@
 #define NW_BOOK_LIVE_INTERNAL_H
 
 #include "book/live.h"
+#include "power/power_log.h"
 
 /* A new alert, on from t_s; NULL: there are too many. */
 struct nw_live_alert *live_raise(struct nw_live *live, enum nw_live_kind kind, double t_s,
@@ -27,6 +28,8 @@ bool live_names_pc(const char *name); /* of a column of the climate log */
 struct nw_book;
 enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live,
                                  struct nw_err *err) NW_CHECKED;
+/* Median of a column of a power log; work: as long as its rows. */
+double live_usual_power(const struct nw_power_rows *rows, size_t column, double *work);
 /* The volts of the circuit that dips deepest. */
 enum nw_status live_read_volts(struct nw_book *book, struct nw_live *live,
                                struct nw_err *err) NW_CHECKED;

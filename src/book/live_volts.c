@@ -7,7 +7,7 @@
 
 static const double MOST_V = 60.0, LEAST_V = 3.0, STEP_S = 60.0;
 
-static double usual_of(const struct nw_power_rows *rows, size_t column, double *work) {
+double live_usual_power(const struct nw_power_rows *rows, size_t column, double *work) {
     size_t n = 0;
     for (size_t i = 0; i < rows->n; i++) {
         const double value = rows->data[column * rows->n + i];
@@ -35,7 +35,7 @@ static size_t deepest(const struct nw_power_rows *rows, double *work, double *re
         if (len < 3 || strcmp(rows->columns[k] + len - 2, " V") != 0) {
             continue;
         }
-        const double usual = usual_of(rows, k, work);
+        const double usual = live_usual_power(rows, k, work);
         const double least = least_of(rows, k) / usual;
         if (usual > LEAST_V && usual < MOST_V && least < share) {
             share = least;
@@ -46,20 +46,22 @@ static size_t deepest(const struct nw_power_rows *rows, double *work, double *re
     return found;
 }
 
-static void take_minutes(const struct nw_power_rows *rows, size_t column, struct nw_live *live) {
+/* Returns how many minutes; to: as long as rows. */
+static size_t take_minutes(const struct nw_power_rows *rows, size_t column,
+                           struct nw_live_volts *to) {
+    size_t n = 0;
     for (size_t i = 0; i < rows->n; i++) {
         const double value = rows->data[column * rows->n + i];
-        struct nw_live_volts *const last =
-            live->n_volts > 0 ? &live->volts[live->n_volts - 1] : NULL;
         if (!isfinite(value)) {
             continue;
         }
-        if (last && rows->t_s[i] - last->t_utc_s < STEP_S) {
-            last->volts = fmin(last->volts, value);
+        if (n > 0 && rows->t_s[i] - to[n - 1].t_utc_s < STEP_S) {
+            to[n - 1].volts = fmin(to[n - 1].volts, value);
         } else {
-            live->volts[live->n_volts++] = (struct nw_live_volts){rows->t_s[i], value};
+            to[n++] = (struct nw_live_volts){rows->t_s[i], value};
         }
     }
+    return n;
 }
 
 enum nw_status live_read_volts(struct nw_book *book, struct nw_live *live, struct nw_err *err) {
@@ -69,15 +71,16 @@ enum nw_status live_read_volts(struct nw_book *book, struct nw_live *live, struc
         return status;
     }
     double *const work = nw_calloc(rows.n + 1, sizeof *work);
-    live->volts = nw_calloc(rows.n + 1, sizeof *live->volts);
-    if (work && live->volts) {
+    struct nw_live_volts *const minutes = nw_calloc(rows.n + 1, sizeof *minutes);
+    live->volts = minutes;
+    if (work && minutes) {
         const size_t column = deepest(&rows, work, &live->usual_V);
         if (column != SIZE_MAX) {
             const size_t len = strlen(rows.columns[column]) - 2;
             nw_text_copy(live->volts_of,
                          len + 1 < sizeof live->volts_of ? len + 1 : sizeof live->volts_of,
                          rows.columns[column]);
-            take_minutes(&rows, column, live);
+            live->n_volts = take_minutes(&rows, column, minutes);
         }
     } else {
         status = nw_err_set(err, NW_NOMEM, "power log of %zu rows", rows.n);

@@ -153,6 +153,9 @@ bool night_room_words(const struct nw_night_report *report, size_t i, char *text
     for (size_t k = 0; k < live->n_volts; k++) {
         least = !least || live->volts[k].volts < least->volts ? &live->volts[k] : least;
     }
+    if (!least) {
+        return false;
+    }
     (void)snprintf(text, size, "power: %s at %.2f V, usually %.2f; the least at %s", live->volts_of,
                    least->volts, live->usual_V,
                    night_clock(report, least->t_utc_s, when, sizeof when));

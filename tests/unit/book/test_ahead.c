@@ -74,7 +74,8 @@ static void test_the_contact_is_where_looking_finds_it(void **state) {
     (void)state;
     struct nw_clearance *const model = observatory(0.0);
     size_t n_contacts = 0;
-    for (double dec_deg = -20.0; dec_deg <= 70.0; dec_deg += 15.0) {
+    for (int step = 0; step < 7; step++) {
+        const double dec_deg = -20.0 + 15.0 * step;
         struct night night;
         struct nw_ahead_range range = {.is_there = false};
         struct nw_live_contact c;
