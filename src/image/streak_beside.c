@@ -39,10 +39,17 @@ enum nw_status streak_stands_out(const struct field *field, const struct nw_stre
             continue;
         }
         double sums[SEGMENTS_MAX];
+        size_t n_sums = 0;
         for (size_t k = 0; k < s.n; k++) {
-            sums[k] = strip_window(s.cut + k * strip_columns(&s), d, half, n);
+            const float *const row = s.cut + k * strip_columns(&s);
+            if (is_line || strip_is_inside(row, d, half, n)) {
+                sums[n_sums++] = strip_window(row, d, half, n);
+            }
         }
-        const double median = nw_stat_median(sums, s.n);
+        if (2 * n_sums < s.n) {
+            continue; /* mostly outside the frame */
+        }
+        const double median = nw_stat_median(sums, n_sums);
         if (is_line) {
             line = median;
         } else {
@@ -73,7 +80,9 @@ static void read_pieces(const struct strip *s, long half, struct pieces *p) {
         for (long i = 0; i < PIECES_BESIDE; i++) {
             const long away = (2 * half + 1) * (2 + i / 2);
             const long at = s->reach + (i % 2 ? away : -away);
-            p->beside[p->n_beside++] = strip_window(row, at, half, n);
+            if (strip_is_inside(row, at, half, n)) {
+                p->beside[p->n_beside++] = strip_window(row, at, half, n);
+            }
         }
     }
 }
@@ -114,6 +123,10 @@ enum nw_status streak_is_unbroken(const struct field *field, double fwhm_px,
     }
     p.beside = p.line + s.n;
     read_pieces(&s, half, &p);
+    *ret_is = p.n_beside > 0;
+    if (!*ret_is) {
+        goto done;
+    }
     const double light = nw_stat_mean(p.line, p.n) - nw_stat_mean(p.beside, p.n_beside);
     const double sigma = nw_stat_mad_sigma(p.beside, p.n_beside, NULL);
     const double dark =

@@ -29,7 +29,8 @@ void lights_across(const struct strip *s, struct lights *l) {
     const size_t c = (size_t)s->reach;
     size_t n_flank = 0;
     for (size_t t = 0; t < n; t++) {
-        if (fabs((double)t - (double)c) > 0.6 * (double)c) {
+        /* 0 to the last bit: outside the frame */
+        if (fabs((double)t - (double)c) > 0.6 * (double)c && fabs(p[t]) > 0.0) {
             flank[n_flank++] = p[t];
         }
     }
@@ -75,6 +76,14 @@ double strip_window(const float *row, long middle, long half, long n) {
     return sum;
 }
 
+bool strip_is_inside(const float *row, long middle, long half, long n) {
+    bool is_inside = middle - half >= 0 && middle + half < n;
+    for (long t = middle - half; t <= middle + half && is_inside; t++) {
+        is_inside = fabsf(row[t]) > 0.0F; /* 0 to the last bit: no pixel */
+    }
+    return is_inside;
+}
+
 /* Light of each segment, and the scatter of the like in windows beside the line. */
 void lights_along(const struct strip *s, struct lights *l) {
     const long n = (long)strip_columns(s);
@@ -88,7 +97,7 @@ void lights_along(const struct strip *s, struct lights *l) {
         double flank[2 * REACH_MAX + 1];
         size_t n_flank = 0;
         for (long t = 0; t < n; t++) {
-            if (labs(t - c) > 2 * half + 2) {
+            if (labs(t - c) > 2 * half + 2 && fabsf(row[t]) > 0.0F) {
                 flank[n_flank++] = (double)row[t];
             }
         }
@@ -97,7 +106,7 @@ void lights_along(const struct strip *s, struct lights *l) {
         const long away = 2 * half + 3 + half;
         for (int w = 0; w < 4; w++) {
             const long at = c + (w % 2 ? 1 : -1) * (away + (w / 2) * size);
-            if (at - half >= 0 && at + half < n) {
+            if (strip_is_inside(row, at, half, n)) {
                 beside[n_beside++] = strip_window(row, at, half, n) - level * (double)size;
             }
         }

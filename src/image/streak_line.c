@@ -11,6 +11,8 @@
 #include "image/streaks_internal.h"
 
 static const double SEGMENT_MIN_PX = 8.0;
+/* Rows of stars are no brighter: those of chance had 9 to 11 (bench/streaks.c). */
+static const double ROW_SNR_MAX = 80.0;
 static const float CUT = 4.0F; /* sigmas of a pixel */
 
 size_t strip_columns(const struct strip *s) {
@@ -346,7 +348,7 @@ enum nw_status streak_refine(const struct field *field, const struct star_list *
     if (status == NW_OK && *ret_is_trail) {
         status = streak_stands_out(field, ret, ret_is_trail, err);
     }
-    if (status == NW_OK && *ret_is_trail) {
+    if (status == NW_OK && *ret_is_trail && ret->snr < ROW_SNR_MAX) {
         status = streak_is_unbroken(field, list->fwhm_px, ret, ret_is_trail, err);
     }
     return status;

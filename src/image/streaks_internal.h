@@ -63,6 +63,8 @@ enum nw_status strip_fill(const struct field *field, struct strip *s,
                           struct nw_err *err) NW_CHECKED;
 void strip_done(struct strip *s);
 double strip_window(const float *row, long middle, long half, long n);
+/* Whether all pixels of such a window are inside the strip and the frame. */
+bool strip_is_inside(const float *row, long middle, long half, long n);
 /* streak_light.c: width and light across; light of each segment; the lit stretch */
 void lights_across(const struct strip *s, struct lights *l);
 void lights_along(const struct strip *s, struct lights *l);
