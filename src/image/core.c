@@ -10,7 +10,7 @@
  */
 #include "image/measure_internal.h"
 
-enum { TERMS = 4, STARS_MAX = 300, STARS_MIN = 10 };
+enum { TERMS = 4, STARS_MAX = 300, GROUPS = 10, STARS_MIN = 2 * GROUPS + 5 };
 static const double REACH = 1.1; /* of the ratio, in fitted widths */
 static const double BRIGHT_SNR = 30.0;
 static const double CLIP = 3.5;
@@ -217,6 +217,58 @@ static struct core believed(double off, double sigma, double share, double beta_
                          .neq_area_px2 = (double)NAN};
 }
 
+/* The stars' sums, in groups by turns. Returns how many stars there are. */
+static size_t stack(const struct field *field, const struct nw_star *stars, size_t n,
+                    const struct seeing *seeing, const struct model *model,
+                    const struct ratio *before, struct normal groups[static GROUPS]) {
+    size_t n_used = 0;
+    memset(groups, 0, GROUPS * sizeof *groups);
+    for (size_t i = 0; i < n && n_used < STARS_MAX; i++) {
+        if (stars[i].flags == 0 && stars[i].snr > BRIGHT_SNR && isfinite(stars[i].fwhm_px)) {
+            add_star(field, &stars[i], seeing->sky_adu, model, before, &groups[n_used % GROUPS]);
+            n_used++;
+        }
+    }
+    return n_used;
+}
+
+/* All groups but one; GROUPS: all of them. */
+static struct normal sum_without(const struct normal groups[static GROUPS], size_t left_out) {
+    struct normal sums = {0};
+    for (size_t g = 0; g < GROUPS; g++) {
+        for (int k = 0; k < TERMS && g != left_out; k++) {
+            sums.b[k] += groups[g].b[k];
+            for (int l = 0; l < TERMS; l++) {
+                sums.a[k][l] += groups[g].a[k][l];
+            }
+        }
+    }
+    return sums;
+}
+
+/* Error of the factor from what it would be without each group of stars (delete-a-group jackknife,
+ * Wolter 2007, ch. 4, from memory): where stars are not alike it is more than that of the noise. */
+static double factor_scatter(const struct profile *round_star, double fwhm_px, double pixel_width,
+                             const struct normal groups[static GROUPS]) {
+    double factor[GROUPS];
+    for (size_t g = 0; g < GROUPS; g++) {
+        struct normal sums = sum_without(groups, g);
+        struct ratio ratio;
+        if (!solve(&sums, &ratio) || !(ratio.c[0] > 0.0)) {
+            return INFINITY;
+        }
+        factor[g] = 2.0 * half_radius(round_star, fwhm_px, &ratio, pixel_width);
+    }
+    const double sd = nw_stat_sd(factor, GROUPS, nw_stat_mean(factor, GROUPS));
+    return sd * (GROUPS - 1.0) / sqrt((double)GROUPS);
+}
+
+/* Of ten groups the scatter is known to a fourth: what is within that of the noise is noise. */
+static double wider(double sigma, double scatter) {
+    static const double SURELY = 1.6;
+    return scatter > SURELY * sigma ? scatter : sigma;
+}
+
 struct core core_measure(const struct field *field, const struct nw_star *stars, size_t n,
                          const struct seeing *seeing) {
     struct core core = {.width_factor = 1.0,
@@ -234,23 +286,19 @@ struct core core_measure(const struct field *field, const struct nw_star *stars,
     model_make(&round_star, seeing->fwhm_px, field->pixel_width, &model);
     struct ratio ratio = {{1.0, 0.0, 0.0, 0.0}};
     bool is_solved = true;
-    struct normal kept = {0};
+    struct normal groups[GROUPS];
     for (int pass = 0; pass < 3 && is_solved; pass++) {
-        struct normal sums = {0};
-        size_t n_used = 0;
-        for (size_t i = 0; i < n && n_used < STARS_MAX; i++) {
-            if (stars[i].flags == 0 && stars[i].snr > BRIGHT_SNR && isfinite(stars[i].fwhm_px)) {
-                add_star(field, &stars[i], seeing->sky_adu, &model, pass ? &ratio : NULL, &sums);
-                n_used++;
-            }
-        }
-        kept = sums;
+        const size_t n_used =
+            stack(field, stars, n, seeing, &model, pass > 0 ? &ratio : NULL, groups);
+        struct normal sums = sum_without(groups, GROUPS);
         is_solved = n_used >= STARS_MIN && solve(&sums, &ratio) && ratio.c[0] > 0.0;
     }
     if (is_solved) {
+        const double width = field->pixel_width;
+        const struct normal all = sum_without(groups, GROUPS);
         double sigma = 0.0;
-        const double factor =
-            factor_of(&round_star, seeing->fwhm_px, &ratio, &kept, field->pixel_width, &sigma);
+        const double factor = factor_of(&round_star, seeing->fwhm_px, &ratio, &all, width, &sigma);
+        sigma = wider(sigma, factor_scatter(&round_star, seeing->fwhm_px, width, groups));
         if (factor > 0.90 && factor < 1.12) { /* farther off it is not the light of stars */
             /* under two pixels the core lies inside one pixel: there the fit has the word */
             const double sampled =

@@ -75,7 +75,7 @@ bool lights_are_trail(const struct strip *s, const struct lights *l, const struc
 
 /* ---- streak_beside.c ---- */
 /* Whether the line is more than lines beside it: the same sums on parallels 8 to 160 px away. */
-enum nw_status streak_stands_out(const struct field *field, const struct nw_streak *streak,
+enum nw_status streak_stands_out(const struct field *field, const struct nw_streak *t,
                                  bool *ret_does, struct nw_err *err) NW_CHECKED;
 /* Whether its light is there all along, not in pieces as a row of stars has it. */
 enum nw_status streak_is_unbroken(const struct field *field, double fwhm_px,

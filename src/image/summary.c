@@ -167,8 +167,10 @@ void summary_make(struct nw_measure *m, const struct seeing *seeing, double comm
         const struct centre fwhm = centre_of(work, m->n_used);
         m->fwhm_px = fwhm.value;
         m->fwhm_sigma_px = hypot(fwhm.sigma, common_sigma * fwhm.value);
-        const struct centre optical =
-            centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, fwhm_optical_px), work));
+        /* where most have none the few that do are the widest, not the frame's */
+        const size_t n_optical =
+            gather(m, NULL, -1, offsetof(struct nw_star, fwhm_optical_px), work);
+        const struct centre optical = centre_of(work, 4 * n_optical > m->n_used ? n_optical : 0);
         m->fwhm_optical_px = optical.value;
         /* widths nearly add in squares: optical d optical = delivered d delivered */
         m->fwhm_optical_sigma_px =

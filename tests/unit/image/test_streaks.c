@@ -201,8 +201,8 @@ static void test_row_of_stars_is_no_trail(void **state) {
         const struct true_profile p = {2.7, 1.0, 0.0, 3.0};
         const double *const e = END[i];
         const double length = hypot(e[2] - e[0], e[3] - e[1]);
-        for (double at = 0.0; at < length; at += 10.0) {
-            const double share = at / length;
+        for (int k = 0; 10.0 * k < length; k++) {
+            const double share = 10.0 * k / length;
             const struct true_star s = {e[0] + share * (e[2] - e[0]), e[1] + share * (e[3] - e[1]),
                                         SIGMA * 30.0};
             field_add(f, &s, 1, &p, 1.0, 0.1 * SIGMA);
