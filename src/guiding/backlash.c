@@ -279,34 +279,65 @@ static void profile(struct scan *scan, const struct guide_gap_bench *b, double m
     find_sigmas(b, fit);
 }
 
-/* The errors through the whitener of a fit's noise. */
-static void whiten_under(const struct guide_series *s, const struct guide_backlash_fit *fit,
-                         struct guide_whitener *w, double *rest, double *white) {
-    nw_guide_whitener_set(s, &fit->noise, w);
-    for (size_t k = 0; k < s->n; k++) {
-        rest[k] = nw_guide_error(s, k);
+/* What a fit works on: errors, whitener, a bench a lane (one will do where nothing is scanned). */
+struct desk {
+    const struct guide_series *s;
+    double *rest, *white;
+    struct guide_whitener w;
+    struct guide_gap_bench benches[LANES];
+};
+
+static enum nw_status desk_init(const struct guide_series *s, const struct guide_gap_bench *like,
+                                int n_benches, struct desk *desk, struct nw_err *err) {
+    static const struct guide_noise any = {.ln_q = -4.0, .ln_qv = GUIDE_LN_NONE};
+    desk->s = s;
+    desk->rest = nw_calloc(s->n + 1, sizeof *desk->rest);
+    desk->white = nw_calloc(s->n + 1, sizeof *desk->white);
+    enum nw_status status = desk->rest && desk->white
+                                ? nw_guide_whitener_init(s, &any, &desk->w, err)
+                                : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
+    struct guide_gap_bench own = *like;
+    own.w = &desk->w;
+    own.white = desk->white;
+    for (int i = 0; i < n_benches && status == NW_OK; i++) {
+        status = nw_guide_gap_bench_init(&own, s->n, &desk->benches[i], err);
     }
-    nw_guide_whiten(w, rest, white);
+    return status;
+}
+
+static void desk_done(struct desk *desk) {
+    for (int i = 0; i < LANES; i++) {
+        nw_guide_gap_bench_done(&desk->benches[i]);
+    }
+    nw_guide_whitener_done(&desk->w);
+    free(desk->rest);
+    free(desk->white);
+}
+
+/* The errors through the whitener of a noise. */
+static void whiten_under(struct desk *desk, const struct guide_noise *noise) {
+    nw_guide_whitener_set(desk->s, noise, &desk->w);
+    for (size_t k = 0; k < desk->s->n; k++) {
+        desk->rest[k] = nw_guide_error(desk->s, k);
+    }
+    nw_guide_whiten(&desk->w, desk->rest, desk->white);
 }
 
 /* The path of the fit taken out: noise, whitener and whitened errors for the next profile. */
-static void refit_noise(const struct guide_series *s, const struct guide_gap_bench *b,
-                        struct guide_whitener *w, double *rest, double *white,
-                        struct guide_backlash_fit *fit) {
-    (void)nw_guide_play_path(b->moves, &fit->play, b->path, NULL);
-    for (size_t k = 0; k < s->n; k++) {
-        rest[k] = nw_guide_error(s, k) - b->path[k];
+static void refit_noise(struct desk *desk, struct guide_backlash_fit *fit) {
+    double *const path = desk->benches[0].path;
+    (void)nw_guide_play_path(desk->benches[0].moves, &fit->play, path, NULL);
+    for (size_t k = 0; k < desk->s->n; k++) {
+        desk->rest[k] = nw_guide_error(desk->s, k) - path[k];
     }
-    const struct guide_noise_job job = {.s = s, .rest = rest};
+    const struct guide_noise_job job = {.s = desk->s, .rest = desk->rest};
     (void)nw_guide_fit_noise(&job, &fit->noise);
-    whiten_under(s, fit, w, rest, white);
+    whiten_under(desk, &fit->noise);
 }
 
 /* A first gap with its own walk: with the spectra of no gap at all the scan would run off along the
  * ridge "wider gap, stronger response" and stay there. Drift without wander, response as before. */
-static void find_start(const struct guide_series *s, const struct guide_gap_bench *b,
-                       struct guide_whitener *w, double *rest, double *white, double most_s,
-                       struct guide_backlash_fit *fit) {
+static void find_start(struct desk *desk, double most_s, struct guide_backlash_fit *fit) {
     enum { GAPS = 48, WALKS = 6, TRIED = 3 * (GAPS + 1) };
     struct guide_play plays[TRIED];
     double score[TRIED];
@@ -319,15 +350,11 @@ static void find_start(const struct guide_series *s, const struct guide_gap_benc
     }
     for (int j = 0; j < WALKS; j++) {
         const struct guide_noise noise = {.ln_q = -12.0 + 2.5 * j, .ln_qv = GUIDE_LN_NONE};
-        nw_guide_whitener_set(s, &noise, w);
-        for (size_t k = 0; k < s->n; k++) {
-            rest[k] = nw_guide_error(s, k);
-        }
-        nw_guide_whiten(w, rest, white);
-        nw_guide_gap_scores(b, plays, TRIED, score);
+        whiten_under(desk, &noise);
+        nw_guide_gap_scores(&desk->benches[0], plays, TRIED, score);
         for (size_t i = 0; i < TRIED; i++) {
-            if (score[i] + w->ln_s < best) {
-                best = score[i] + w->ln_s;
+            if (score[i] + desk->w.ln_s < best) {
+                best = score[i] + desk->w.ln_s;
                 fit->play = plays[i];
                 fit->noise = noise;
             }
@@ -337,12 +364,11 @@ static void find_start(const struct guide_series *s, const struct guide_gap_benc
 
 /* Noise and response lean on each other: spectra found under the rate as given would hold a weaker
  * response back. */
-static void settle_noise(const struct guide_series *s, const struct guide_gap_bench *b,
-                         struct guide_whitener *w, double *rest, double *white, int turns,
-                         struct guide_backlash_fit *fit) {
+static void settle_noise(struct desk *desk, int turns, struct guide_backlash_fit *fit) {
     for (int turn = 0; turn < turns; turn++) {
-        refit_noise(s, b, w, rest, white, fit);
-        fit->score = nw_guide_gap_improve(b, &fit->play, 8, fit->play.gap_rad > 0.0);
+        refit_noise(desk, fit);
+        fit->score =
+            nw_guide_gap_improve(&desk->benches[0], &fit->play, 8, fit->play.gap_rad > 0.0);
     }
 }
 
@@ -375,31 +401,20 @@ enum nw_status nw_guide_guess_gap(const struct guide_series *s, const struct gui
                                   const struct guide_prior *prior, struct guide_backlash_fit *ret,
                                   struct nw_err *err) {
     struct guide_backlash_fit fit = fit_of(prior);
-    struct guide_gap_bench bench = {0};
-    struct guide_whitener w = {0};
-    double *rest = nw_calloc(s->n + 1, sizeof *rest);
-    double *white = nw_calloc(s->n + 1, sizeof *white);
-    enum nw_status status = rest && white
-                                ? nw_guide_whitener_init(s, &fit.noise, &w, err)
-                                : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
-    const struct guide_gap_bench like = {.moves = moves, .prior = prior, .w = &w, .white = white};
-    if (status == NW_OK) {
-        status = nw_guide_gap_bench_init(&like, s->n, &bench, err);
-    }
+    const struct guide_gap_bench like = {.moves = moves, .prior = prior};
+    struct desk desk = {.s = NULL};
+    const enum nw_status status = desk_init(s, &like, 1, &desk, err);
     if (status == NW_OK) {
         const double most_s = most_of(moves);
-        find_start(s, &bench, &w, rest, white, most_s, &fit);
-        settle_noise(s, &bench, &w, rest, white, TURNS - 1, &fit);
-        look_around(&bench, most_s, &fit);
-        settle_noise(s, &bench, &w, rest, white, 1, &fit);
-        fit.r_rad2 = nw_guide_gap_rest(&bench, &fit.play, NULL) / (double)w.n_told;
-        fit.total = fit.score + w.ln_s;
+        find_start(&desk, most_s, &fit);
+        settle_noise(&desk, TURNS - 1, &fit);
+        look_around(&desk.benches[0], most_s, &fit);
+        settle_noise(&desk, 1, &fit);
+        fit.r_rad2 = nw_guide_gap_rest(&desk.benches[0], &fit.play, NULL) / (double)desk.w.n_told;
+        fit.total = fit.score + desk.w.ln_s;
         *ret = fit;
     }
-    nw_guide_gap_bench_done(&bench);
-    nw_guide_whitener_done(&w);
-    free(rest);
-    free(white);
+    desk_done(&desk);
     return status;
 }
 
@@ -407,41 +422,29 @@ enum nw_status nw_guide_fit_backlash(const struct guide_series *s, const struct 
                                      const struct guide_prior *prior,
                                      struct guide_backlash_fit *ret, struct nw_err *err) {
     struct guide_backlash_fit fit = fit_of(prior);
+    const struct guide_gap_bench like = {.moves = moves, .prior = prior};
+    struct desk desk = {.s = NULL};
     struct scan *scan = nw_calloc(1, sizeof *scan);
-    struct guide_gap_bench benches[LANES] = {{0}};
-    struct guide_whitener w = {0};
-    double *rest = nw_calloc(s->n + 1, sizeof *rest);
-    double *white = nw_calloc(s->n + 1, sizeof *white);
-    enum nw_status status = scan && rest && white
-                                ? nw_guide_whitener_init(s, &fit.noise, &w, err)
-                                : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
-    const struct guide_gap_bench like = {.moves = moves, .prior = prior, .w = &w, .white = white};
-    for (int i = 0; i < LANES && status == NW_OK; i++) {
-        status = nw_guide_gap_bench_init(&like, s->n, &benches[i], err);
-    }
+    enum nw_status status = scan ? desk_init(s, &like, LANES, &desk, err)
+                                 : nw_err_set(err, NW_NOMEM, "backlash of %zu samples", s->n);
     if (status == NW_OK) {
-        scan->benches = benches;
-        const double most = most_of(moves);
-        find_start(s, &benches[0], &w, rest, white, most, &fit);
+        scan->benches = desk.benches;
+        const double most_s = most_of(moves);
+        find_start(&desk, most_s, &fit);
         double best = INFINITY;
         for (int pass = 0; pass < 2; pass++) {
-            settle_noise(s, &benches[0], &w, rest, white, TURNS, &fit);
-            profile(scan, &benches[0], most, &fit);
-            fit.total = fit.score + w.ln_s;
+            settle_noise(&desk, TURNS, &fit);
+            profile(scan, &desk.benches[0], most_s, &fit);
+            fit.total = fit.score + desk.w.ln_s;
             if (fit.total < best) {
                 best = fit.total;
                 *ret = fit;
             }
         }
-        whiten_under(s, ret, &w, rest, white);
-        status = find_angle(s, &benches[0], ret, err);
+        whiten_under(&desk, &ret->noise);
+        status = find_angle(s, &desk.benches[0], ret, err);
     }
-    for (int i = 0; i < LANES; i++) {
-        nw_guide_gap_bench_done(&benches[i]);
-    }
-    nw_guide_whitener_done(&w);
+    desk_done(&desk);
     free(scan);
-    free(rest);
-    free(white);
     return status;
 }

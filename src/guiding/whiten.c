@@ -43,6 +43,27 @@ static double update(struct cov *p, struct guide_step *step, double white) {
     return s;
 }
 
+/* State of the filter of one column. */
+struct state {
+    double m, v, n;
+};
+
+static inline void state_start(struct state *x, double value) {
+    x->m = value;
+    x->n = 0.0;
+}
+
+/* Takes one value in; returns its innovation. */
+static inline double state_next(struct state *x, const struct guide_step *step, double value) {
+    x->m += x->v * step->dt;
+    x->n *= step->keep;
+    const double nu = value - x->m - x->n;
+    x->m += step->k_m * nu;
+    x->v += step->k_v * nu;
+    x->n += step->k_n * nu;
+    return nu;
+}
+
 /* A filter whose gains are found step by step. */
 struct gains {
     struct cov p;
@@ -120,24 +141,16 @@ void nw_guide_whitener_set(const struct guide_series *s, const struct guide_nois
 double nw_guide_noise_squares(const struct guide_series *s, const struct guide_noise *noise,
                               const double *column, double *ret_ln_s, size_t *ret_n) {
     struct gains g = gains_of(noise);
-    double m = 0.0;
-    double v = 0.0;
-    double n = 0.0;
+    struct state x = {.m = 0.0};
     double sum = 0.0;
     for (size_t k = 0; k < s->n; k++) {
         struct guide_step step;
         const double var = gains_next(&g, s, k, &step);
         if (s->starts[k] || k == 0) {
-            m = column[k];
-            n = 0.0;
+            state_start(&x, column[k]);
             continue;
         }
-        m += v * step.dt;
-        n *= step.keep;
-        const double nu = column[k] - m - n;
-        m += step.k_m * nu;
-        v += step.k_v * nu;
-        n += step.k_n * nu;
+        const double nu = state_next(&x, &step, column[k]);
         sum += var > 0.0 ? nu * nu / var : 0.0;
     }
     *ret_ln_s = g.ln_s + log(g.product);
@@ -153,26 +166,17 @@ void nw_guide_whitener_done(struct guide_whitener *w) {
 }
 
 double nw_guide_whiten(const struct guide_whitener *w, const double *column, double *ret) {
-    double m = 0.0;
-    double v = 0.0;
-    double n = 0.0;
+    struct state x = {.m = 0.0};
     for (size_t k = 0; k < w->n; k++) {
         const struct guide_step *step = &w->steps[k];
         if (w->starts[k] || k == 0) {
-            m = column[k];
-            n = 0.0;
+            state_start(&x, column[k]);
             ret[k] = 0.0;
             continue;
         }
-        m += v * step->dt;
-        n *= step->keep;
-        const double nu = column[k] - m - n;
-        m += step->k_m * nu;
-        v += step->k_v * nu;
-        n += step->k_n * nu;
-        ret[k] = nu * step->weight;
+        ret[k] = state_next(&x, step, column[k]) * step->weight;
     }
-    return v;
+    return x.v;
 }
 
 /* One column is a chain in which every step waits for the one before; beside each other they do not
@@ -180,33 +184,24 @@ double nw_guide_whiten(const struct guide_whitener *w, const double *column, dou
 enum { SIDE = 6 };
 
 static void whiten_side(const struct guide_whitener *w, double *const *columns, size_t n_cols) {
-    double m[SIDE] = {0.0};
-    double v[SIDE] = {0.0};
-    double n[SIDE] = {0.0};
+    struct state state[SIDE] = {{0.0, 0.0, 0.0}};
     double *at[SIDE];
     for (size_t i = 0; i < SIDE; i++) { /* places that are left over repeat the last */
         at[i] = columns[i < n_cols ? i : n_cols - 1];
     }
     for (size_t k = 0; k < w->n; k++) {
         const struct guide_step *step = &w->steps[k];
+        const bool is_start = w->starts[k] || k == 0;
         double x[SIDE];
-        for (size_t i = 0; i < SIDE; i++) {
+        for (size_t i = 0; i < SIDE; i++) { /* all are read before one is written */
             x[i] = at[i][k];
         }
-        if (w->starts[k] || k == 0) {
-            memcpy(m, x, sizeof m);
-            memset(n, 0, sizeof n);
-            memset(x, 0, sizeof x);
-        } else {
-            for (size_t i = 0; i < SIDE; i++) {
-                m[i] += v[i] * step->dt;
-                n[i] *= step->keep;
-                x[i] = x[i] - m[i] - n[i];
-                m[i] += step->k_m * x[i];
-                v[i] += step->k_v * x[i];
-                n[i] += step->k_n * x[i];
-                x[i] *= step->weight;
-            }
+        for (size_t i = 0; i < SIDE && is_start; i++) {
+            state_start(&state[i], x[i]);
+            x[i] = 0.0;
+        }
+        for (size_t i = 0; i < SIDE && !is_start; i++) {
+            x[i] = state_next(&state[i], step, x[i]) * step->weight;
         }
         for (size_t i = 0; i < SIDE; i++) {
             at[i][k] = x[i];
