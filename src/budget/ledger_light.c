@@ -17,24 +17,6 @@ struct desk {
     struct nw_light_budget b; /* of the judged filter */
 };
 
-static struct nw_light_case case_of(const struct desk *d, const struct nw_filter *filter) {
-    const struct nw_site *const site = &d->rig->site;
-    const double airmass = isfinite(d->setup->airmass.v) ? d->setup->airmass.v : 1.3;
-    const double z = 0.5 * NW_PI - nw_sky_altitude_of_airmass(fmax(1.0, airmass));
-    return (struct nw_light_case){
-        .rig = d->rig,
-        .setup = d->setup,
-        .filter = filter,
-        .glow = {nw_sky_dark_nl(site->sky_brightness_mag_arcsec2.v, site->extinction_mag.v, z), 0.0,
-                 0.0},
-        .airmass = airmass,
-        .surface_mag_arcsec2 = NAN,
-        .rayleigh = NAN,
-        .magnitude = NAN,
-        .neq_area_rad2 = NAN,
-        .peak_per_rad2 = NAN};
-}
-
 static void put_share(struct desk *d, enum nw_light_share_id id) {
     struct nw_ledger_line *const line =
         nw_ledger_add(d->ledger, nw_light_share_name(id), nw_light_share_text(id));
@@ -71,7 +53,7 @@ static enum nw_status put_filters(struct desk *d, struct nw_err *err) {
         for (size_t i = 0; i < n && status == NW_OK; i++) {
             const struct nw_filter *const f =
                 d->setup->n_filters ? &d->setup->filters[i] : &d->setup->filter;
-            const struct nw_light_case what = case_of(d, f);
+            const struct nw_light_case what = nw_light_case_usual(d->rig, d->setup, f);
             const struct nw_light_band band = nw_light_main_band(d->setup, f);
             struct nw_light_budget b;
             char id[72];
@@ -143,7 +125,7 @@ static size_t largest(const struct nw_ledger *l) {
 enum nw_status nw_ledger_light(const struct nw_rig *rig, const struct nw_setup *setup,
                                struct nw_ledger *ret, struct nw_err *err) {
     struct desk d = {.rig = rig, .setup = setup, .ledger = ret};
-    const struct nw_light_case what = case_of(&d, &setup->filter);
+    const struct nw_light_case what = nw_light_case_usual(rig, setup, &setup->filter);
     const struct nw_light_band band = nw_light_main_band(setup, &setup->filter);
     if (setup->n_sun_filtered > 0) { /* neither sky nor faint light is its concern */
         return nw_err_set(err, NW_NOTFOUND, "setup %s is for the Sun", setup->name);

@@ -15,21 +15,7 @@ static double yield_of(const struct nw_light_gain *g) {
 static bool settings_of(const struct nw_rig *rig, const struct nw_setup *setup,
                         const struct nw_filter *filter,
                         struct nw_light_gain ret[static NW_RIG_MAX_SETTINGS], size_t *ret_own) {
-    const struct nw_site *const site = &rig->site;
-    const double airmass = isfinite(setup->airmass.v) ? setup->airmass.v : 1.3;
-    const double z = 0.5 * NW_PI - nw_sky_altitude_of_airmass(fmax(1.0, airmass));
-    const struct nw_light_case what = {
-        .rig = rig,
-        .setup = setup,
-        .filter = filter,
-        .glow = {nw_sky_dark_nl(site->sky_brightness_mag_arcsec2.v, site->extinction_mag.v, z), 0.0,
-                 0.0},
-        .airmass = airmass,
-        .surface_mag_arcsec2 = NAN,
-        .rayleigh = NAN,
-        .magnitude = NAN,
-        .neq_area_rad2 = NAN,
-        .peak_per_rad2 = NAN};
+    const struct nw_light_case what = nw_light_case_usual(rig, setup, filter);
     const struct nw_light_band band = nw_light_main_band(setup, filter);
     const struct nw_light_wants wants = nw_light_wants_usual(setup);
     if (!(band.width_m > 0.0)) {

@@ -58,6 +58,11 @@ struct nw_light_case {
     double neq_area_rad2, peak_per_rad2;
 };
 
+/* No target in the moonless sky of the site, at the setup's usual airmass (1.3 where it has none).
+ */
+struct nw_light_case nw_light_case_usual(const struct nw_rig *rig, const struct nw_setup *setup,
+                                         const struct nw_filter *filter);
+
 /* Seeing at that airmass, aperture and pixel: a star at its best; what focus and mount add is the
  * star-width budget's. */
 enum nw_status nw_light_star(const struct nw_rig *rig, const struct nw_setup *setup, double airmass,

@@ -93,6 +93,25 @@ enum nw_status nw_light_star(const struct nw_rig *rig, const struct nw_setup *se
     return nw_psf_compose(parts, sizeof parts / sizeof parts[0], ret, err);
 }
 
+struct nw_light_case nw_light_case_usual(const struct nw_rig *rig, const struct nw_setup *setup,
+                                         const struct nw_filter *filter) {
+    const struct nw_site *const site = &rig->site;
+    const double airmass = or_else(&setup->airmass, 1.3);
+    const double z = 0.5 * NW_PI - nw_sky_altitude_of_airmass(fmax(1.0, airmass));
+    return (struct nw_light_case){
+        .rig = rig,
+        .setup = setup,
+        .filter = filter,
+        .glow = {nw_sky_dark_nl(site->sky_brightness_mag_arcsec2.v, site->extinction_mag.v, z), 0.0,
+                 0.0},
+        .airmass = airmass,
+        .surface_mag_arcsec2 = NAN,
+        .rayleigh = NAN,
+        .magnitude = NAN,
+        .neq_area_rad2 = NAN,
+        .peak_per_rad2 = NAN};
+}
+
 struct nw_sky_passband nw_light_passband(const struct nw_light_case *what,
                                          const struct nw_light_band *band) {
     const struct nw_site *const site = &what->rig->site;
