@@ -76,7 +76,7 @@ static void say_gap(struct nw_buf *text, const struct nw_guide_check *c) {
                    "with one (chance of that without any: %s). The first pulses after a turn move "
                    "nothing, and this axis is not replayed.%s",
                    c->gap_chance < 1e-9 ? "below 1e-9" : "below 0.001",
-                   c->is_gap_worm ? " The lines of the worm above may be the loop that hunts "
+                   c->is_gap_worm ? " The lines of the worm below may be the loop that hunts "
                                     "through it: they fit worse than the gap alone."
                                   : "");
     say(text, line);
