@@ -11,8 +11,8 @@ import os
 import pathlib
 import random
 import re
+import resource
 import subprocess
-import time
 import zoneinfo
 
 import pytest
@@ -173,14 +173,20 @@ def test_a_described_log_gives_what_the_csv_gives(hut):
         assert csv[key] == described[key], key
 
 
+def processor_s():
+    """Of all commands run so far."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
 def test_ten_hours_at_one_second_read_fast(hut):
     (hut / "long.txt").write_text(hut_log(runs=1, rows=36000))
     best = 9.0
-    for _ in range(3):
-        begun = time.monotonic()
+    for _ in range(3):  # of the processor: a busy machine is not the program's fault
+        begun = processor_s()
         good("log", "--try", hut / "long.txt", hut / "rig.yaml")
-        best = min(best, time.monotonic() - begun)
-    assert best < 1.0  # target 0.3 s on a quiet machine; the bound allows for a busy one
+        best = min(best, processor_s() - begun)
+    assert best < 0.8  # target 0.3 s on a quiet machine
 
 
 def test_a_chart_is_one_whole_drawing(hut):
