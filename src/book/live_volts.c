@@ -68,6 +68,7 @@ enum nw_status live_read_volts(struct nw_book *book, struct nw_live *live, struc
     struct nw_power_rows rows = {.n = 0};
     enum nw_status status = nw_book_power(book, live->date, &rows, err);
     if (status != NW_OK || rows.n == 0) {
+        nw_power_rows_done(&rows);
         return status;
     }
     double *const work = nw_calloc(rows.n + 1, sizeof *work);
