@@ -3,8 +3,8 @@
  * found, cut and judged as a user's frame would be. The table of docs/models.md.
  * Row 0 0 0: seeing even between 1.5 and 3 arcsec, wind and outer scale drawn from the prior: there
  * the pull must be 1.
- * Arguments: frames a row (100), exposure in s (20), first seed (1), stars (24), row (0 to 11;
- * all).
+ * Arguments: frames a row (100), exposure in s (20), first seed (1), stars (24), row (0 to 11; -1:
+ * all), mix of the layers (0; 1: most at the ground, 2: most aloft).
  */
 #include <gsl/gsl_randist.h>
 #include <gsl/gsl_rng.h>
@@ -24,8 +24,11 @@ struct tally {
     double ratio, ratio2, sigma, pull, pull2, wind, wind2, wind_sigma, shared, stars, cpu_s;
 };
 
+/* Shares of the layers: as the error of the model was set, nearly all at the ground, most aloft. */
+static const double MIXES[][3] = {{0.5, 0.25, 0.25}, {0.8, 0.1, 0.1}, {0.2, 0.3, 0.5}};
+
 static struct nw_synth_trail_opts draw(double seeing_arcsec, double wind_m_s, double outer_m,
-                                       gsl_rng *rng) {
+                                       const double *shares, gsl_rng *rng) {
     struct nw_synth_trail_opts o = {
         .seed = gsl_rng_get(rng),
         .n_layers = 3,
@@ -53,6 +56,7 @@ static struct nw_synth_trail_opts draw(double seeing_arcsec, double wind_m_s, do
         .scintillation = 0.1,
     };
     for (size_t i = 0; i < o.n_layers; i++) {
+        o.layers[i].share = shares[i];
         o.layers[i].wind_angle_rad = 2.0 * NW_PI * gsl_rng_uniform(rng);
     }
     return o;
@@ -119,12 +123,14 @@ int main(int argc, char **argv) {
     static const double rows[][3] = {{1.5, 5, 25}, {1.5, 10, 25}, {1.5, 20, 25}, {2, 5, 25},
                                      {2, 10, 25},  {2, 20, 25},   {3, 5, 25},    {3, 10, 25},
                                      {3, 20, 25},  {2, 10, 12},   {2, 10, 60},   {0, 0, 0}};
-    long arguments[5] = {100, 20, 1, 24, -1};
-    for (int i = 0; i < 5 && i + 1 < argc; i++) {
+    long arguments[6] = {100, 20, 1, 24, -1, 0};
+    for (int i = 0; i < 6 && i + 1 < argc; i++) {
         if (!nw_text_to_long(argv[i + 1], &arguments[i])) {
             return 2;
         }
     }
+    const double *const shares =
+        MIXES[arguments[5] > 0 && arguments[5] < 3 ? (size_t)arguments[5] : 0];
     float *px = calloc((size_t)W * H, sizeof *px);
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
     if (!px || !rng) {
@@ -141,9 +147,9 @@ int main(int argc, char **argv) {
         for (long i = 0; i < arguments[0]; i++) {
             const bool is_drawn = !(rows[row][0] > 0.0);
             const double wind = is_drawn ? 10.0 * exp(gsl_ran_gaussian(rng, 0.472)) : rows[row][1];
-            struct nw_synth_trail_opts o =
-                draw(is_drawn ? 1.5 + 1.5 * gsl_rng_uniform(rng) : rows[row][0], wind,
-                     is_drawn ? 25.0 * exp(gsl_ran_gaussian(rng, 0.385)) : rows[row][2], rng);
+            struct nw_synth_trail_opts o = draw(
+                is_drawn ? 1.5 + 1.5 * gsl_rng_uniform(rng) : rows[row][0], wind,
+                is_drawn ? 25.0 * exp(gsl_ran_gaussian(rng, 0.385)) : rows[row][2], shares, rng);
             o.exposure_s = (double)arguments[1];
             o.n_stars = (size_t)arguments[3];
             struct nw_trail_seeing seeing;

@@ -14,6 +14,25 @@ static const char *const ORIGINS[] = {
 #undef X
 };
 
+/* All rows of a statement, each to `take`. */
+static enum nw_status
+each_row(struct nw_book *book, const char *sql, const struct book_value *values, size_t n,
+         enum nw_status (*take)(sqlite3_stmt *row, void *to, struct nw_err *err), void *to,
+         struct nw_err *err) {
+    sqlite3_stmt *statement = NULL;
+    bool is_row = true;
+    enum nw_status status = book_prepare(book, sql, values, n, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = take(statement, to, err);
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
 /* ---- Rig files ------------------------------------------------------------------------------ */
 
 static enum nw_status version_of(struct nw_book *book, const struct nw_file_id *id, int64_t *ret,
@@ -243,100 +262,64 @@ static void take_trial(sqlite3_stmt *row, struct nw_book_trial *t) {
     book_column_text(row, 18, t->why_null, sizeof t->why_null);
 }
 
+struct trials {
+    struct nw_book_trial *items;
+    size_t n, cap;
+};
+
+static enum nw_status add_trial(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct trials *const t = to;
+    const enum nw_status status =
+        nw_grow((void **)&t->items, &t->cap, t->n + 1, sizeof *t->items, MAX_ROWS, err);
+    if (status == NW_OK) {
+        take_trial(row, &t->items[t->n++]);
+    }
+    return status;
+}
+
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
                               struct nw_book_trial **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
-    sqlite3_stmt *statement = NULL;
-    struct nw_book_trial *trials = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    struct trials trials = {.n = 0};
+    const enum nw_status status = each_row(
         book,
         "SELECT trial_result.id, name, quantity, unit, rig_name, setup, filter, origin, "
         "coalesce(rig_version_id, 0), t_utc_s, value, sigma, low, high, foretold, foretold_sigma, "
         "n_frames, verdict, why_null FROM trial_result LEFT JOIN night ON night.id = night_id "
         "WHERE (?1 = '' OR date >= ?1) AND (?2 = '' OR date <= ?2) ORDER BY t_utc_s, "
         "trial_result.id",
-        values, 2, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&trials, &cap, n + 1, sizeof *trials, MAX_ROWS, err);
-        if (status == NW_OK) {
-            take_trial(statement, &trials[n++]);
-        }
-    }
-    (void)sqlite3_finalize(statement);
+        values, 2, add_trial, &trials, err);
     if (status == NW_OK) {
-        *ret = trials;
-        *ret_n = n;
+        *ret = trials.items;
+        *ret_n = trials.n;
     } else {
-        free(trials);
+        free(trials.items);
     }
     return status;
 }
 
 /* ---- What came ------------------------------------------------------------------------------ */
 
+static enum nw_status add_date(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct nw_book_dates *const dates = to;
+    const enum nw_status status = nw_grow((void **)&dates->items, &dates->cap, dates->n + 1,
+                                          sizeof *dates->items, MAX_ROWS, err);
+    if (status == NW_OK) {
+        book_column_text(row, 0, dates->items[dates->n++], NW_BOOK_DATE);
+    }
+    return status;
+}
+
 enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
                                    struct nw_book_dates *ret, struct nw_err *err) {
     const struct book_value value = book_real(added_utc_s);
-    sqlite3_stmt *statement = NULL;
-    size_t cap = 0;
-    bool is_row = true;
     *ret = (struct nw_book_dates){.n = 0};
-    enum nw_status status = book_prepare(
+    return each_row(
         book,
         "SELECT date FROM night WHERE id IN (SELECT night_id FROM frame JOIN content ON content.id "
         "= content_id WHERE added_utc_s >= ?1 UNION SELECT night_id FROM guide_run JOIN content ON "
         "content.id = content_id WHERE added_utc_s >= ?1) ORDER BY date",
-        &value, 1, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
-        if (status == NW_OK) {
-            book_column_text(statement, 0, ret->items[ret->n++], NW_BOOK_DATE);
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
-enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
-                                    struct nw_err *err) {
-    sqlite3_stmt *statement = NULL;
-    size_t cap = 0;
-    bool is_row = true;
-    *ret = (struct nw_book_starts){.n = 0};
-    enum nw_status status = book_prepare(
-        book,
-        "SELECT DISTINCT t_start_utc_s FROM trial_frame JOIN frame ON frame.id = frame_id JOIN "
-        "trial_result ON trial_result.id = trial_id WHERE name = 'drive-off-trail' OR (name = "
-        "'short-and-long' AND exposure_s <= 10) ORDER BY t_start_utc_s",
-        NULL, 0, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
-        if (status == NW_OK) {
-            ret->items[ret->n++] = book_column_real(statement, 0);
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
-void nw_book_starts_done(struct nw_book_starts *starts) {
-    free(starts->items);
-    *starts = (struct nw_book_starts){.n = 0};
+        &value, 1, add_date, ret, err);
 }
 
 void nw_book_dates_done(struct nw_book_dates *dates) {
@@ -344,14 +327,51 @@ void nw_book_dates_done(struct nw_book_dates *dates) {
     *dates = (struct nw_book_dates){.n = 0};
 }
 
+static enum nw_status add_start(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct nw_book_starts *const starts = to;
+    const enum nw_status status = nw_grow((void **)&starts->items, &starts->cap, starts->n + 1,
+                                          sizeof *starts->items, MAX_ROWS, err);
+    if (status == NW_OK) {
+        starts->items[starts->n++] = book_column_real(row, 0);
+    }
+    return status;
+}
+
+enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
+                                    struct nw_err *err) {
+    *ret = (struct nw_book_starts){.n = 0};
+    return each_row(
+        book,
+        "SELECT DISTINCT t_start_utc_s FROM trial_frame JOIN frame ON frame.id = frame_id JOIN "
+        "trial_result ON trial_result.id = trial_id WHERE name = 'drive-off-trail' OR (name = "
+        "'short-and-long' AND exposure_s <= 10) ORDER BY t_start_utc_s",
+        NULL, 0, add_start, ret, err);
+}
+
+void nw_book_starts_done(struct nw_book_starts *starts) {
+    free(starts->items);
+    *starts = (struct nw_book_starts){.n = 0};
+}
+
+static enum nw_status add_blank(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct nw_book_blanks *const blanks = to;
+    enum nw_status status = nw_grow((void **)&blanks->items, &blanks->cap, blanks->n + 1,
+                                    sizeof *blanks->items, MAX_ROWS, err);
+    if (status == NW_OK) {
+        struct nw_book_blank *const blank = &blanks->items[blanks->n];
+        blank->t_start_utc_s = book_column_real(row, 1);
+        blank->path = nw_strdup((const char *)sqlite3_column_text(row, 0));
+        status = blank->path ? NW_OK : nw_err_set(err, NW_NOMEM, "frames of a night");
+        blanks->n += status == NW_OK ? 1 : 0;
+    }
+    return status;
+}
+
 enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, double added_utc_s,
                                     struct nw_book_blanks *ret, struct nw_err *err) {
     const struct book_value values[] = {book_text(date), book_real(added_utc_s)};
-    sqlite3_stmt *statement = NULL;
-    size_t cap = 0;
-    bool is_row = true;
     *ret = (struct nw_book_blanks){.n = 0};
-    enum nw_status status = book_prepare(
+    return each_row(
         book,
         "SELECT (SELECT path FROM place WHERE place.content_id = frame.content_id LIMIT 1), "
         "t_start_utc_s FROM frame JOIN content ON content.id = frame.content_id JOIN night ON "
@@ -361,23 +381,7 @@ enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, doub
         "FROM measure WHERE frame_id = frame.id AND fwhm_px IS NOT NULL AND n_used > 20) AND "
         "EXISTS "
         "(SELECT 1 FROM place WHERE place.content_id = frame.content_id) ORDER BY t_start_utc_s",
-        values, 2, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&ret->items, &cap, ret->n + 1, sizeof *ret->items, MAX_ROWS, err);
-        if (status == NW_OK) {
-            struct nw_book_blank *const blank = &ret->items[ret->n];
-            blank->t_start_utc_s = book_column_real(statement, 1);
-            blank->path = nw_strdup((const char *)sqlite3_column_text(statement, 0));
-            status = blank->path ? NW_OK : nw_err_set(err, NW_NOMEM, "frames of a night");
-            ret->n += status == NW_OK ? 1 : 0;
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
+        values, 2, add_blank, ret, err);
 }
 
 void nw_book_blanks_done(struct nw_book_blanks *blanks) {

@@ -57,7 +57,7 @@ enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char
  * short-and-long. Ascending. */
 struct nw_book_starts {
     double *items;
-    size_t n;
+    size_t n, cap;
 };
 enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
                                     struct nw_err *err) NW_CHECKED;
@@ -66,7 +66,7 @@ void nw_book_starts_done(struct nw_book_starts *starts);
  * now_utc_s of nw_book_add); in order. */
 struct nw_book_dates {
     char (*items)[NW_BOOK_DATE];
-    size_t n;
+    size_t n, cap;
 };
 enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
                                    struct nw_book_dates *ret, struct nw_err *err) NW_CHECKED;
@@ -79,7 +79,7 @@ struct nw_book_blank {
 };
 struct nw_book_blanks {
     struct nw_book_blank *items;
-    size_t n;
+    size_t n, cap;
 };
 enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, double added_utc_s,
                                     struct nw_book_blanks *ret, struct nw_err *err) NW_CHECKED;
