@@ -298,6 +298,42 @@ enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char
     return status;
 }
 
+static enum nw_status take_surface(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    (void)err;
+    *(struct nw_book_surface *)to = (struct nw_book_surface){
+        .t_utc_s = book_column_real(row, 0),
+        .tilt_m = book_column_real(row, 1),
+        .tilt_sigma_m = book_column_real(row, 2),
+        .direction_rad = book_column_real(row, 3),
+        .direction_sigma_rad = book_column_real(row, 4),
+        .curvature_m = book_column_real(row, 5),
+        .curvature_sigma_m = book_column_real(row, 6),
+        .astigmatism_m = book_column_real(row, 7),
+        .astigmatism_sigma_m = book_column_real(row, 8),
+        .n_frames = (size_t)sqlite3_column_int64(row, 9),
+        .rig_version = sqlite3_column_int64(row, 10),
+    };
+    return NW_OK;
+}
+
+enum nw_status nw_book_last_surface(struct nw_book *book, const char *rig_name, const char *setup,
+                                    struct nw_book_surface *ret, struct nw_err *err) {
+    const struct book_value values[] = {book_text(rig_name), book_text(setup)};
+    *ret = (struct nw_book_surface){.n_frames = 0};
+    return each_row(
+        book,
+        "SELECT focal_surface.t_utc_s, tilt_m, tilt_sigma_m, tilt_direction_rad, "
+        "tilt_direction_sigma_rad, c_m, c_sigma_m, astigmatism_m, astigmatism_sigma_m, n_frames, "
+        "coalesce((SELECT max(rig_version.id) FROM rig_version JOIN content AS taken ON taken.id = "
+        "rig_version.content_id WHERE taken.added_utc_s <= content.added_utc_s AND "
+        "rig_version.name "
+        "= document.rig_name), 0) FROM focal_surface JOIN document ON document.id = document_id "
+        "JOIN content ON content.id = document.content_id WHERE document.rig_name = ?1 AND "
+        "document.setup = ?2 AND tilt_m IS NOT NULL AND c_m IS NOT NULL ORDER BY "
+        "focal_surface.t_utc_s DESC LIMIT 1",
+        values, 2, take_surface, ret, err);
+}
+
 /* ---- What came ------------------------------------------------------------------------------ */
 
 static enum nw_status add_date(sqlite3_stmt *row, void *to, struct nw_err *err) {

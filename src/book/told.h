@@ -53,6 +53,17 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
                               struct nw_book_trial **ret, size_t *ret_n,
                               struct nw_err *err) NW_CHECKED;
+/* The focal surface that was kept last of a setup of a rig (`surface --keep`), at the sensor;
+ * n_frames 0: none with tilt and curvature. */
+struct nw_book_surface {
+    double t_utc_s; /* of its first frame */
+    double tilt_m, tilt_sigma_m, direction_rad, direction_sigma_rad;
+    double curvature_m, curvature_sigma_m, astigmatism_m, astigmatism_sigma_m; /* at a corner */
+    size_t n_frames;
+    int64_t rig_version; /* the rig file of that name that the book had then; 0: none */
+};
+enum nw_status nw_book_last_surface(struct nw_book *book, const char *rig_name, const char *setup,
+                                    struct nw_book_surface *ret, struct nw_err *err) NW_CHECKED;
 /* Starts of the frames that speak through their trial alone: trails, and subs of at most 10 s of
  * short-and-long. Ascending. */
 struct nw_book_starts {

@@ -471,6 +471,7 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
                            2 * SUBS_LEAST);
         } else {
             status = fill(&model, opts, apart, err);
+            apart_mark_told(evidence, apart);
         }
     }
     apart_model_done(&model);

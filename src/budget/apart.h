@@ -105,7 +105,7 @@ struct nw_apart_opts {
 struct nw_apart_term {
     enum nw_apart_term_id id;
     const char *name, *label;
-    bool is_present;
+    bool is_present, is_told;  /* told: a trial spoke about it */
     double value, sigma;       /* mean and standard deviation of the posterior */
     double low, median, high;  /* 5, 50, 95 % */
     double prior, prior_sigma; /* likewise before the nights spoke */

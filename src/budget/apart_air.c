@@ -169,7 +169,7 @@ enum nw_status apart_settle(const struct apart_model *model, const struct apart_
         return NW_OK;
     }
     for (size_t i = 0; i < model->n && model->excess_ref_K > 0.0; i++) {
-        apart->n_excess += isfinite(model->subs[i].excess_K);
+        apart->n_excess += isfinite(model->subs[i].excess_K) ? 1 : 0;
     }
     double *work = nw_calloc(model->n_nights + 1, sizeof *work);
     if (!work) {

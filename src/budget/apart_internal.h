@@ -46,6 +46,9 @@ struct apart_x {
     double v[NW_APART_N_TERMS];
 };
 
+/* Terms that a trial spoke about. */
+void apart_mark_told(const struct nw_apart_evidence *evidence, struct nw_apart *apart);
+
 /* Weights of squared factors, and what a trial makes of their sum. */
 struct apart_told {
     double weight[NW_APART_N_TERMS];

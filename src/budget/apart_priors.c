@@ -148,6 +148,21 @@ static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct
     return NW_OK;
 }
 
+void apart_mark_told(const struct nw_apart_evidence *evidence, struct nw_apart *apart) {
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        for (size_t i = 0; i < evidence->n_known; i++) {
+            apart->terms[k].is_told |=
+                evidence->known[i].line < NW_STAR_N_LINES &&
+                evidence->known[i].line == nw_apart_term_line((enum nw_apart_term_id)k);
+        }
+        for (size_t i = 0; i < evidence->n_told; i++) {
+            for (size_t j = 0; j < evidence->told[i].n; j++) {
+                apart->terms[k].is_told |= (int)evidence->told[i].terms[j] == k;
+            }
+        }
+    }
+}
+
 enum nw_status apart_priors(const struct star_point *point,
                             const struct nw_apart_evidence *evidence, struct apart_model *model,
                             struct nw_err *err) {

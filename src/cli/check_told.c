@@ -328,6 +328,62 @@ static enum nw_status take_all(struct reader *r, const struct nw_book_trial *tri
     return status;
 }
 
+static void put(struct nw_val *to, double value, double sigma) {
+    if (isfinite(value)) {
+        to->v = value;
+        to->sigma = isfinite(sigma) ? sigma : to->sigma;
+    }
+}
+
+/* The width that a measured focal surface makes, by the budget's own line; as a trial it is the
+ * pair about focus. */
+static enum nw_status take_surface(struct reader *r, const struct nw_rig *rig, struct nw_err *err) {
+    const struct nw_trial *const card = nw_trial_get(NW_TRIAL_PAIR_ABOUT_FOCUS);
+    struct nw_book_surface surface;
+    struct nw_star_budget *budget = NULL;
+    char day[32];
+    enum nw_status status = nw_book_last_surface(r->book, rig->name, r->setup->name, &surface, err);
+    if (status != NW_OK || surface.n_frames == 0) {
+        return status;
+    }
+    nw_time_write_iso(surface.t_utc_s, 0, day, sizeof day);
+    status = look_back(r, surface.rig_version, err);
+    if (status == NW_OK && changed_line(r, card)) {
+        const struct nw_book_trial trial = {.name = "pair-about-focus"};
+        return refuse(r, &trial, day, "the rig file has another 'tilt and curvature' since", err);
+    }
+    struct nw_setup *setup = nw_calloc(1, sizeof *setup);
+    if (status == NW_OK && !setup) {
+        status = nw_err_set(err, NW_NOMEM, "a focal surface");
+    }
+    if (status == NW_OK) {
+        *setup = *r->setup;
+        put(&setup->tilt_m, surface.tilt_m, surface.tilt_sigma_m);
+        put(&setup->tilt_direction_rad, surface.direction_rad, surface.direction_sigma_rad);
+        put(&setup->curvature_m, surface.curvature_m, surface.curvature_sigma_m);
+        put(&setup->astigmatism_m, surface.astigmatism_m, surface.astigmatism_sigma_m);
+        status = nw_star_budget_new(rig, setup, NULL, NULL, 0, &budget, err);
+    }
+    if (status == NW_OK) {
+        const struct nw_star_line *const line = &budget->lines[NW_STAR_TILT_CURVATURE];
+        struct nw_apart_word *const word = add_word(r->told, true, err);
+        status = word ? add_known(r->told, NW_STAR_TILT_CURVATURE, line->predicted_rad,
+                                  line->predicted_sigma_rad, err)
+                      : NW_NOMEM;
+        if (word) {
+            (void)snprintf(
+                word->text, sizeof word->text,
+                "pair-about-focus of %.10s: tilt and curvature %.2f +- %.2f arcsec, from "
+                "the surface that was kept",
+                day, line->predicted_rad * NW_ARCSEC_PER_RAD,
+                line->predicted_sigma_rad * NW_ARCSEC_PER_RAD);
+        }
+    }
+    nw_star_budget_free(budget);
+    free(setup);
+    return status;
+}
+
 enum nw_status check_told_book(struct nw_book *book, const struct nw_rig *rig,
                                const struct nw_setup *setup, const struct check_told_nights *nights,
                                struct check_told *told, struct nw_err *err) {
@@ -336,11 +392,14 @@ enum nw_status check_told_book(struct nw_book *book, const struct nw_rig *rig,
     struct nw_book_trial *trials = NULL;
     size_t n = 0;
     enum nw_status status = nw_book_trials(book, NULL, NULL, &trials, &n, err);
-    if (status == NW_OK && n > 0) {
+    if (status == NW_OK) {
         status = nw_star_budget_new(rig, setup, NULL, NULL, 0, &r.now, err);
     }
     if (status == NW_OK && n > 0) {
         status = take_all(&r, trials, n, err);
+    }
+    if (status == NW_OK) {
+        status = take_surface(&r, rig, err);
     }
     nw_star_budget_free(r.now);
     nw_star_budget_free(r.then);

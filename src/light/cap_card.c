@@ -5,6 +5,7 @@
 #include <stdlib.h>
 
 enum { MOST_PIXELS = 1000000, CELLS = 16, CELL_PIXELS = 4096, BASE_LEAST = 3 };
+#define N_CELLS ((size_t)CELLS * CELLS)
 #define DARK_SUN (-6.0 * NW_PI / 180.0)
 #define SAME_LENGTH 0.01
 
@@ -174,6 +175,11 @@ static double cell(const struct nw_frame *frame, size_t cx, size_t cy, double of
     return n > 0 ? sum / (double)n : NAN;
 }
 
+/* Middle of the k-th cell, -1/2 .. 1/2. */
+static double across(size_t k) {
+    return ((double)k + 0.5) / CELLS - 0.5;
+}
+
 /* Plane through z at u, v in -1/2 .. 1/2; a whole grid, so that the columns are orthogonal. */
 static void plane(const double *z, struct nw_card_shade *ret) {
     double mean = 0.0;
@@ -181,22 +187,22 @@ static void plane(const double *z, struct nw_card_shade *ret) {
     double zy = 0.0;
     double uu = 0.0;
     double rss = 0.0;
-    for (size_t i = 0; i < CELLS * CELLS; i++) {
-        const double u = ((double)(i % CELLS) + 0.5) / CELLS - 0.5;
-        const double v = ((double)(i / CELLS) + 0.5) / CELLS - 0.5;
-        mean += z[i] / (CELLS * CELLS);
+    for (size_t i = 0; i < N_CELLS; i++) {
+        const double u = across(i % CELLS);
+        const double v = across(i / CELLS);
+        mean += z[i] / (double)N_CELLS;
         zx += u * z[i];
         zy += v * z[i];
         uu += u * u;
     }
     ret->slope_x = zx / uu;
     ret->slope_y = zy / uu;
-    for (size_t i = 0; i < CELLS * CELLS; i++) {
-        const double u = ((double)(i % CELLS) + 0.5) / CELLS - 0.5;
-        const double v = ((double)(i / CELLS) + 0.5) / CELLS - 0.5;
+    for (size_t i = 0; i < N_CELLS; i++) {
+        const double u = across(i % CELLS);
+        const double v = across(i / CELLS);
         rss += pow(z[i] - mean - ret->slope_x * u - ret->slope_y * v, 2.0);
     }
-    ret->sigma = sqrt(rss / (CELLS * CELLS - 3) / uu);
+    ret->sigma = sqrt(rss / (double)(N_CELLS - 3) / uu);
     ret->slope = hypot(ret->slope_x, ret->slope_y);
     ret->dark_angle_rad = atan2(-ret->slope_y, -ret->slope_x);
     ret->dark_edge = fabs(ret->slope_x) >= fabs(ret->slope_y)
@@ -213,19 +219,19 @@ enum nw_status nw_card_shade(const struct nw_frame *flat, const struct nw_frame 
                           flat->path, flat->width_px, flat->height_px, plain->width_px,
                           plain->height_px, plain->path);
     }
-    for (size_t i = 0; i < CELLS * CELLS; i++) {
+    for (size_t i = 0; i < N_CELLS; i++) {
         z[i] = cell(flat, i % CELLS, i / CELLS, offset_adu);
         if (plain) {
             z[i] /= cell(plain, i % CELLS, i / CELLS, offset_adu);
         }
         sorted[i] = z[i];
     }
-    const double median = nw_stat_median(sorted, CELLS * CELLS);
+    const double median = nw_stat_median(sorted, N_CELLS);
     if (!(median > 0.0) || !isfinite(median)) {
         return nw_err_set(err, NW_DATA, "%s: no light above the offset of %.0f adu", flat->path,
                           offset_adu);
     }
-    for (size_t i = 0; i < CELLS * CELLS; i++) {
+    for (size_t i = 0; i < N_CELLS; i++) {
         z[i] = isfinite(z[i]) ? z[i] / median : 1.0;
     }
     plane(z, ret);

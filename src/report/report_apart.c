@@ -28,7 +28,10 @@ static void row(const struct nw_apart_term *term, struct nw_buf *buf) {
     (void)snprintf(text, sizeof text, "%.2f +- %.2f", ARCSEC(term->prior),
                    ARCSEC(term->prior_sigma));
     nw_report_left(buf, 16, text);
-    nw_buf_printf(buf, "%s\n", is_learned(term) ? "the nights" : "the rig file");
+    nw_buf_printf(buf, "%s\n",
+                  is_learned(term) ? "the nights"
+                  : term->is_told  ? "a trial"
+                                   : "the rig file");
 }
 
 /* Widest first. */
@@ -186,7 +189,8 @@ static void cannot_tell(const struct nw_apart *apart, struct nw_buf *buf) {
     size_t len = 0;
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         const struct nw_apart_term *const term = &apart->terms[k];
-        if (!term->is_present || !is_width(term->id) || is_learned(term) || len > 300) {
+        if (!term->is_present || !is_width(term->id) || is_learned(term) || term->is_told ||
+            len > 300) {
             continue;
         }
         const struct nw_trial *const trial = trial_of(term->id);
@@ -238,7 +242,7 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
         return;
     }
     nw_buf_printf(buf, "  %-24s%6s  %-12s%-16s%s\n", "what widens the star", "alone", "90 %",
-                  "rig file", "known by");
+                  "before", "known by");
     const size_t n = in_order(apart, order);
     for (size_t i = 0; i < n; i++) {
         row(&apart->terms[order[i]], buf);
@@ -282,6 +286,7 @@ static void term_json(struct nw_json *json, json_t *array, const struct nw_apart
     nw_json_number(json, o, "prior", term->prior * unit, 4);
     nw_json_number(json, o, "prior_sigma", term->prior_sigma * unit, 3);
     nw_json_number(json, o, "surprise_sigmas", term->surprise, 3);
+    nw_json_bool(json, o, "told_by_trial", term->is_told);
 }
 
 static void pairs_json(struct nw_json *json, json_t *o, const struct nw_apart *apart) {

@@ -99,6 +99,25 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
         assert again[what]["outcome"] == "refuted", "what is told stays told"
 
 
+def test_a_surface_that_was_kept_counts(book, tmp_path):
+    """Tilt and curvature follow a measured surface while the rig file is the same."""
+    path, _ = book
+    name = next(line.split(":", 1)[1].strip() for line in RIG.read_text().splitlines()
+                if line.startswith("name:"))
+    document = {"schema": "nightwright.surface.1", "method": "pair", "frames_used": 2,
+                "sign_known": True, "tilt_corner_to_corner_um": 60.0,
+                "tilt_corner_to_corner_sigma_um": 2.0, "tilt_direction_deg": 40.0, "c_um": 5.0,
+                "c_sigma_um": 1.0, "astigmatism_um": 2.0, "astigmatism_sigma_um": 1.0,
+                "about": {"rig": name, "setup": "deep", "frames": 2, "camera": "cooled mono",
+                          "start_utc": "2026-05-03T11:00:00Z", "end_utc": "2026-05-03T11:03:00Z"}}
+    (tmp_path / "surface.json").write_text(json.dumps(document))
+    assert run(path, "add", tmp_path / "surface.json").returncode == 0
+    told = answer("check", RIG, "--book", path, "--nights", "..2026-05-03")["nights"]
+    assert any("from the surface that was kept" in t["text"] and t["used"] for t in told["trials"])
+    tilt = next(t for t in told["terms"] if t["id"] == "tilt_curvature")
+    assert tilt["told_by_trial"] and tilt["prior_sigma"] < 0.2 * tilt["prior"]
+
+
 def test_a_rig_of_one_look_is_not_remembered(book):
     path, _ = book
     done = command("check", RIG, "--book", path, "--set", "mount.flexure=0 arcsec/h")
