@@ -156,7 +156,9 @@ enum nw_status nw_book_climate(struct nw_book *book, const char *date, struct nw
         return nw_err_set(err, NW_NOMEM, "climate of a night");
     }
     enum nw_status status = read_pieces(book, CLIMATE, date, samples, err);
-    if (status == NW_OK) {
+    if (status == NW_OK && samples->n == 0) {
+        *ret = (struct nw_air_log){.n = 0}; /* nothing to free */
+    } else if (status == NW_OK) {
         status = as_climate(samples, ret, err);
     }
     book_samples_done(samples);
@@ -171,7 +173,9 @@ enum nw_status nw_book_power(struct nw_book *book, const char *date, struct nw_p
         return nw_err_set(err, NW_NOMEM, "power log of a night");
     }
     enum nw_status status = read_pieces(book, POWER, date, samples, err);
-    if (status == NW_OK) {
+    if (status == NW_OK && samples->n == 0) {
+        *ret = (struct nw_power_rows){.n = 0};
+    } else if (status == NW_OK) {
         status = as_power(samples, ret, err);
     }
     book_samples_done(samples);

@@ -264,7 +264,7 @@ static enum nw_status read_rows(struct asked *a, size_t view, const char *y, con
             status = nw_grow((void **)&trend->points, &cap, trend->n + 1, sizeof *trend->points,
                              MAX_ROWS, err);
         }
-        if (status == NW_OK && isfinite(point.x) && isfinite(point.y)) {
+        if (status == NW_OK && trend->points && isfinite(point.x) && isfinite(point.y)) {
             trend->points[trend->n++] = point;
         }
     }

@@ -58,7 +58,7 @@ static enum nw_status keep(const struct cli_args *args, const struct nw_about *a
 enum nw_status cli_document(const struct cli_args *args, const struct nw_about *about,
                             json_t *document, struct cli_result *result, struct nw_err *err) {
     struct nw_buf remark;
-    nw_buf_init(&remark, 2 * CLI_MAX_PATH);
+    nw_buf_init(&remark, (size_t)2 * CLI_MAX_PATH);
     enum nw_status status = nw_about_put(about, document, err);
     if (status == NW_OK && cli_given(args, "keep")) {
         status = keep(args, about, document, &remark, err);
