@@ -1,9 +1,8 @@
 /* test_documents.c - results of our commands in the book: once each, in SI, under their night. */
 #include <math.h>
 
-#include "book/book_internal.h"
 #include "book/documents.h"
-#include "book_support.h"
+#include "book_ask.h"
 
 static const struct nw_book_add_opts OPTS = {.longitude_rad = 0.0, .n_threads = 1};
 
@@ -21,25 +20,6 @@ static enum nw_status keep(const struct place *place, const char *text, struct n
     const enum nw_status status = nw_book_keep(place->book, document, &OPTS, kept, err);
     json_decref(document);
     return status;
-}
-
-static double ask(const struct place *place, const char *sql) {
-    sqlite3_stmt *statement = NULL;
-    struct nw_err err = {0};
-    bool is_row = false;
-    ok(book_prepare(place->book, sql, NULL, 0, &statement, &err), &err);
-    ok(book_step(place->book, statement, &is_row, &err), &err);
-    assert_true(is_row);
-    const double value = book_column_real(statement, 0);
-    (void)sqlite3_finalize(statement);
-    return value;
-}
-
-static void is_sound(const struct place *place) {
-    struct nw_book_health health = {0};
-    struct nw_err err = {0};
-    ok(nw_book_check(place->book, &health, &err), &err);
-    assert_int_equal(health.n_problems, 0);
 }
 
 static void test_a_surface_stands_in_si_under_its_night(void **state) {

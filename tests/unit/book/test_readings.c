@@ -1,9 +1,8 @@
 /* test_readings.c - climate and power logs in the book: rows there and back, nights, summaries. */
 #include <math.h>
 
-#include "book/book_internal.h"
 #include "book/evidence.h"
-#include "book_support.h"
+#include "book_ask.h"
 
 static void write_text(const struct place *place, const char *name, const struct nw_buf *text) {
     char path[200];
@@ -33,25 +32,6 @@ static void write_climate(const struct place *place, const char *name, size_t n_
     }
     write_text(place, name, &text);
     nw_buf_done(&text);
-}
-
-static double ask(const struct place *place, const char *sql) {
-    sqlite3_stmt *statement = NULL;
-    struct nw_err err = {0};
-    bool is_row = false;
-    ok(book_prepare(place->book, sql, NULL, 0, &statement, &err), &err);
-    ok(book_step(place->book, statement, &is_row, &err), &err);
-    assert_true(is_row);
-    const double value = book_column_real(statement, 0);
-    (void)sqlite3_finalize(statement);
-    return value;
-}
-
-static void is_sound(const struct place *place) {
-    struct nw_book_health health = {0};
-    struct nw_err err = {0};
-    ok(nw_book_check(place->book, &health, &err), &err);
-    assert_int_equal(health.n_problems, 0);
 }
 
 static void test_a_climate_log_is_cut_into_nights(void **state) {

@@ -1,20 +1,7 @@
 /* test_sets.c - calibration frames in the book: which belong together, what they say. */
 #include <math.h>
 
-#include "book/book_internal.h"
-#include "book_support.h"
-
-static double ask(const struct place *place, const char *sql) {
-    sqlite3_stmt *statement = NULL;
-    struct nw_err err = {0};
-    bool is_row = false;
-    ok(book_prepare(place->book, sql, NULL, 0, &statement, &err), &err);
-    ok(book_step(place->book, statement, &is_row, &err), &err);
-    assert_true(is_row);
-    const double value = book_column_real(statement, 0);
-    (void)sqlite3_finalize(statement);
-    return value;
-}
+#include "book_ask.h"
 
 /* `n` frames alike, a minute apart. */
 static void write_some(const struct place *place, const char *name, struct words words, size_t n) {
@@ -28,13 +15,6 @@ static void write_some(const struct place *place, const char *name, struct words
         one.seed = words.seed + (unsigned)i;
         write_frame(place, file, &one);
     }
-}
-
-static void is_sound(const struct place *place) {
-    struct nw_book_health health = {0};
-    struct nw_err err = {0};
-    ok(nw_book_check(place->book, &health, &err), &err);
-    assert_int_equal(health.n_problems, 0);
 }
 
 static void test_what_is_alike_is_one_set(void **state) {
