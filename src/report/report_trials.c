@@ -22,7 +22,7 @@ static void steps(struct nw_buf *buf, const char *text) {
 }
 
 static void card(const struct nw_trial *trial, struct nw_buf *buf) {
-    char text[80];
+    char text[200];
     (void)snprintf(text, sizeof text, "%.*f min%s", trial->minutes < 1.0 ? 1 : 0, trial->minutes,
                    trial->is_cloud_work ? ", no clear sky needed" : "");
     nw_report_title(buf, nw_trial_name(trial->id), text);
