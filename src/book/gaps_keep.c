@@ -4,6 +4,7 @@
 
 #include "book/book_internal.h"
 #include "book/gaps_internal.h"
+#include "book/live_internal.h"
 
 enum { MAX_KEPT = 1000000 };
 
@@ -32,31 +33,67 @@ static enum nw_status write_gap(struct nw_book *book, int64_t night, const struc
                     values, sizeof values / sizeof values[0], err);
 }
 
+/* Holes of the frames that no header explains: light may. */
+static size_t list_open(const struct nw_gap *gaps, size_t n, double *moments) {
+    size_t n_open = 0;
+    for (size_t i = 0; i < n; i++) {
+        const bool is_open = nw_gap_is_fault(gaps[i].cause) || gaps[i].cause == NW_GAP_UNTOLD;
+        if (is_open && (gaps[i].sources & (1u << NW_GAP_FRAMES))) {
+            moments[n_open++] = gaps[i].to_s;
+        }
+    }
+    return n_open;
+}
+
+/* The holes of a night; light is only looked for where it may tell. */
+static enum nw_status find(struct nw_book *book, const char *date, struct nw_gap **ret,
+                           size_t *ret_n, struct nw_err *err) {
+    struct nw_live *const live = nw_calloc(1, sizeof *live);
+    double *moments = NULL;
+    struct live_moments near = {NULL, 0};
+    enum nw_status status = live ? NW_OK : nw_err_set(err, NW_NOMEM, "a night");
+    for (int round = 0; round < 2 && status == NW_OK; round++) {
+        struct nw_gap *gaps = NULL;
+        size_t n = 0;
+        status = live_read_near(book, date, &near, live, err);
+        if (status != NW_OK) {
+            break;
+        }
+        status = nw_gaps_of_night(book, live, &gaps, &n, err);
+        nw_live_done(live);
+        if (status == NW_OK) {
+            free(*ret);
+            *ret = gaps;
+            *ret_n = n;
+        }
+        if (status == NW_OK && round == 0) {
+            moments = nw_calloc(n + 1, sizeof *moments);
+            near.t_s = moments;
+            near.n = moments ? list_open(gaps, n, moments) : 0;
+        }
+        if (near.n == 0) {
+            break;
+        }
+    }
+    free(moments);
+    free(live);
+    return status;
+}
+
 static enum nw_status refresh_night(struct nw_book *book, int64_t id, const char *date,
                                     struct nw_err *err) {
     const struct book_value value = book_int(id);
-    struct nw_live *const live = nw_calloc(1, sizeof *live);
     struct nw_gap *gaps = NULL;
     size_t n = 0;
-    enum nw_status status =
-        live ? book_run(book, "DELETE FROM gap WHERE night_id = ?1", &value, 1, err)
-             : nw_err_set(err, NW_NOMEM, "a night");
+    enum nw_status status = book_run(book, "DELETE FROM gap WHERE night_id = ?1", &value, 1, err);
     if (status == NW_OK) {
-        status = nw_live_read(book, date, NULL, live, err);
-        if (status == NW_NOTFOUND) { /* no light frame: nothing to be missed */
-            free(live);
-            return NW_OK;
-        }
+        status = find(book, date, &gaps, &n, err);
+        status = status == NW_NOTFOUND ? NW_OK : status; /* no light frame: nothing to be missed */
     }
-    if (status == NW_OK) {
-        status = nw_gaps_of_night(book, live, &gaps, &n, err);
-        for (size_t i = 0; i < n && status == NW_OK; i++) {
-            status = write_gap(book, id, &gaps[i], err);
-        }
-        nw_live_done(live);
+    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        status = write_gap(book, id, &gaps[i], err);
     }
     free(gaps);
-    free(live);
     return status;
 }
 

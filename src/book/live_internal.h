@@ -28,6 +28,15 @@ bool live_names_pc(const char *name); /* of a column of the climate log */
 struct nw_book;
 enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live,
                                  struct nw_err *err) NW_CHECKED;
+/* A night with the light of the subs next to some moments only, against that with most stars; n 0:
+ * of none. Light of all is most of what reading a night takes. */
+struct live_moments {
+    const double *t_s;
+    size_t n;
+};
+enum nw_status live_read_near(struct nw_book *book, const char *date,
+                              const struct live_moments *near, struct nw_live *ret,
+                              struct nw_err *err) NW_CHECKED;
 /* Median of a column of a power log; work: as long as its rows. */
 double live_usual_power(const struct nw_power_rows *rows, size_t column, double *work);
 /* The volts of the circuit that dips deepest. */

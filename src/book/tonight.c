@@ -157,8 +157,34 @@ static enum nw_status solve_set(struct nw_book *book, struct nw_live *live,
     return status;
 }
 
+/* Which subs may be left out: those far from the moments asked for, but for the one with most stars
+ * of each target and filter, which stands for the night's best. */
+static void leave_out(const struct nw_live *live, const struct live_moments *near,
+                      bool *is_left_out) {
+    enum { NEAR = 3 };
+    for (size_t i = 0; i < live->n; i++) {
+        bool is_most = true;
+        for (size_t k = 0; k < live->n && is_most; k++) {
+            is_most = !is_alike(&live->subs[i], &live->subs[k]) ||
+                      live->subs[k].n_stars <= live->subs[i].n_stars;
+        }
+        is_left_out[i] = !is_most;
+    }
+    for (size_t m = 0; m < near->n; m++) {
+        size_t at = 0;
+        while (at < live->n && live->subs[at].t_start_utc_s < near->t_s[m]) {
+            at++;
+        }
+        for (size_t i = at > NEAR ? at - NEAR : 0; i < live->n && i < at + NEAR; i++) {
+            is_left_out[i] = false;
+        }
+    }
+}
+
+/* near NULL: of all subs. */
 static enum nw_status solve_light(struct nw_book *book, struct nw_live *live,
-                                  const struct reading *readings, struct nw_err *err) {
+                                  const struct reading *readings, const struct live_moments *near,
+                                  struct nw_err *err) {
     const size_t n = live->n + 1;
     struct set set = {.measures = nw_calloc(n, sizeof *set.measures),
                       .views = nw_calloc(n, sizeof(void *)),
@@ -169,6 +195,9 @@ static enum nw_status solve_light(struct nw_book *book, struct nw_live *live,
     const bool is_room =
         set.measures && set.views && set.exposures && set.at && set.results && is_taken;
     enum nw_status status = is_room ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu subs", live->n);
+    if (near && is_taken) {
+        leave_out(live, near, is_taken);
+    }
     for (size_t i = 0; readings && i < live->n && status == NW_OK; i++) {
         if (!is_taken[i]) {
             status = solve_set(book, live, readings, i, &set, is_taken, err);
@@ -259,28 +288,20 @@ static enum nw_status read_guiding(struct nw_book *book, struct nw_live *live, s
 
 /* ---- Together ------------------------------------------------------------------------------- */
 
-enum nw_status nw_live_read(struct nw_book *book, const char *date,
-                            const struct nw_live_foretold *foretold, struct nw_live *ret,
-                            struct nw_err *err) {
-    struct nw_live *const live = ret;
+static enum nw_status read_night(struct nw_book *book, const char *date,
+                                 const struct nw_live_foretold *foretold,
+                                 const struct live_moments *near, struct nw_live *live,
+                                 struct nw_err *err) {
     struct reading *readings = NULL;
     *live = (struct nw_live){.bytes_per_s = NAN, .t_last_end_s = NAN, .usual_gap_s = NAN};
     enum nw_status status = nw_book_find_night(book, date, live->date, err);
-    if (status == NW_OK) {
-        status = read_subs(book, foretold, live, &readings, err);
+    status = status == NW_OK ? read_subs(book, foretold, live, &readings, err) : status;
+    if (status == NW_OK && (!near || near->n > 0)) {
+        status = solve_light(book, live, readings, near, err);
     }
-    if (status == NW_OK) {
-        status = solve_light(book, live, readings, err);
-    }
-    if (status == NW_OK) {
-        status = read_guiding(book, live, err);
-    }
-    if (status == NW_OK) {
-        status = live_read_climate(book, live, err);
-    }
-    if (status == NW_OK) {
-        status = live_read_volts(book, live, err);
-    }
+    status = status == NW_OK ? read_guiding(book, live, err) : status;
+    status = status == NW_OK ? live_read_climate(book, live, err) : status;
+    status = status == NW_OK ? live_read_volts(book, live, err) : status;
     if (status == NW_OK) {
         nw_live_replay(live);
     } else {
@@ -288,6 +309,18 @@ enum nw_status nw_live_read(struct nw_book *book, const char *date,
     }
     free(readings);
     return status;
+}
+
+enum nw_status nw_live_read(struct nw_book *book, const char *date,
+                            const struct nw_live_foretold *foretold, struct nw_live *ret,
+                            struct nw_err *err) {
+    return read_night(book, date, foretold, NULL, ret, err);
+}
+
+enum nw_status live_read_near(struct nw_book *book, const char *date,
+                              const struct live_moments *near, struct nw_live *ret,
+                              struct nw_err *err) {
+    return read_night(book, date, NULL, near, ret, err);
 }
 
 struct nw_place nw_live_place(struct nw_book *book, const char *date) {
