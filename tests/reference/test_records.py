@@ -171,8 +171,11 @@ def test_results_are_kept_once(made, tmp_path):
     assert float(row["tilt_um"]) == pytest.approx(document["tilt_corner_to_corner_um"], rel=1e-9)
     say("sensor", top / "cal", "--rig", RIG, "--keep", "--book", book)
     assert [row["gain_setting"] for row in table(book, "sensor")] == ["100"]
-    say("plan", RIG, "--targets", TOP / "data/demo/targets.yaml", "--night", "2026-06-14",
-        "--keep", "--book", book)
+    (tmp_path / "targets.yaml").write_text(
+        "nightwright-targets: 1\ntargets:\n  lagoon: {ra: 18:03:37, dec: -24:23:12, goals: "
+        "{hydrogen-alpha: 5 h}}\n")
+    say("plan", RIG, "--targets", tmp_path / "targets.yaml", "--night", "2026-06-14", "--keep",
+        "--book", book)
     assert rows(book, "SELECT count(*) FROM document") == [(3,)]
     assert len({row["number"] for row in table(book, "plan")}) == len(table(book, "plan")) > 0
 
