@@ -276,6 +276,10 @@ static enum nw_status take(struct book_adding *a, struct book_file *file, struct
     if (file->kind == BOOK_DOCUMENT) {
         return book_add_document(a, file, err);
     }
+    if (file->kind == BOOK_FOCUS) {
+        return book_skip(a, file->path,
+                         "a table of focus runs: `focus` reads it, the book does not keep it", err);
+    }
     a->frames[a->n_frames++] = *file;
     file->path = NULL;
     return a->n_frames == BOOK_BATCH ? flush(a, err) : NW_OK;

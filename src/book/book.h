@@ -55,7 +55,7 @@ const char *nw_book_fate_word(enum nw_book_fate fate);
 
 struct nw_book_skipped {
     char *path;
-    char why[200];
+    char why[320];
 };
 struct nw_book_added {
     size_t n_files; /* looked at */

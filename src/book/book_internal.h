@@ -106,13 +106,14 @@ enum book_kind {
     BOOK_POWER,
     BOOK_RIG,
     BOOK_DOCUMENT,
+    BOOK_FOCUS, /* focus runs as a table: `focus` reads it, the book does not keep it */
     BOOK_NOTHING
 };
 const char *book_kind_word(enum book_kind kind); /* of content.kind */
 /* By its name alone: a table of any kind is a LOG. */
 enum book_kind book_kind_of(const char *path);
 /* A table by its headings: LOG (of guiding, or unknown), CLIMATE (it may hold volts and amps as
- * well) or POWER. */
+ * well), POWER or FOCUS. */
 enum book_kind book_table_kind(const struct nw_table *table);
 /* By its name, and of tables by their headings. */
 enum book_kind book_look_kind(const char *path);

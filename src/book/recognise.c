@@ -25,9 +25,9 @@ enum book_kind book_kind_of(const char *path) {
 
 const char *book_kind_word(enum book_kind kind) {
     static const char *const WORDS[] = {
-        [BOOK_FRAME] = "frame",     [BOOK_LOG] = "guide-log", [BOOK_CLIMATE] = "climate-log",
-        [BOOK_POWER] = "power-log", [BOOK_RIG] = "rig",       [BOOK_DOCUMENT] = "document",
-        [BOOK_NOTHING] = "nothing",
+        [BOOK_FRAME] = "frame",     [BOOK_LOG] = "guide-log",   [BOOK_CLIMATE] = "climate-log",
+        [BOOK_POWER] = "power-log", [BOOK_RIG] = "rig",         [BOOK_DOCUMENT] = "document",
+        [BOOK_FOCUS] = "focus-log", [BOOK_NOTHING] = "nothing",
     };
     return WORDS[kind];
 }
@@ -77,9 +77,13 @@ enum book_kind book_table_kind(const struct nw_table *table) {
     const bool is_power =
         (has_clock || nw_table_column(table, "t_s") >= 0) &&
         (has_ending(table, " V") || has_ending(table, " A") || has_ending(table, " W"));
-    const bool is_climate =
-        has_clock && has_ending(table, "_c") && nw_table_column(table, "position_steps") < 0;
-    return is_guide ? BOOK_LOG : is_climate ? BOOK_CLIMATE : is_power ? BOOK_POWER : BOOK_LOG;
+    const bool is_focus = has_clock && nw_table_column(table, "position_steps") >= 0;
+    const bool is_climate = has_clock && has_ending(table, "_c");
+    return is_guide     ? BOOK_LOG
+           : is_focus   ? BOOK_FOCUS
+           : is_climate ? BOOK_CLIMATE
+           : is_power   ? BOOK_POWER
+                        : BOOK_LOG;
 }
 
 enum book_kind book_look_kind(const char *path) {

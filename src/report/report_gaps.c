@@ -45,12 +45,17 @@ static void one_cause(const struct nw_gap *gaps, size_t n, enum nw_gap_cause cau
     nw_buf_printf(buf, "\n");
 }
 
-/* Each advice once. */
+/* Each advice once; without any nothing at all. */
 static void what_would_tell(const struct nw_gap *gaps, size_t n, struct nw_buf *buf) {
+    bool is_headed = false;
     for (size_t i = 0; i < n; i++) {
         bool is_first = gaps[i].would_tell[0] != '\0';
         for (size_t k = 0; k < i && is_first; k++) {
             is_first = strcmp(gaps[k].would_tell, gaps[i].would_tell) != 0;
+        }
+        if (is_first && !is_headed) {
+            nw_buf_printf(buf, "\nWHAT WOULD TELL MORE\n");
+            is_headed = true;
         }
         if (is_first) {
             nw_report_entry(buf, 2, 12, nw_gap_cause_word(gaps[i].cause), gaps[i].would_tell);
@@ -84,7 +89,7 @@ void nw_report_gaps_text(const struct nw_gap *gaps, size_t n, struct nw_buf *buf
                        nw_gap_cause_text(gaps[i].cause), gaps[i].evidence);
         nw_report_entry(buf, 2, 20, head, text);
     }
-    nw_buf_printf(buf, "%s\nWHAT WOULD TELL MORE\n", n_faults == 0 ? "  none\n" : "");
+    nw_buf_printf(buf, "%s", n_faults == 0 ? "  none\n" : "");
     what_would_tell(gaps, n, buf);
 }
 

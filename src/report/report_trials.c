@@ -48,7 +48,8 @@ static void ranked(const struct nw_trials_report *report, struct nw_buf *buf) {
     double minutes = 0.0;
     char name[40];
     if (report->ranks && report->n_nights > 0) {
-        (void)snprintf(text, sizeof text, "after %zu nights of the book", report->n_nights);
+        (void)snprintf(text, sizeof text, "after %zu night%s of the book", report->n_nights,
+                       report->n_nights == 1 ? "" : "s");
     } else {
         (void)snprintf(text, sizeof text, "%s",
                        report->ranks ? "by the rig file alone" : "no rig file: in no order");

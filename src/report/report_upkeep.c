@@ -11,8 +11,8 @@ static void one_task(const struct nw_upkeep *task, double now_utc_s, struct nw_b
     const bool is_near = !(task->due_s > now_utc_s + SOON_S);
     nw_buf_printf(buf, "  %-11s ", task->due[0] != '\0' ? task->due : "-");
     nw_report_left(buf, 32, task->name);
-    nw_buf_printf(buf, "%-12s%s\n", task->last_done[0] != '\0' ? task->last_done : "-",
-                  task->is_due ? "DUE" : "");
+    nw_buf_printf(buf, task->is_due ? "%-12sDUE\n" : "%s\n",
+                  task->last_done[0] != '\0' ? task->last_done : "-");
     if (is_near && task->why[0] != '\0') {
         nw_report_entry(buf, 14, 23, "because", task->why);
     }

@@ -187,7 +187,7 @@ static void test_what_is_which(void **state) {
         {"c.csv", "time,lens_c\n", BOOK_CLIMATE},
         {"d.csv", "t_s,hub V\n", BOOK_POWER},
         {"e.csv", "time,position_steps,temperature_c,filter\n",
-         BOOK_LOG}, /* focus runs: not ours */
+         BOOK_FOCUS}, /* has temperatures, but is no climate */
         {"f.txt", "some program 1.0 started\n", BOOK_LOG},
         {"g.csv", "", BOOK_LOG},
         {"h.yaml", "name: x\n", BOOK_RIG},
