@@ -315,20 +315,17 @@ static void fill_sent(const struct nw_guide_log *log, const struct work *w, bool
     }
 }
 
-/* Where the path is the plain sum of pulses: would one with a gap foretell more? */
+/* Right ascension, whose path is the plain sum of pulses: would one with a gap foretell more?
+ * The gears of declination have been looked at by then. */
 static enum nw_status look_for_gap(const struct nw_guide_log *log, const struct work *w,
-                                   bool is_dec, struct nw_guide_analysis *a, struct nw_err *err) {
-    struct nw_guide_axis *const axis = is_dec ? &a->dec : &a->ra;
-    const double b = axis->pulse_rad_s;
+                                   struct nw_guide_analysis *a, struct nw_err *err) {
+    const double b = a->ra.pulse_rad_s;
     const struct guide_prior prior = {
         .b = b, .sigma = GAP_RESPONSE_SIGMA * b, .difference_sigma = GAP_WAYS_SIGMA * b};
     struct guide_moves moves = {0};
-    if (is_dec || axis->check.n == 0) { /* the gears of declination have been looked at */
-        return NW_OK;
-    }
-    enum nw_status status = nw_guide_moves_init(log, &w->cut, is_dec, a->pulse_acts, &moves, err);
+    enum nw_status status = nw_guide_moves_init(log, &w->cut, false, a->pulse_acts, &moves, err);
     if (status == NW_OK) {
-        status = nw_guide_see_gap(is_dec ? &w->dec : &w->ra, &moves, &prior, &axis->check, err);
+        status = nw_guide_see_gap(&w->ra, &moves, &prior, &a->ra.check, err);
     }
     nw_guide_moves_done(&moves);
     return status;
@@ -353,8 +350,8 @@ static enum nw_status check_axis(const struct nw_guide_log *log, const struct wo
     in.b = pulses.n_sent > 0 ? axis->pulse_rad_s : 0.0;
     if (status == NW_OK && !is_loop_only && is_told) {
         status = nw_guide_check_model(&in, &axis->check, err);
-        if (status == NW_OK && in.sent_s) {
-            status = look_for_gap(log, w, is_dec, a, err);
+        if (status == NW_OK && in.sent_s && !is_dec && axis->check.n > 0) {
+            status = look_for_gap(log, w, a, err);
         }
     } else if (!is_told) {
         (void)snprintf(axis->check.why_null, sizeof axis->check.why_null, "%.150s",
