@@ -22,7 +22,9 @@ void nw_report_live_sub(const struct nw_live *live, struct nw_buf *buf) {
     char when[48];
     (void)nw_report_clock(when, sizeof when, sub->t_start_utc_s);
     nw_buf_printf(buf, "%s  sub %-4zu ", when, live->n);
-    if (isfinite(sub->scale_rad_px)) {
+    if (!isfinite(sub->fwhm_px)) {
+        nw_buf_printf(buf, "no width");
+    } else if (isfinite(sub->scale_rad_px)) {
         nw_buf_printf(buf, "%.2f arcsec", sub->fwhm_px * sub->scale_rad_px * AS);
     } else {
         nw_buf_printf(buf, "%.2f px", sub->fwhm_px);
