@@ -24,6 +24,7 @@ struct check_night {
     struct nw_seen_sub *seen; /* all light frames, in order of time */
     size_t n_seen;
     char date[NW_BOOK_DATE]; /* of a night out of the book */
+    size_t n_of_trials;      /* frames of the book left out: they speak through their trial alone */
     struct nw_buf remark;    /* on the frames that were left out */
 };
 

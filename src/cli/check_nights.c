@@ -19,7 +19,6 @@ struct nights {
     struct one_night *items;
     struct nw_apart_night *nights; /* borrow from items */
     size_t n, n_without_log, n_of_trials;
-    const struct nw_book_starts *trials; /* frames that are no subs of the night */
     const struct check_nights_opts *opts;
     struct nw_setup
         filters[NW_APART_FILTERS];        /* the setup with each of its filters, its own first */
@@ -75,15 +74,6 @@ static void focus_changes(struct one_night *night) {
     }
 }
 
-static bool is_among(const struct nw_book_starts *starts, double t_s) {
-    for (size_t i = 0; i < starts->n; i++) {
-        if (fabs(starts->items[i] - t_s) < 1e-3) {
-            return true;
-        }
-    }
-    return false;
-}
-
 /* The setup's filters, its own first. */
 static void list_filters(const struct nw_setup *setup, struct nights *all) {
     all->filters[0] = *setup;
@@ -126,11 +116,9 @@ static void leave_out(struct nights *all, struct one_night *night) {
     struct check_night *const check = &night->check;
     size_t n = 0;
     for (size_t i = 0; i < check->n; i++) {
-        const bool is_of_trial = is_among(all->trials, check->stars[i].t_start_utc_s);
-        if (is_of_trial || night->filters[i] == SIZE_MAX) {
+        if (night->filters[i] == SIZE_MAX) {
             free(check->measures[i].stars);
-            all->n_of_trials += is_of_trial;
-            all->n_unknown += !is_of_trial;
+            all->n_unknown++;
             continue;
         }
         all->n_other += night->filters[i] > 0;
@@ -224,6 +212,7 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     struct nw_setup any = *setup; /* all filters: each has its own place in the fit */
     any.filter.name[0] = '\0';
     enum nw_status status = check_book(book, date, rig, &any, &night->check, &evidence, &why);
+    all->n_of_trials += night->check.n_of_trials;
     if (status == NW_DATA || status == NW_NOTFOUND) { /* no usable light frame */
         check_night_done(&night->check);
         *night = (struct one_night){.change_K = NULL};
@@ -329,12 +318,7 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
     struct nights all = {.opts = opts};
     list_filters(setup, &all);
     struct check_told told = {.n_known = 0};
-    struct nw_book_starts starts = {.n = 0};
-    enum nw_status status = nw_book_trial_starts(book, &starts, err);
-    if (status == NW_OK) {
-        all.trials = &starts;
-        status = gather(book, opts->range, rig, setup, &all, err);
-    }
+    enum nw_status status = gather(book, opts->range, rig, setup, &all, err);
     if (status == NW_OK && opts->changed_on) {
         status = split(opts->changed_on, &all, ret, err);
     }
@@ -366,7 +350,6 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
         nw_text_copy(ret->to, sizeof ret->to, all.nights[all.n - 1].date);
     }
     ret->told = told; /* the words on trials are wanted still */
-    nw_book_starts_done(&starts);
     nights_done(&all);
     return status;
 }
