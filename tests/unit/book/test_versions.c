@@ -112,7 +112,7 @@ static void test_an_older_book_is_brought_up_to_date(void **state) {
 }
 
 static void test_killed_while_it_is_brought_up_to_date(void **state) {
-    enum { ROUNDS = 40, N = 4000 };
+    enum { ROUNDS = 24, N = 3000 };
     const struct place *const place = *state;
     char path[200];
     char copy[200];
