@@ -136,7 +136,7 @@ static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
     const struct sim_axis ra = ra_axis();
     gsl_rng *rng = rng_of(31);
     int in_bounds = 0;
-    for (int i = 0; i < 40; i++) {
+    for (int i = 0; i < 28; i++) {
         struct sim_night night;
         sim_night_init(&night, 1800, 2.0);
         sim_night_run(&night, &ra, &DEC, rng);
@@ -154,7 +154,7 @@ static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
         sim_night_done(&night);
     }
     gsl_rng_free(rng);
-    assert_true(in_bounds >= 76);
+    assert_true(in_bounds >= 53); /* of 56 */
 }
 
 /* Gears that shake for some samples, noise that outlasts one: the loop model reads 0.90 and 0.95 */
