@@ -2,9 +2,14 @@
 that grow, killed while it all lands. It goes on, and nothing is lost or doubled.
 """
 import datetime
+import os
+import pathlib
 import random
 import resource
+import shutil
 import signal
+import subprocess
+import tempfile
 import time
 
 import pytest
@@ -141,3 +146,37 @@ def test_killed_while_frames_and_logs_land(tmp_path):
     assert whole(book) == whole(other) and len(whole(book)) == 8
     sql = "SELECT start_utc_s, n_samples, margin_low_K FROM climate_run ORDER BY 1"
     assert rows(book, sql) == rows(other, sql) and len(rows(book, sql)) == 1
+
+
+def test_folders_that_may_only_be_read():
+    """The captures of another machine, shared to be read: watched and added as any, nothing is
+    written beside them. A book that cannot be written to is one clear error."""
+    nobody = {"user": 65534, "group": 65534, "extra_groups": []} if os.geteuid() == 0 else {}
+    with tempfile.TemporaryDirectory() as top:  # root may write anywhere, so it is not root's
+        top = pathlib.Path(top)
+        lights, own, command = top / "lights", top / "own", top / "nightwright"
+        shutil.copy(COMMAND, command)  # the tree may lie where only its owner may look
+        lights.mkdir()
+        own.mkdir()
+        for i in range(2):
+            lands(lights, i)
+        before = sorted((p.name, p.stat().st_mtime_ns) for p in lights.iterdir())
+        for path in (top, own, command):
+            path.chmod(0o755)
+        if nobody:
+            os.chown(own, nobody["user"], nobody["group"])
+        lights.chmod(0o555)
+        try:
+            for verb in (["watch", lights, "--once"], ["book", "add", lights]):
+                done = subprocess.run([command, *verb, "--book", own / "book.sqlite"], cwd=own,
+                                      capture_output=True, text=True, timeout=30, **nobody)
+                assert done.returncode == 0, done.stderr
+            assert n_frames(own / "book.sqlite") == 2
+            assert sorted((p.name, p.stat().st_mtime_ns) for p in lights.iterdir()) == before
+            done = subprocess.run([command, "book", "add", lights, "--book", lights / "b.sqlite"],
+                                  cwd=own, capture_output=True, text=True, timeout=30, **nobody)
+            assert done.returncode != 0 and len(done.stderr.splitlines()) == 1
+            assert str(lights) in done.stderr, done.stderr
+            assert not (lights / "b.sqlite").exists()
+        finally:
+            lights.chmod(0o755)
