@@ -214,7 +214,7 @@ static void test_held_on_one_flank_it_is_not_told(void **state) {
     (void)state;
     gsl_rng *rng = rng_of(13);
     int identified = 0;
-    for (int i = 0; i < 3; i++) {
+    for (int i = 0; i < 2; i++) {
         struct sim_axis dec = GEARS;
         dec.gap = 6.75; /* 900 ms */
         dec.drift_per_min = 3.0;
