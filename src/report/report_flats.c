@@ -110,7 +110,8 @@ static void table(const struct nw_flats_report *r, struct nw_buf *buf) {
         nw_report_left(buf, 22, filters[i].name);
         nw_report_fixed(buf, 9, line.setting, line.setting < 10.0 ? 1 : 0);
         nw_report_fixed(buf, 13, line.exposure_s, line.exposure_s < 10.0 ? 3 : 1);
-        nw_buf_printf(buf, "%11.1f %%", 100.0 * line.sigma);
+        nw_report_fixed(buf, 11, 100.0 * line.sigma, 1);
+        nw_buf_printf(buf, isfinite(line.sigma) ? " %%" : "  ");
         nw_buf_printf(buf, "%8zu", own < r->panel->n_filters ? r->panel->filters[own].n : 0);
         for (unsigned bit = 0; nw_panel_flag_text(bit); bit++) {
             if (line.flags & (1U << bit)) {
