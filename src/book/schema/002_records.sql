@@ -408,3 +408,6 @@ SELECT
     start_utc_s, strftime('%Y-%m-%dT%H:%M:%SZ', end_utc_s, 'unixepoch') AS end_utc, plan_block.exposure_s, plan_block.n_subs AS subs, tube_side, is_flip AS flip,
     dark_end_utc_s / 3600 - dark_start_utc_s / 3600 AS dark_h, night_plan.planned_s / 3600 AS planned_h, unused_s / 3600 AS unused_h
 FROM night_plan JOIN document ON document.id = night_plan.document_id JOIN plan_block ON plan_block.document_id = night_plan.document_id;
+
+-- Nights of an older book are looked at again with the next `add`: their holes are not known yet.
+UPDATE night SET is_stale = 1;

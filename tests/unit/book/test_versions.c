@@ -91,6 +91,7 @@ static void test_an_older_book_is_brought_up_to_date(void **state) {
     assert_int_equal(nw_book_open(path, NW_BOOK_READ, &book, &err), NW_LIMIT); /* not by reading */
     holds_all(path, N_OLD);
     assert_int_equal(ask(path, "PRAGMA user_version"), 2);
+    assert_int_equal(ask(path, "SELECT is_stale FROM night"), 1); /* its holes are to be found */
     /* the copy is the older book, whole */
     assert_int_equal(ask(in(place, "old.sqlite.version-1", copy), "PRAGMA user_version"), 1);
     assert_int_equal(ask(copy, "SELECT count(*) FROM frame"), N_OLD);
