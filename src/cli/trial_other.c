@@ -316,7 +316,7 @@ static enum nw_status edge_card(const struct nw_paths *paths, const struct nw_se
                                 len ? "; " : "", name ? name + 1 : paths->items[i],
                                 is_shaded ? "dark edge " : "no edge is dark (",
                                 is_shaded ? s.dark_edge : "the card is not seen)", 100.0 * s.slope,
-                                s.dark_angle_rad * 180.0 / NW_PI);
+                                round(s.dark_angle_rad * 180.0 / NW_PI) + 0.0);
     }
     told->unit = "rad";
     told->n_frames = paths->n;
