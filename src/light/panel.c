@@ -194,6 +194,49 @@ static void fit_law(struct nw_panel *panel, const struct row *rows, size_t n) {
     }
 }
 
+static double miss_of(const struct nw_panel *p, const struct row *row) {
+    return row->y - p->filters[row->filter].ln_rate - p->power * row->terms[0] -
+           p->curve * row->terms[1] - p->shutter_s * row->terms[2];
+}
+
+/* Where the law itself is off at a setting, all flats at that setting are off together and more of
+ * them do not help: what their means miss beyond the scatter of the flats about those means, with a
+ * freedom taken by each term of the law and the level. 0 with too few settings to tell. */
+static double find_lack(const struct nw_panel *p, const struct row *rows, size_t n) {
+    const double terms = 1.0 + (p->has_power ? 1.0 : 0.0) + (p->has_curve ? 1.0 : 0.0);
+    double groups = 0.0;
+    double means2 = 0.0;  /* of the squared means of each setting */
+    double within2 = 0.0; /* about those means */
+    double shares = 0.0;  /* of 1 / flats at a setting */
+    for (size_t i = 0; i < n; i++) {
+        double count = 0.0;
+        double sum = 0.0;
+        double sum2 = 0.0;
+        bool is_first = true;
+        for (size_t k = 0; k < n; k++) {
+            if (fabs(rows[k].terms[0] - rows[i].terms[0]) <= 0.01) {
+                const double miss = miss_of(p, &rows[k]);
+                is_first = is_first && k >= i;
+                count += 1.0;
+                sum += miss;
+                sum2 += miss * miss;
+            }
+        }
+        if (is_first) {
+            groups += 1.0;
+            means2 += sum * sum / (count * count);
+            within2 += sum2 - sum * sum / count;
+            shares += 1.0 / count;
+        }
+    }
+    const double freedom = (double)n - groups - (double)p->n_filters + 1.0;
+    if (!(groups > terms) || !(freedom > 0.0)) {
+        return 0.0;
+    }
+    const double lack2 = means2 / (groups - terms) - within2 / freedom * shares / groups;
+    return sqrt(fmax(lack2, 0.0));
+}
+
 /* Exposure below which flats scatter twice as much, and 50 times the shutter's error. */
 static void find_shortest(struct nw_panel *panel, const struct row *rows, size_t n) {
     panel->shortest_s = panel->has_shutter ? 50.0 * fabs(panel->shutter_s) : 0.0;
@@ -202,10 +245,7 @@ static void find_shortest(struct nw_panel *panel, const struct row *rows, size_t
         double sum2[2] = {0.0, 0.0};
         double count[2] = {0.0, 0.0};
         for (size_t i = 0; i < n; i++) {
-            const struct nw_panel_filter *const f = &panel->filters[rows[i].filter];
-            const double miss = rows[i].y - f->ln_rate - panel->power * rows[i].terms[0] -
-                                panel->curve * rows[i].terms[1] -
-                                panel->shutter_s * rows[i].terms[2];
+            const double miss = miss_of(panel, &rows[i]);
             const size_t side = rows[i].exposure_s < LIMITS_S[k] ? 0U : 1U;
             sum2[side] += miss * miss;
             count[side] += 1.0;
@@ -233,6 +273,7 @@ enum nw_status nw_panel_fit(const struct nw_flat *flats, size_t n, struct nw_pan
                           n);
     }
     fit_law(&panel, rows, n_rows);
+    panel.lack = find_lack(&panel, rows, n_rows);
     find_shortest(&panel, rows, n_rows);
     free(rows);
     *ret = panel;
@@ -285,7 +326,7 @@ struct nw_panel_line nw_panel_line_for(const struct nw_panel *p, size_t like, do
     }
     const double scatter = isfinite(p->scatter) ? p->scatter : 0.02;
     var += scatter * scatter / (double)p->filters[like].n;
-    line.sigma = sqrt(var);
+    line.sigma = hypot(sqrt(var), p->lack);
     if (isfinite(share_of)) {
         line.sigma = hypot(line.sigma, ROUGH_SHARE);
         line.flags |= NW_PANEL_ESTIMATED;

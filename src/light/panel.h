@@ -70,6 +70,7 @@ struct nw_panel {
     double covariance[3][3]; /* of power, curve, shutter */
     bool has_power, has_curve, has_shutter;
     double scatter;    /* rms of a flat about the law, share: flicker, and what it does not know */
+    double lack;       /* rms of the law itself at a setting, share: more flats do not help */
     double shortest_s; /* below it flats scatter more, or the shutter counts; 0: nothing seen */
 };
 /* DATA: no flat with an exposure that is not clipped. Flats that are clipped are left out. */
@@ -96,7 +97,7 @@ const char *nw_panel_flag_text(unsigned bit); /* NULL past the end */
 /* A line of the table. */
 struct nw_panel_line {
     double setting, exposure_s; /* setting NaN: the panel has none */
-    double sigma;               /* of the level, share: the law's error */
+    double sigma;               /* of the level, share: of the law, its lack included */
     uint32_t flags;
 };
 /* `share_of`: light through this filter against filter `like` of the panel when it has no flats of

@@ -78,6 +78,36 @@ static void test_flicker_moves_the_level_within_the_error_it_claims(void **state
     assert_true(sqrt(pull2) > 0.9 && sqrt(pull2) < 1.8);
 }
 
+/* 3 flats at each of 6 settings, flicker 0.1 %, of a panel whose light also bends as the cube. */
+static double lack_of(double cube, gsl_rng *rng, double *ret_sigma) {
+    static const double SETTINGS[] = {5.0, 10.0, 20.0, 40.0, 80.0, 160.0};
+    struct nw_flat flats[18];
+    struct nw_panel panel;
+    for (size_t i = 0; i < 18; i++) {
+        const double s = SETTINGS[i % 6];
+        const double x = log(s / 28.0);
+        const double rate = true_rate("a", s) * exp(cube * x * x * x);
+        flats[i] = flat_at("a", s, 3.0, 3.0 * rate * (1.0 + gsl_ran_gaussian(rng, 0.001)));
+    }
+    assert_int_equal(nw_panel_fit(flats, 18, &panel, NULL), NW_OK);
+    const struct nw_panel_opts opts = {.level_adu = 2000.0, .shortest_s = 0.5, .longest_s = 30.0};
+    *ret_sigma = nw_panel_line_for(&panel, 0, NAN, &opts).sigma;
+    return panel.lack;
+}
+
+static void test_a_law_that_is_not_the_panels_is_told_in_the_error(void **state) {
+    (void)state;
+    gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(rng, 8);
+    double sigma = NAN;
+    /* the cube less its best parabola at these six places: sum of squares over the 6 - 3 freedoms
+     * 1.5478^2 (numpy.linalg.lstsq), which is 0.0310 for a factor of 0.02 */
+    check_near(lack_of(0.02, rng, &sigma), 0.0310, 0.001, "numpy.linalg.lstsq");
+    assert_true(sigma > 0.030);
+    assert_true(lack_of(0.0, rng, &sigma) < 0.001 && sigma < 0.0015); /* the law holds */
+    gsl_rng_free(rng);
+}
+
 static void test_limits_are_flagged_and_another_filter_is_rough(void **state) {
     (void)state;
     struct nw_flat flats[9];
@@ -303,6 +333,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_without_noise_the_table_gives_the_level_exactly),
         cmocka_unit_test(test_flicker_moves_the_level_within_the_error_it_claims),
+        cmocka_unit_test(test_a_law_that_is_not_the_panels_is_told_in_the_error),
         cmocka_unit_test(test_limits_are_flagged_and_another_filter_is_rough),
         cmocka_unit_test(test_one_setting_scales_exposures_only),
         cmocka_unit_test(test_nothing_usable_is_said),
