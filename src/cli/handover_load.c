@@ -168,12 +168,12 @@ static void made_done(struct made *m) {
     }
 }
 
-/* Means of 2 x 2 pixels of one plane, measured. */
-static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane,
+/* Means of bin x bin pixels of one plane, measured. */
+static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane, size_t bin,
                                      struct nw_measure **ret, struct nw_err *err) {
     const struct nw_measure_opts opts = {.max_stars = 300, .fit_stars = 100};
-    const size_t w = frame->width_px / 2;
-    const size_t h = frame->height_px / 2;
+    const size_t w = frame->width_px / bin;
+    const size_t h = frame->height_px / bin;
     const struct nw_image_view from = nw_frame_plane(frame, plane);
     struct nw_frame half = *frame; /* borrows the header */
     half.width_px = w;
@@ -183,11 +183,11 @@ static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane,
     if (!half.px) {
         return nw_err_set(err, NW_NOMEM, "%s", frame->path);
     }
-    for (size_t y = 0; y < h; y++) {
-        const float *const a = from.px + 2 * y * from.stride_px;
-        const float *const b = a + from.stride_px;
-        for (size_t x = 0; x < w; x++) {
-            half.px[y * w + x] = 0.25F * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
+    for (size_t y = 0; y < h * bin; y++) {
+        const float *const row = from.px + y * from.stride_px;
+        float *const to = half.px + y / bin * w;
+        for (size_t x = 0; x < w * bin; x++) {
+            to[x / bin] += row[x] / (float)(bin * bin);
         }
     }
     const enum nw_status status = nw_measure_frame(&half, NW_CHANNEL_MONO, "", &opts, ret, err);
@@ -195,8 +195,9 @@ static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane,
     return status;
 }
 
-/* Measures a master; *ret_factor: what its values were multiplied by. */
-static enum nw_status measure_master(const char *path, bool wants_bins, struct made *ret,
+/* Measures a master; *ret_factor: what its values were multiplied by. `grid_width_px`: of the subs
+ * whose colours were filled in; 0: none were, and no bins are wanted. */
+static enum nw_status measure_master(const char *path, size_t grid_width_px, struct made *ret,
                                      double *ret_factor, struct nw_err *err) {
     static const enum nw_channel CHANNELS[] = {NW_CHANNEL_R, NW_CHANNEL_G, NW_CHANNEL_B};
     const struct nw_frame_opts read = {.n_threads = 1};
@@ -214,13 +215,15 @@ static enum nw_status measure_master(const char *path, bool wants_bins, struct m
         frame->facts.bayer[0] = '\0'; /* left over from a sub: a master has no pattern */
         ret->what.n_planes = frame->n_planes;
         nw_text_copy(ret->what.filter, sizeof ret->what.filter, frame->facts.filter);
+        /* two of the subs' pixels are four of one with pixels of half the size */
+        ret->what.bin = 2 * frame->width_px > 3 * grid_width_px ? 4 : 2;
     }
     for (size_t k = 0; status == NW_OK && k < frame->n_planes; k++) {
         status = nw_measure_frame(frame, frame->n_planes == 3 ? CHANNELS[k] : NW_CHANNEL_MONO, "",
                                   &opts, &ret->planes[k], err);
         ret->what.planes[k] = ret->planes[k];
-        if (status == NW_OK && wants_bins) {
-            status = measure_binned(frame, k, &ret->binned[k], err);
+        if (status == NW_OK && grid_width_px > 0) {
+            status = measure_binned(frame, k, ret->what.bin, &ret->binned[k], err);
             ret->what.binned[k] = ret->binned[k];
         }
     }
@@ -238,9 +241,11 @@ static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
     if (!w->audits) {
         return nw_err_set(err, NW_NOMEM, "masters");
     }
-    bool is_grid = false;
-    for (size_t g = 0; g < w->n_groups; g++) {
-        is_grid = is_grid || w->groups[g].is_grid;
+    size_t grid_width_px = 0;
+    for (size_t k = 0; k < w->n_subs; k++) {
+        if (w->subs[k].is_grid) {
+            grid_width_px = w->subs[k].width_px;
+        }
     }
     for (size_t i = 0; i < w->masters.n; i++) {
         struct nw_hand_master *const m = &w->audits[i];
@@ -248,7 +253,7 @@ static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
         struct nw_err why = {0};
         double factor = 1.0;
         m->path = w->masters.items[i];
-        enum nw_status status = measure_master(m->path, is_grid, &made, &factor, &why);
+        enum nw_status status = measure_master(m->path, grid_width_px, &made, &factor, &why);
         if (status == NW_OK) {
             status = nw_handover_audit(&made.what, &judged, &m->audit, &why);
         }

@@ -183,9 +183,10 @@ void nw_hand_sets_free(struct nw_hand_set *sets, size_t n);
 struct nw_hand_made {
     size_t n_planes; /* 1, or red, green, blue */
     const struct nw_measure *planes[NW_HAND_COLOURS];
-    /* the same in bins of 2 x 2 px: noise of interpolated colours reaches over two pixels and more;
-     * NULL: not asked for (no group is a grid) */
+    /* the same in bins of `bin` x `bin` px, two of the subs' pixels: noise of interpolated colours
+     * reaches over that and more; NULL: not asked for (no group is a grid) */
     const struct nw_measure *binned[NW_HAND_COLOURS];
+    size_t bin;
     char filter[32]; /* of its header: says which colour a single plane is */
 };
 

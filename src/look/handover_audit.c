@@ -5,7 +5,8 @@
  * 2747, app. A).
  * A colour of a pattern has a quarter or half of the pixels: the mean of an area of a pixels holds
  * a x share of them, whoever interpolates the rest. Interpolated colours are alike over two pixels
- * and more: their noise is taken in bins of 2 x 2, beyond which neighbours alone are alike. */
+ * and more: their noise is taken in bins of two of the subs' pixels, beyond which neighbours alone
+ * are alike. */
 #include <math.h>
 
 #include "look/handover.h"
@@ -91,7 +92,7 @@ static void judge(const struct nw_hand_made *master, size_t plane, const struct 
     const struct nw_measure *const m = master->planes[plane];
     const struct nw_measure *const grain =
         g->is_grid && a->px < 1.5 && master->binned[plane] ? master->binned[plane] : m;
-    const double bin_px = grain == m ? a->px : 2.0 * a->px;
+    const double bin_px = grain == m ? a->px : (double)master->bin * a->px;
     const double share = g->is_grid ? GRID_SHARE[a->colour] : 1.0;
     const struct nw_noise *const mn = &grain->aspects.noise;
     const struct nw_hand_group_plane *const of = &g->planes[a->colour];

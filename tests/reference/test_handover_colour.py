@@ -80,10 +80,11 @@ def night(tmp_path_factory):
 
     write("cube", 1e-4 * cube + 0.02)
     write("half", half)
+    write("fine", np.array([np.kron(plane, np.ones((2, 2))) for plane in cube]))
     write("noisy", noisy)
     write("red", cube[0], FILTER="Red")
     write("unsaid", cube[1])
-    names = ["cube", "half", "noisy", "red", "unsaid"]
+    names = ["cube", "half", "fine", "noisy", "red", "unsaid"]
     document = json.loads(run("handover", folder, "--json", "--csv", made / "list.csv", "--master",
                               *[made / f"{n}.fits" for n in names]))
     masters = {pathlib.Path(m["path"]).stem: m for m in document["masters"]}
@@ -135,7 +136,7 @@ def test_the_list_has_the_colours(night):
 
 def test_colour_masters_that_reached_root_n(night):
     """The mean of an area has the noise of the pixels of that colour in it, however filled."""
-    for name, px, scale in [("cube", 1, 1e-4), ("half", 2, 1.0)]:
+    for name, px, scale in [("cube", 1, 1e-4), ("half", 2, 1.0), ("fine", 0.5, 1.0)]:
         for k, plane in enumerate(night[3][name]["planes"]):
             assert plane["colour"] == "RGB"[k]
             assert plane["pixel_of_subs"] == pytest.approx(px, rel=0.01)
@@ -164,3 +165,38 @@ def test_one_plane_is_that_of_its_filter(night):
     unsaid = night[3]["unsaid"]
     assert unsaid["efficiency_percent"] is None
     assert "FILTER" in unsaid["why_null"]["efficiency_percent"]
+
+
+def test_three_filters_of_a_mono_camera(tmp_path):
+    """Planes of one master, each against the subs of its filter; what went wrong in one is told."""
+    folder = tmp_path / "mono"
+    folder.mkdir()
+    rng = np.random.default_rng(8)
+    size, n = 300, 4
+    y, x = np.mgrid[0:size, 0:size]
+    sharp = np.zeros((size, size))
+    for cx, cy, flux in zip(*rng.uniform(15, size - 15, (2, 60)), rng.uniform(4e4, 2e5, 60)):
+        box = np.s_[int(cy) - 12:int(cy) + 13, int(cx) - 12:int(cx) + 13]
+        sharp[box] += flux / (2 * np.pi * SIGMA ** 2) * np.exp(
+            -((x[box] - cx) ** 2 + (y[box] - cy) ** 2) / (2 * SIGMA ** 2))
+    planes = []
+    for k, (name, sky) in enumerate([("Red", 400), ("Green", 600), ("Blue", 900)]):
+        subs = []
+        for i in range(n):
+            image = rng.poisson(sharp + sky) + rng.normal(0, READ, sharp.shape) + 200
+            fits.PrimaryHDU(np.round(image).astype(np.uint16), fits.Header(
+                [("IMAGETYP", "Light Frame"), ("EXPTIME", 60.0), ("FILTER", name),
+                 ("INSTRUME", "mono camera"), ("OBJECT", "field one"),
+                 ("DATE-OBS", f"2026-06-14T1{k}:{2 * i:02d}:00")])).writeto(
+                folder / f"{name}{i}.fits")
+            subs.append(image - 200 - sky)
+        planes.append(np.mean(subs, axis=0))
+    planes[2] = planes[2] + rng.normal(0, 40.0, sharp.shape)
+    fits.PrimaryHDU(np.array(planes).astype(np.float32)).writeto(tmp_path / "rgb.fits")
+    document = json.loads(run("handover", folder, "--json", "--master", tmp_path / "rgb.fits"))
+    (master,) = document["masters"]
+    for k, (plane, sky) in enumerate(zip(master["planes"], [400, 600, 900])):
+        assert plane["colour"] == "RGB"[k]
+        expected = np.sqrt((sky + READ ** 2 + 1 / 12) / n)
+        assert plane["expected_equal_adu"] == pytest.approx(expected, rel=0.05)
+        assert plane["reached_root_n"] == (k < 2), plane
