@@ -196,13 +196,13 @@ def test_killed_at_random_while_logs_and_sets_are_added(made, tmp_path):
     for i in range(15):
         process = subprocess.Popen([COMMAND, "book", "add", source, "--book", book],
                                    stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(generator.uniform(0.0, took))
+        time.sleep(generator.uniform(0.0, 0.6 * took))  # what is done already is not done again
         process.send_signal(signal.SIGKILL)
         unfinished += process.wait() != 0
-        if i % 5 == 4:  # begin anew, so that kills meet every stage
+        if i % 3 == 2:  # begin anew, so that kills meet every stage
             for left in tmp_path.glob("killed.sqlite*"):
                 left.unlink()
-    assert unfinished > 6
+    assert unfinished > 4
     say("book", "add", source, "--book", book)
     say("book", "add", source, "--book", book)
     assert "the book is sound" in say("book", "check", "--book", book)
