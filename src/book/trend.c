@@ -306,7 +306,7 @@ enum nw_status nw_book_trend(struct nw_book *book, const struct nw_book_trend_op
         count_days(&trend);
     }
     trend.n_nights = count_nights(&trend);
-    if (status == NW_OK && (opts->is_by_night || trend.n > MAX_POINTS)) {
+    if (status == NW_OK && trend.n_nights > 0 && (opts->is_by_night || trend.n > MAX_POINTS)) {
         const size_t most = MAX_POINTS / trend.n_nights;
         status = group(&trend, opts->is_by_night || most == 0 ? 1 : most, err);
     }
