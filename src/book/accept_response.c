@@ -33,55 +33,54 @@ static void add_turn(struct turns *turns, double from_s, const char *side) {
     }
 }
 
+static enum nw_status take_turn(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    char side[8];
+    (void)err;
+    book_column_text(row, 1, side, sizeof side);
+    add_turn(to, book_column_real(row, 0), side);
+    return NW_OK;
+}
+
 static enum nw_status read_turns(struct nw_book *book, const char *date, struct turns *ret,
                                  struct nw_err *err) {
     const struct book_value value = book_text(date);
-    sqlite3_stmt *statement = NULL;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    return book_each_row(
         book,
         "SELECT t_start_utc_s, tube_side FROM night JOIN frame ON night_id = night.id WHERE date = "
         "?1 AND use = 'light' AND NOT is_double AND t_start_utc_s IS NOT NULL AND tube_side <> '' "
         "ORDER BY t_start_utc_s",
-        &value, 1, &statement, err);
-    while (status == NW_OK) {
-        char side[8];
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        book_column_text(statement, 1, side, sizeof side);
-        add_turn(ret, book_column_real(statement, 0), side);
+        &value, 1, take_turn, ret, err);
+}
+
+struct runs {
+    struct run *items;
+    size_t n;
+};
+
+static enum nw_status take_run(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct runs *const runs = to;
+    struct run *const run = &runs->items[runs->n++];
+    (void)err;
+    run->start_s = book_column_real(row, 0);
+    for (int axis = 0; axis < 2; axis++) {
+        run->value[axis] = book_column_real(row, 1 + 2 * axis);
+        run->sigma[axis] = book_column_real(row, 2 + 2 * axis);
     }
-    (void)sqlite3_finalize(statement);
-    return status;
+    book_column_text(row, 5, run->side, sizeof run->side);
+    return NW_OK;
 }
 
 static enum nw_status read_runs(struct nw_book *book, const char *date, struct run *runs,
                                 size_t *ret_n, struct nw_err *err) {
-    const struct book_value value = book_text(date);
-    sqlite3_stmt *statement = NULL;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    const struct book_value values[] = {book_text(date), book_int(MAX_RUNS)};
+    struct runs list = {.items = runs};
+    const enum nw_status status = book_each_row(
         book,
         "SELECT start_utc_s, ra_response, ra_response_sigma, dec_response, dec_response_sigma, "
         "tube_side FROM guide_run JOIN night ON night.id = night_id WHERE date = ?1 AND "
-        "start_utc_s IS NOT NULL ORDER BY start_utc_s",
-        &value, 1, &statement, err);
-    while (status == NW_OK && *ret_n < MAX_RUNS) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        struct run *const run = &runs[(*ret_n)++];
-        run->start_s = book_column_real(statement, 0);
-        for (int axis = 0; axis < 2; axis++) {
-            run->value[axis] = book_column_real(statement, 1 + 2 * axis);
-            run->sigma[axis] = book_column_real(statement, 2 + 2 * axis);
-        }
-        book_column_text(statement, 5, run->side, sizeof run->side);
-    }
-    (void)sqlite3_finalize(statement);
+        "start_utc_s IS NOT NULL ORDER BY start_utc_s LIMIT ?2",
+        values, 2, take_run, &list, err);
+    *ret_n = list.n;
     return status;
 }
 

@@ -52,6 +52,11 @@ enum nw_status book_run(struct nw_book *book, const char *sql, const struct book
 /* First column of the first row; *ret stays as it is when there is none. */
 enum nw_status book_int_of(struct nw_book *book, const char *sql, const struct book_value *values,
                            size_t n, int64_t *ret, struct nw_err *err) NW_CHECKED;
+/* All rows of a statement, each to `take`. */
+typedef enum nw_status book_take_row(sqlite3_stmt *row, void *to, struct nw_err *err);
+enum nw_status book_each_row(struct nw_book *book, const char *sql, const struct book_value *values,
+                             size_t n, book_take_row *take, void *to,
+                             struct nw_err *err) NW_CHECKED;
 int64_t book_last_id(const struct nw_book *book);
 
 /* A row for a table of the schema; text and bytes are borrowed until it is inserted. */

@@ -89,6 +89,22 @@ enum nw_status book_run(struct nw_book *book, const char *sql, const struct book
     return book_int_of(book, sql, values, n, &nothing, err);
 }
 
+enum nw_status book_each_row(struct nw_book *book, const char *sql, const struct book_value *values,
+                             size_t n, book_take_row *take, void *to, struct nw_err *err) {
+    sqlite3_stmt *statement = NULL;
+    bool is_row = true;
+    enum nw_status status = book_prepare(book, sql, values, n, &statement, err);
+    while (status == NW_OK) {
+        status = book_step(book, statement, &is_row, err);
+        if (status != NW_OK || !is_row) {
+            break;
+        }
+        status = take(statement, to, err);
+    }
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
 int64_t book_last_id(const struct nw_book *book) {
     return sqlite3_last_insert_rowid(book->db);
 }

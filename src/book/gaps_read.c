@@ -56,29 +56,22 @@ static enum nw_status take_pauses(struct guide *guide, const char *events, struc
     return status;
 }
 
+static enum nw_status take_run(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct guide *const guide = to;
+    const enum nw_status status = take_samples(guide, sqlite3_column_blob(row, 1),
+                                               (size_t)sqlite3_column_bytes(row, 1), err);
+    return status == NW_OK ? take_pauses(guide, (const char *)sqlite3_column_text(row, 0), err)
+                           : status;
+}
+
 static enum nw_status read_guide(struct nw_book *book, const char *date, struct guide *guide,
                                  struct nw_err *err) {
     const struct book_value value = book_text(date);
-    sqlite3_stmt *statement = NULL;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    return book_each_row(
         book,
         "SELECT events, samples FROM guide_run JOIN night ON night.id = night_id WHERE date = ?1 "
         "AND start_utc_s IS NOT NULL ORDER BY start_utc_s",
-        &value, 1, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = take_samples(guide, sqlite3_column_blob(statement, 1),
-                              (size_t)sqlite3_column_bytes(statement, 1), err);
-        if (status == NW_OK) {
-            status = take_pauses(guide, (const char *)sqlite3_column_text(statement, 0), err);
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
+        &value, 1, take_run, guide, err);
 }
 
 /* ---- Together ------------------------------------------------------------------------------- */

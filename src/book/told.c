@@ -14,25 +14,6 @@ static const char *const ORIGINS[] = {
 #undef X
 };
 
-/* All rows of a statement, each to `take`. */
-static enum nw_status
-each_row(struct nw_book *book, const char *sql, const struct book_value *values, size_t n,
-         enum nw_status (*take)(sqlite3_stmt *row, void *to, struct nw_err *err), void *to,
-         struct nw_err *err) {
-    sqlite3_stmt *statement = NULL;
-    bool is_row = true;
-    enum nw_status status = book_prepare(book, sql, values, n, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = take(statement, to, err);
-    }
-    (void)sqlite3_finalize(statement);
-    return status;
-}
-
 /* ---- Rig files ------------------------------------------------------------------------------ */
 
 static enum nw_status version_of(struct nw_book *book, const struct nw_file_id *id, int64_t *ret,
@@ -281,7 +262,7 @@ enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char
                               struct nw_book_trial **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
     struct trials trials = {.n = 0};
-    const enum nw_status status = each_row(
+    const enum nw_status status = book_each_row(
         book,
         "SELECT trial_result.id, name, quantity, unit, rig_name, setup, filter, origin, "
         "coalesce(rig_version_id, 0), t_utc_s, value, sigma, low, high, foretold, foretold_sigma, "
@@ -320,7 +301,7 @@ enum nw_status nw_book_last_surface(struct nw_book *book, const char *rig_name, 
                                     struct nw_book_surface *ret, struct nw_err *err) {
     const struct book_value values[] = {book_text(rig_name), book_text(setup)};
     *ret = (struct nw_book_surface){.n_frames = 0};
-    return each_row(
+    return book_each_row(
         book,
         "SELECT focal_surface.t_utc_s, tilt_m, tilt_sigma_m, tilt_direction_rad, "
         "tilt_direction_sigma_rad, c_m, c_sigma_m, astigmatism_m, astigmatism_sigma_m, n_frames, "
@@ -350,7 +331,7 @@ enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
                                    struct nw_book_dates *ret, struct nw_err *err) {
     const struct book_value value = book_real(added_utc_s);
     *ret = (struct nw_book_dates){.n = 0};
-    return each_row(
+    return book_each_row(
         book,
         "SELECT date FROM night WHERE id IN (SELECT night_id FROM frame JOIN content ON content.id "
         "= content_id WHERE added_utc_s >= ?1 UNION SELECT night_id FROM guide_run JOIN content ON "
@@ -376,7 +357,7 @@ static enum nw_status add_start(sqlite3_stmt *row, void *to, struct nw_err *err)
 enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts *ret,
                                     struct nw_err *err) {
     *ret = (struct nw_book_starts){.n = 0};
-    return each_row(
+    return book_each_row(
         book,
         "SELECT DISTINCT t_start_utc_s FROM trial_frame JOIN frame ON frame.id = frame_id JOIN "
         "trial_result ON trial_result.id = trial_id WHERE name = 'drive-off-trail' OR (name = "
@@ -407,7 +388,7 @@ enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, doub
                                     struct nw_book_blanks *ret, struct nw_err *err) {
     const struct book_value values[] = {book_text(date), book_real(added_utc_s)};
     *ret = (struct nw_book_blanks){.n = 0};
-    return each_row(
+    return book_each_row(
         book,
         "SELECT (SELECT path FROM place WHERE place.content_id = frame.content_id LIMIT 1), "
         "t_start_utc_s FROM frame JOIN content ON content.id = frame.content_id JOIN night ON "
