@@ -3,6 +3,7 @@
 #include <stdlib.h>
 
 #include "book/gaps_internal.h"
+#include "book/live_internal.h"
 
 enum { MAX_GAPS = 10000 };
 /* A pause between subs is long beyond three usual ones and half a minute, as in `look`; a log is
@@ -51,7 +52,7 @@ static enum nw_status add(struct holes *holes, const struct gap_hole *hole, stru
 static enum nw_status holes_of_frames(const struct nw_live *live, struct holes *holes,
                                       struct nw_err *err) {
     const double usual_s = live->usual_gap_s;
-    double covered_s = live->n > 0 ? gap_end_of(&live->subs[0]) : NAN;
+    double covered_s = live->n > 0 ? live_end_of(&live->subs[0]) : NAN;
     enum nw_status status = NW_OK;
     for (size_t i = 1; i < live->n && status == NW_OK; i++) {
         const struct nw_live_sub *const sub = &live->subs[i];
@@ -65,7 +66,7 @@ static enum nw_status holes_of_frames(const struct nw_live *live, struct holes *
                                           .before = i - 1};
             status = add(holes, &hole, err);
         }
-        covered_s = fmax(covered_s, gap_end_of(sub));
+        covered_s = fmax(covered_s, live_end_of(sub));
     }
     return status;
 }

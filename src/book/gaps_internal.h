@@ -14,10 +14,6 @@ struct gap_hole {
     size_t before; /* of frames: the sub before it */
 };
 
-static inline double gap_end_of(const struct nw_live_sub *sub) {
-    return sub->t_start_utc_s + (isfinite(sub->exposure_s) ? sub->exposure_s : 0.0);
-}
-
 static inline struct nw_gap_track gap_power_track(const struct nw_gap_evidence *evidence) {
     return evidence->power ? (struct nw_gap_track){evidence->power->t_s, evidence->power->n}
                            : (struct nw_gap_track){NULL, 0};

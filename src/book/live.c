@@ -80,10 +80,6 @@ static struct nw_live_alert *feed(struct nw_live *live, struct latch *latch, dou
     return alert;
 }
 
-static double end_of(const struct nw_live_sub *sub) {
-    return sub->t_start_utc_s + (isfinite(sub->exposure_s) ? sub->exposure_s : 0.0);
-}
-
 /* ---- Subs ----------------------------------------------------------------------------------- */
 
 /* Width at the zenith; of an airmass unknown, as it is. X^0.6: Fried 1966. */
@@ -105,7 +101,7 @@ static double usual_width(const struct nw_live *live, size_t upto, double *work)
 
 static void feed_width(struct nw_live *live, struct latch *latch, size_t i, double *work) {
     const struct nw_live_sub *const sub = &live->subs[i];
-    const double t_s = end_of(sub);
+    const double t_s = live_end_of(sub);
     struct nw_live_alert *alert = NULL;
     if (isfinite(sub->foretold_px)) {
         const double on = sub->foretold_px + 2.0 * sub->foretold_sigma_px;
@@ -171,7 +167,7 @@ static void feed_focus(struct nw_live *live, struct latch *latch, struct focus *
     }
     const double before = mean_width(live, focus->first, focus->first + AFTER_RUN, sub->filter);
     const double ratio = mean_width(live, i + 1 - AFTER_RUN, i + 1, sub->filter) / before;
-    struct nw_live_alert *const alert = feed(live, latch, end_of(sub), ratio, LIMITS);
+    struct nw_live_alert *const alert = feed(live, latch, live_end_of(sub), ratio, LIMITS);
     if (alert) {
         const double change_K = sub->focuser_temperature_K - focus->temperature_K;
         char warmth[60] = "";
@@ -181,7 +177,7 @@ static void feed_focus(struct nw_live *live, struct latch *latch, struct focus *
         (void)snprintf(alert->text, sizeof alert->text,
                        "stars %.0f %% wider than after the focus run %.0f min ago%s",
                        100.0 * (ratio - 1.0),
-                       (end_of(sub) - live->subs[focus->first].t_start_utc_s) / 60.0, warmth);
+                       (live_end_of(sub) - live->subs[focus->first].t_start_utc_s) / 60.0, warmth);
     }
 }
 
@@ -189,7 +185,7 @@ static void feed_light(struct nw_live *live, struct latch *latch, const struct n
     static const double LIMITS[2] = {LIGHT_ON, LIGHT_OFF};
     const double air = isfinite(sub->airmass) ? sub->airmass - 1.0 : 0.0;
     const double light = sub->transmission * pow(10.0, 0.4 * EXTINCTION_MAG * air);
-    struct nw_live_alert *const alert = feed(live, latch, end_of(sub), light, LIMITS);
+    struct nw_live_alert *const alert = feed(live, latch, live_end_of(sub), light, LIMITS);
     if (alert) {
         (void)snprintf(alert->text, sizeof alert->text,
                        "%.0f %% of the best of the night, the usual loss by altitude left out",
@@ -199,7 +195,8 @@ static void feed_light(struct nw_live *live, struct latch *latch, const struct n
 
 static void feed_shape(struct nw_live *live, struct latch *latch, const struct nw_live_sub *sub) {
     static const double LIMITS[2] = {LONG_ON, LONG_OFF};
-    struct nw_live_alert *const alert = feed(live, latch, end_of(sub), sub->elongation, LIMITS);
+    struct nw_live_alert *const alert =
+        feed(live, latch, live_end_of(sub), sub->elongation, LIMITS);
     if (alert) {
         (void)snprintf(alert->text, sizeof alert->text,
                        "stars %.0f %% longer than wide, all in one direction: `look` ranks causes",
@@ -239,7 +236,7 @@ static void sum_up(struct nw_live *live, double *work) {
         if (i > 0) {
             work[n_gaps++] = fmax(0.0, sub->t_start_utc_s - live->t_last_end_s);
         }
-        live->t_last_end_s = end_of(sub);
+        live->t_last_end_s = live_end_of(sub);
     }
     live->usual_gap_s = n_gaps > 0 ? nw_stat_median(work, n_gaps) : NAN;
     const double span_s = live->n > 0 ? live->t_last_end_s - live->subs[0].t_start_utc_s : NAN;

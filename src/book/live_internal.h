@@ -2,6 +2,8 @@
 #ifndef NW_BOOK_LIVE_INTERNAL_H
 #define NW_BOOK_LIVE_INTERNAL_H
 
+#include <math.h>
+
 #include "book/live.h"
 #include "power/power_log.h"
 
@@ -14,6 +16,11 @@ void live_sort(struct nw_live *live); /* by the time they were raised */
 void live_replay_dew(struct nw_live *live);
 /* Dew and light lost at the same time are told together; after all others. */
 void live_join_dew_and_light(struct nw_live *live);
+
+/* Of an exposure unknown: its start. */
+static inline double live_end_of(const struct nw_live_sub *sub) {
+    return sub->t_start_utc_s + (isfinite(sub->exposure_s) ? sub->exposure_s : 0.0);
+}
 
 /* "02:14", UTC. */
 static inline const char *live_clock(double t_s, char text[static 8]) {

@@ -4,6 +4,7 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "book/live_internal.h"
 #include "rig/rig.h"
 #include "sky/almanac.h"
 
@@ -18,10 +19,6 @@ const char *nw_sub_fault_text(enum nw_sub_fault fault) {
 #undef X
     };
     return TEXTS[fault];
-}
-
-static double end_of(const struct nw_live_sub *sub) {
-    return sub->t_start_utc_s + (isfinite(sub->exposure_s) ? sub->exposure_s : 0.0);
 }
 
 /* ---- Hours ---------------------------------------------------------------------------------- */
@@ -62,19 +59,19 @@ static enum nw_status find_gaps(struct nw_book *book, struct nw_nightly *night,
 static void walk(struct nw_nightly *night) {
     const struct nw_live *const live = &night->live;
     const double usual_s = live->usual_gap_s;
-    double covered_s = live->n > 0 ? end_of(&live->subs[0]) : NAN;
+    double covered_s = live->n > 0 ? live_end_of(&live->subs[0]) : NAN;
     double exposing_s = live->n > 0 ? covered_s - live->subs[0].t_start_utc_s : 0.0;
     for (size_t i = 1; i < live->n; i++) {
         const struct nw_live_sub *const sub = &live->subs[i];
         const double gap_s = sub->t_start_utc_s - covered_s;
         const bool is_long = gap_s > LONG_FACTOR * usual_s && gap_s > usual_s + LONG_EXTRA_S;
-        exposing_s += fmax(0.0, end_of(sub) - fmax(sub->t_start_utc_s, covered_s));
+        exposing_s += fmax(0.0, live_end_of(sub) - fmax(sub->t_start_utc_s, covered_s));
         if (is_long) {
             night->n_long++;
             night->long_gaps_h += (gap_s - usual_s) / 3600.0;
         }
         night->usual_gaps_h += fmax(0.0, is_long ? usual_s : gap_s) / 3600.0;
-        covered_s = fmax(covered_s, end_of(sub));
+        covered_s = fmax(covered_s, live_end_of(sub));
     }
     night->exposing_h = exposing_s / 3600.0;
     night->usual_gap_s = usual_s;
