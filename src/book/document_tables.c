@@ -320,7 +320,7 @@ enum nw_status book_write_trial(struct nw_book *book, const struct book_about *a
     book_row_put(&row, "foretold", book_real(number.factor * book_json_real(result, foretold)));
     book_row_put(&row, "foretold_sigma",
                  book_real(number.factor * book_json_real(result, foretold_sigma)));
-    book_row_put(&row, "n_frames", book_int((int64_t)about->n_frames));
+    book_row_put(&row, "n_frames", book_int(count_of(about->about, "frames")));
     book_row_put(&row, "verdict", book_text(book_json_text(result, "verdict")));
     book_row_put(&row, "why_null",
                  book_text(book_json_text(json_object_get(result, "why_null"), number.key)));
