@@ -2,6 +2,7 @@
  * Idea: the longest piece first, then those that stand beside it in time; two logs of the same
  * hours are not mixed. */
 #include <math.h>
+#include <stdlib.h>
 
 #include "book/evidence.h"
 #include "book/readings.h"
@@ -54,16 +55,29 @@ static enum nw_status read_pieces(struct nw_book *book, const char *sql, const c
     return status;
 }
 
-/* Rows in order of time: order[i] is the row that comes i-th. NULL when memory is out. */
-static size_t *order_of(const struct book_samples *samples) {
-    size_t *const order = nw_calloc(samples->n + 1, sizeof *order);
+/* A row and when it was. */
+struct moment {
+    double t_s;
+    size_t row;
+};
+
+static int by_time(const void *a, const void *b) {
+    const struct moment *const left = a;
+    const struct moment *const right = b;
+    if (left->t_s < right->t_s || left->t_s > right->t_s) {
+        return left->t_s < right->t_s ? -1 : 1;
+    }
+    return (left->row > right->row) - (left->row < right->row);
+}
+
+/* Rows in order of time: order[i].row comes i-th. NULL when memory is out. */
+static struct moment *order_of(const struct book_samples *samples) {
+    struct moment *const order = nw_calloc(samples->n + 1, sizeof *order);
     for (size_t i = 0; order && i < samples->n; i++) {
-        size_t at = i; /* pieces are in order each: few rows move */
-        while (at > 0 && samples->t_s[order[at - 1]] > samples->t_s[i]) {
-            order[at] = order[at - 1];
-            at--;
-        }
-        order[at] = i;
+        order[i] = (struct moment){samples->t_s[i], i};
+    }
+    if (order) {
+        qsort(order, samples->n, sizeof *order, by_time);
     }
     return order;
 }
@@ -85,7 +99,7 @@ static enum nw_status as_climate(const struct book_samples *samples, struct nw_a
     size_t series = 0;
     size_t at[BOOK_COLUMNS_MAX];
     char(*const names)[NW_NAME_SIZE] = nw_calloc(samples->n_columns + 1, sizeof *names);
-    size_t *const order = order_of(samples);
+    struct moment *const order = order_of(samples);
     enum nw_status status =
         names && order ? NW_OK : nw_err_set(err, NW_NOMEM, "climate of a night");
     for (size_t k = 0; k < samples->n_columns && status == NW_OK; k++) {
@@ -102,9 +116,9 @@ static enum nw_status as_climate(const struct book_samples *samples, struct nw_a
     struct nw_air_log log = {.n = 0};
     status = status == NW_OK ? nw_air_log_make(samples->n, n_surfaces, names, &log, err) : status;
     for (size_t i = 0; i < samples->n && status == NW_OK; i++) {
-        log.t_s[i] = samples->t_s[order[i]];
+        log.t_s[i] = order[i].t_s;
         for (size_t k = 0; k < samples->n_columns; k++) {
-            const double value = samples->data[k][order[i]];
+            const double value = samples->data[k][order[i].row];
             log.data[at[k] * log.n + i] = value;
             if (at[k] < NW_AIR_N_SERIES) {
                 log.has[at[k]] |= isfinite(value);
@@ -129,19 +143,19 @@ static enum nw_status as_power(const struct book_samples *samples, struct nw_pow
         .data = nw_calloc(samples->n * samples->n_columns + 1, sizeof *rows.data),
         .columns = nw_calloc(samples->n_columns + 1, sizeof *rows.columns),
     };
-    size_t *const order = order_of(samples);
+    struct moment *const order = order_of(samples);
     if (!rows.t_s || !rows.data || !rows.columns || !order) {
         nw_power_rows_done(&rows);
         free(order);
         return nw_err_set(err, NW_NOMEM, "power log of a night");
     }
     for (size_t i = 0; i < rows.n; i++) {
-        rows.t_s[i] = samples->t_s[order[i]];
+        rows.t_s[i] = order[i].t_s;
     }
     for (size_t k = 0; k < rows.n_columns; k++) {
         nw_text_copy(rows.columns[k], sizeof rows.columns[k], samples->names[k]);
         for (size_t i = 0; i < rows.n; i++) {
-            rows.data[k * rows.n + i] = samples->data[k][order[i]];
+            rows.data[k * rows.n + i] = samples->data[k][order[i].row];
         }
     }
     free(order);

@@ -99,6 +99,34 @@ static void test_rows_come_back_as_they_were(void **state) {
     nw_table_free(table);
 }
 
+/* The longest piece is read first: what came before it stands before it all the same. */
+static void test_two_logs_of_a_night_in_order_of_time(void **state) {
+    const struct place *const place = *state;
+    struct nw_buf text;
+    struct nw_err err = {0};
+    struct nw_air_log book = {.n = 0};
+    for (int log = 0; log < 2; log++) {
+        nw_buf_init(&text, 1 << 12);
+        nw_buf_printf(&text, "time,temperature_c,humidity_percent\n");
+        for (int i = 0; i < 10 + 20 * log; i++) {
+            nw_buf_printf(&text, "2026-05-14T2%d:%02d:00Z,%d,70\n", 1 + log, i, 10 * log + i);
+        }
+        write_text(place, log ? "late.csv" : "early.csv", &text);
+        nw_buf_done(&text);
+    }
+    struct nw_book_added added = add_all(place);
+    assert_int_equal(added.n_climate, 2);
+    nw_book_added_done(&added);
+    ok(nw_book_climate(place->book, "2026-05-14", &book, &err), &err);
+    assert_int_equal(book.n, 40);
+    for (size_t i = 0; i < book.n; i++) {
+        check_near(nw_air_log_at(&book, NW_AIR_AIR, i), 273.15 + (double)i, 1e-4,
+                   "0 to 9 degC in the first log, 10 to 39 in the second");
+        assert_true(i == 0 || book.t_s[i] > book.t_s[i - 1]);
+    }
+    nw_air_log_done(&book);
+}
+
 static void test_a_climate_log_that_grows_stays_one(void **state) {
     const struct place *const place = *state;
     for (size_t n = 10; n <= 140; n += 26) {
@@ -241,6 +269,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         in_place(test_a_climate_log_is_cut_into_nights),
         in_place(test_rows_come_back_as_they_were),
+        in_place(test_two_logs_of_a_night_in_order_of_time),
         in_place(test_a_climate_log_that_grows_stays_one),
         in_place(test_a_clock_set_back_loses_only_its_rows),
         in_place(test_a_power_log_in_numbers_and_back),
