@@ -39,7 +39,8 @@ static bool by_headers(const struct nw_gap_evidence *e, const struct gap_hole *h
         (void)snprintf(words, sizeof words, "%.60s before, %.60s after", before->object,
                        after->object);
         tell(gap, NW_GAP_TARGET, words, "");
-    } else if (strcmp(before->tube_side, after->tube_side) != 0) {
+    } else if (before->tube_side[0] != '\0' && after->tube_side[0] != '\0' &&
+               strcmp(before->tube_side, after->tube_side) != 0) {
         (void)snprintf(words, sizeof words, "tube %s before, %s after", before->tube_side,
                        after->tube_side);
         tell(gap, NW_GAP_FLIP, words, "");

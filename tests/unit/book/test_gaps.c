@@ -117,6 +117,15 @@ static void test_ordinary_reasons_are_no_fault(void **state) {
     }
 }
 
+static void test_a_side_that_is_not_said_is_no_flip(void **state) {
+    (void)state;
+    static struct night n;
+    begin(&n, 600.0);
+    n.subs[BEFORE + 1].tube_side[0] = '\0';
+    nw_text_copy(n.subs[BEFORE + 1].filter, sizeof n.subs[0].filter, "R");
+    assert_int_equal(only(&n).cause, NW_GAP_FILTER);
+}
+
 static void test_a_flip_does_not_take_an_hour(void **state) {
     (void)state;
     static struct night n;
@@ -241,6 +250,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_whole_night_has_none),
         cmocka_unit_test(test_ordinary_reasons_are_no_fault),
+        cmocka_unit_test(test_a_side_that_is_not_said_is_no_flip),
         cmocka_unit_test(test_a_flip_does_not_take_an_hour),
         cmocka_unit_test(test_who_else_fell_silent_tells),
         cmocka_unit_test(test_volts_that_dip_come_first),
