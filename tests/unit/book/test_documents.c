@@ -125,6 +125,14 @@ static void test_trials_in_square_radians(void **state) {
                1.7, 1e-9, "as printed");
     check_near(ask(place, "SELECT sigma FROM trial WHERE unit = 'arcsec2'"), 0.1, 1e-9,
                "as printed");
+    ok(keep(place,
+            "{\"schema\":\"nightwright.trial.1\",\"trial\":\"settle\",\"result\":{\"value\":1.0},"
+            "\"about\":{\"start_utc\":\"2026-05-14T22:40:00Z\","
+            "\"end_utc\":\"2026-05-14T22:43:00Z\"}}",
+            &kept, &err),
+       &err);
+    check_near(ask(place, "SELECT n_frames FROM trial_result WHERE name = 'settle'"), 0.0, 0.0,
+               "frames that are not said are none");
     assert_int_equal(keep(place, "{\"schema\":\"nightwright.trial.1\",\"trials\":[]}", &kept, &err),
                      NW_DATA);
     assert_non_null(strstr(err.text, "a trial without result: nothing to keep"));
