@@ -5,19 +5,16 @@ pixel for each pattern, one plane alone) against the noise that their pixels can
 Environment: NIGHTWRIGHT = path of the built command.
 """
 import csv
-import json
-import os
 import pathlib
-import subprocess
 
 import numpy as np
 import pytest
+from astropy.io import fits
+from test_book import COMMAND
+from test_nights import answer, command
 
-fits = pytest.importorskip("astropy.io.fits")
 optimize = pytest.importorskip("scipy.optimize")
 ndimage = pytest.importorskip("scipy.ndimage")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
 pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
 SIZE = 480
 SIGMA = 1.9                                       # px
@@ -26,12 +23,6 @@ SKY[3] = [500, 1200, 2400]                        # moonlight: blue suffers most
 LIGHT = np.array([[1, 1, 1], [1, 1, 1], [0.95, 0.85, 0.6], [1, 1, 1], [1, 1, 1]], float)  # haze
 READ = 4.0
 PLACES = {0: [(0, 0)], 1: [(0, 1), (1, 0)], 2: [(1, 1)]}  # RGGB: (y, x) of each colour
-
-
-def run(*args):
-    done = subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
 
 
 @pytest.fixture(scope="module")
@@ -85,8 +76,8 @@ def night(tmp_path_factory):
     write("red", cube[0], FILTER="Red")
     write("unsaid", cube[1])
     names = ["cube", "half", "fine", "noisy", "red", "unsaid"]
-    document = json.loads(run("handover", folder, "--json", "--csv", made / "list.csv", "--master",
-                              *[made / f"{n}.fits" for n in names]))
+    document = answer("handover", folder, "--csv", made / "list.csv", "--master",
+                      *[made / f"{n}.fits" for n in names])
     masters = {pathlib.Path(m["path"]).stem: m for m in document["masters"]}
     return folder, made, document, masters
 
@@ -130,7 +121,7 @@ def test_the_list_has_the_colours(night):
         rows = list(csv.DictReader(file))
     assert float(rows[3]["weight_extended_b"]) == pytest.approx(
         night[2]["subs"][3]["colours"][2]["weight_extended"], rel=1e-4)
-    text = run("handover", night[0])
+    text = command("handover", night[0]).stdout
     assert "by colour" in text and "one weight a sub for all colours" in text
 
 
@@ -193,7 +184,7 @@ def test_three_filters_of_a_mono_camera(tmp_path):
         planes.append(np.mean(subs, axis=0))
     planes[2] = planes[2] + rng.normal(0, 40.0, sharp.shape)
     fits.PrimaryHDU(np.array(planes).astype(np.float32)).writeto(tmp_path / "rgb.fits")
-    document = json.loads(run("handover", folder, "--json", "--master", tmp_path / "rgb.fits"))
+    document = answer("handover", folder, "--master", tmp_path / "rgb.fits")
     (master,) = document["masters"]
     for k, (plane, sky) in enumerate(zip(master["planes"], [400, 600, 900])):
         assert plane["colour"] == "RGB"[k]

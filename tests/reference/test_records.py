@@ -67,6 +67,7 @@ def test_climate_of_a_night_against_the_file(made):
     night = [row for row in log if row["time"] < "2026-06-15T02:00"]  # noon there is 02:11 UTC
     got = table(book, "climate")[0]
     assert got["night"] == "2026-06-14"
+
     def is_dark(row):  # 18 to 6 h of local mean solar time
         clock = np.datetime64(row["time"].rstrip("Z")).astype("datetime64[s]").astype(int) / 3600.0
         hour = (clock + LONGITUDE_DEG / 15.0) % 24.0
@@ -84,8 +85,7 @@ def test_climate_of_a_night_against_the_file(made):
     e = rh * 6.112 * np.exp(17.62 * c / (243.12 + c))
     x = np.log(e / 6.112)
     dew = 243.12 * x / (17.62 - x)
-    y = np.log(e / 6.112)
-    frost = 272.62 * y / (22.46 - y)  # over ice
+    frost = 272.62 * x / (22.46 - x)  # over ice
     wets = np.where(dew < 0.0, frost, dew)
     names = ["front lens", "main tube", "guide lens"]
     coldest = np.min([[float(row[n + "_c"]) for row in night] for n in names], axis=0)
@@ -218,7 +218,6 @@ def test_killed_at_random_while_logs_and_sets_are_added(made, tmp_path):
 def test_a_full_disk_leaves_no_half_log(made, tmp_path):
     top, _ = made
     book = tmp_path / "book.sqlite"
-    say("book", "nights", "--book", book) if book.exists() else None
     done = subprocess.run(["bash", "-c", f"ulimit -f 120; exec {COMMAND} book add "
                            f"{top}/night/power.csv --book {book}"],
                           capture_output=True, text=True, timeout=60)
