@@ -358,8 +358,8 @@ static const struct cli_option OPTIONS[] = {
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
-     .help = "add: rig file with the layouts of your guide logs and the site's longitude; "
-             "compare: the rig"},
+     .help = "add: rig file with the layouts of your logs and the site's longitude; compare: the "
+             "rig; trend: the names of its filters"},
     {.name = "setup",
      .kind = CLI_TEXT,
      .value = "NAME",
@@ -382,7 +382,10 @@ static const struct cli_option OPTIONS[] = {
      .max = 256},
     {.name = "from", .kind = CLI_TEXT, .value = "DATE", .help = "from this night on (2026-05-14)"},
     {.name = "to", .kind = CLI_TEXT, .value = "DATE", .help = "up to this night"},
-    {.name = "filter", .kind = CLI_TEXT, .value = "NAME", .help = "trend: subs with this filter"},
+    {.name = "filter",
+     .kind = CLI_TEXT,
+     .value = "NAME",
+     .help = "trend: with this filter, by any of its names"},
     {.name = "where",
      .kind = CLI_TEXT,
      .value = "COLUMN=VALUE",
@@ -428,21 +431,23 @@ const struct cli_command CMD_BOOK = {
     .arguments = "VERB [ARGUMENT...]",
     .help = "Keeps every night: frames with what was measured, guide logs, rig files, changes.",
     .notes =
-        "add PATH...: takes frames, guide logs and rig files, files or whole folders; what it has "
-        "already it passes over, so the same folder may be added again and again.\n"
+        "add PATH...: takes frames, guide, climate and power logs, rig files and what other "
+        "commands "
+        "print with --json, files or whole folders; what it has already it passes over, so the "
+        "same folder may be added again and again.\n"
         "nights: a line a night. change: what changed in the headers from night to night; change "
         "DATE WORDS...: your own entry. accept [NIGHT]: is the rig as it was left? The first three "
         "subs against the nights before.\n"
         "trend COLUMN [COLUMN]: one number against another, without the second against time; the "
-        "columns are those of `book export sub` and `book export guiding`; trend light: light lost "
+        "columns are those of `book export TABLE`, of one table or two; trend light: light lost "
         "over the months, when to clean; trend worm: its amplitude and phase, night by night.\n"
         "compare DATE: what a change did to the stars: nights before against nights since, in the "
         "same air.\n"
         "gaps: holes of the nights and what made them, counted by month.\n"
         "upkeep: what is due and why; upkeep done NAME [DATE]; upkeep own NAME [DATE] --days N: a "
         "task of yours; upkeep forget NAME.\n"
-        "check: is the book sound? export [TABLE]: sub, guiding, change or file as CSV. backup "
-        "FILE: a whole copy, also while frames are being added.\n"
+        "check: is the book sound? export [TABLE]: as CSV, else sub; a wrong name lists "
+        "the tables. backup FILE: a whole copy, also while frames are being added.\n"
         "Your files are only read. One book is one SQLite file: docs/book.md.",
     .options = OPTIONS,
     .min_args = 1,

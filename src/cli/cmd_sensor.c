@@ -173,10 +173,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
 static const struct cli_option OPTIONS[] = {
     {.name = "bias",
      .kind = CLI_LIST,
-     .value = "FRAME...",
+     .value = "FRAME",
      .help = "these are biases, whatever their headers say"},
-    {.name = "dark", .kind = CLI_LIST, .value = "FRAME...", .help = "these are darks"},
-    {.name = "flat", .kind = CLI_LIST, .value = "FRAME...", .help = "these are flats"},
+    {.name = "dark", .kind = CLI_LIST, .value = "FRAME", .help = "these are darks"},
+    {.name = "flat", .kind = CLI_LIST, .value = "FRAME", .help = "these are flats"},
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",

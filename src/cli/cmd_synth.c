@@ -59,7 +59,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "injectable", .help = "the names that --inject knows, with their ranges"},
     {.name = "filters",
      .kind = CLI_LIST,
-     .value = "NAME...",
+     .value = "NAME",
      .help = "filters of the setup, three subs each in turn, with a focus run at each change"},
     {.name = "focus",
      .kind = CLI_CHOICE,

@@ -146,7 +146,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
-     .help = "rig file: foretells the star width, describes your guide logs"},
+     .help = "rig file: foretells the star width and contact ahead, describes your logs"},
     CLI_OPTION_SETUP,
     {.name = "page",
      .kind = CLI_TEXT,
@@ -189,8 +189,10 @@ const struct cli_command CMD_WATCH = {
     .notes =
         "A line a sub and a line an alert, with its reason: stars wider than foretold (--rig) or "
         "than earlier tonight, focus drifting since the last run, elongation, light lost, guiding "
-        "worse, no new frame, meridian near, disk full at what time. An alert is raised after "
-        "several subs in a row and cleared only below a lower limit, so it does not chatter.\n"
+        "worse, dew (climate log, else headers), no new frame, meridian near, contact ahead "
+        "(--rig), "
+        "disk full at what time. An alert is raised after several subs in a row and cleared only "
+        "below a lower limit, so it does not chatter.\n"
         "It works on a share that another machine writes to; files still being written wait for "
         "the next look. It controls nothing: it tells, you decide.\n"
         "With --json one document a line, one a pass that brought something new.",
