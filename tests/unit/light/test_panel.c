@@ -262,35 +262,54 @@ static void test_nearest_angle_goes_round(void **state) {
 }
 
 /* A sky that rises by 8 % from the middle to the right edge and falls by 4 % to the upper one, seen
- * through a lens that darkens towards the edges as the flat says; with stars on it. */
-static void test_the_slope_of_a_divided_light(void **state) {
-    (void)state;
-    enum { SIDE = 200 };
-    static float px[SIDE * SIDE];
+ * through a lens that darkens towards the edges as the flat says; with stars on it. Zones of 41 px:
+ * those of a colour pattern begin in turn at another colour. */
+enum { SLOPE_SIDE = 205, SLOPE_ZONE = SLOPE_SIDE / NW_FLAT_ZONES };
+static struct nw_flat_slope slope_seen_by(const double *colours) {
+    static float px[SLOPE_SIDE * SLOPE_SIDE];
     double zones[NW_FLAT_N_ZONES] = {0};
-    for (int y = 0; y < SIDE; y++) {
-        for (int x = 0; x < SIDE; x++) {
-            const double u = (x + 0.5) / (0.5 * SIDE) - 1.0;
-            const double v = (y + 0.5) / (0.5 * SIDE) - 1.0;
+    for (int y = 0; y < SLOPE_SIDE; y++) {
+        for (int x = 0; x < SLOPE_SIDE; x++) {
+            const double u = (x + 0.5) / (0.5 * SLOPE_SIDE) - 1.0;
+            const double v = (y + 0.5) / (0.5 * SLOPE_SIDE) - 1.0;
             const double lens = 1.0 - 0.2 * (u * u + v * v);
-            const bool is_star = x % 20 < 3 && y % 20 < 3; /* 2 % of the pixels */
-            px[y * SIDE + x] =
-                (float)(500.0 + 1000.0 * lens * (1.0 + 0.08 * u - 0.04 * v) + 9e3 * is_star);
-            zones[y / 40 * NW_FLAT_ZONES + x / 40] += lens / 1600.0;
+            const double sky = 1000.0 * colours[y % 2 * 2 + x % 2] * (1.0 + 0.08 * u - 0.04 * v);
+            const bool is_star = x % SLOPE_ZONE % 20 < 3 && y % SLOPE_ZONE % 20 < 3; /* 3 % */
+            px[y * SLOPE_SIDE + x] = (float)(500.0 + lens * sky + 9e3 * is_star);
+            zones[y / SLOPE_ZONE * NW_FLAT_ZONES + x / SLOPE_ZONE] +=
+                lens / ((double)SLOPE_ZONE * SLOPE_ZONE);
         }
     }
-    struct nw_frame frame = {.width_px = SIDE, .height_px = SIDE, .n_planes = 1, .px = px};
+    struct nw_frame frame = {
+        .width_px = SLOPE_SIDE, .height_px = SLOPE_SIDE, .n_planes = 1, .px = px};
     nw_frame_facts_unknown(&frame.facts);
     nw_text_copy(frame.facts.tube_side, sizeof frame.facts.tube_side, "West");
     frame.facts.rotator_rad = 0.3;
-    struct nw_flat_slope slope;
+    struct nw_flat_slope slope = {.x = NAN};
     struct nw_err err = {NW_OK, ""};
     assert_int_equal(nw_flat_slope_of(&frame, 500.0, zones, &slope, &err), NW_OK);
-    check_near(slope.x, 0.08, 2e-3, "drawn; medians of zones for their means");
-    check_near(slope.y, -0.04, 2e-3, "drawn");
-    check_near(slope.turn_rad, 0.3 + NW_PI, 1e-12, "rotator and the other side of the pier");
+    return slope;
+}
+
+static void test_the_slope_of_a_divided_light(void **state) {
+    (void)state;
+    static const double CAMERAS[][4] = {{1.0, 1.0, 1.0, 1.0},
+                                        {0.5, 1.0, 1.0, 1.6}}; /* mono, RGGB */
+    for (size_t i = 0; i < sizeof CAMERAS / sizeof CAMERAS[0]; i++) {
+        const struct nw_flat_slope slope = slope_seen_by(CAMERAS[i]);
+        check_near(slope.x, 0.08, 2e-3, "drawn; medians of zones for their means");
+        check_near(slope.y, -0.04, 2e-3, "drawn");
+        check_near(slope.turn_rad, 0.3 + NW_PI, 1e-12, "rotator and the other side of the pier");
+    }
+}
+
+static void test_the_level_of_a_bias(void **state) {
+    (void)state;
+    float px[64];
+    struct nw_frame frame = {.width_px = 8, .height_px = 8, .n_planes = 1, .px = px};
+    struct nw_err err = {NW_OK, ""};
     double level = NAN;
-    for (int i = 0; i < SIDE * SIDE; i++) {
+    for (int i = 0; i < 64; i++) {
         px[i] = (float)(500 + i % 2);
     }
     assert_int_equal(nw_flat_bias_level(&frame, &level, &err), NW_OK);
@@ -342,6 +361,7 @@ int main(void) {
         cmocka_unit_test(test_stayed_turned_gone_new),
         cmocka_unit_test(test_nearest_angle_goes_round),
         cmocka_unit_test(test_the_slope_of_a_divided_light),
+        cmocka_unit_test(test_the_level_of_a_bias),
         cmocka_unit_test(test_both_sides_tell_the_flat_from_the_sky),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
