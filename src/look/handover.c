@@ -231,6 +231,7 @@ static struct sums add_up(const struct stack *of, bool is_point) {
     return out;
 }
 
+/* NaN: nothing to be a share of, such as no sub without a fault. */
 static double share_of(double part, double whole) {
     return whole > 0.0 ? part / whole : NAN;
 }
@@ -262,8 +263,8 @@ static void finish_plane(struct nw_hand_sub *subs, size_t n, size_t group, size_
     }
     for (size_t i = 0; i < n; i++) {
         if (subs[i].group == group) {
-            subs[i].planes[k].brings_extended = brings(&subs[i], k, false) / ext.kept;
-            subs[i].planes[k].brings_point = brings(&subs[i], k, true) / point.kept;
+            subs[i].planes[k].brings_extended = share_of(brings(&subs[i], k, false), ext.kept);
+            subs[i].planes[k].brings_point = share_of(brings(&subs[i], k, true), point.kept);
         }
     }
 }
@@ -329,7 +330,7 @@ static void weigh_plane(struct nw_hand_sub *subs, size_t n, size_t group, size_t
         if (subs[i].group == group) {
             double *const weight =
                 is_point ? &subs[i].planes[k].weight_point : &subs[i].planes[k].weight_extended;
-            *weight = brings(&subs[i], k, is_point) / best;
+            *weight = share_of(brings(&subs[i], k, is_point), best);
         }
     }
 }
@@ -356,7 +357,8 @@ static void weigh_colours(struct nw_hand_sub *subs, size_t n, size_t group, bool
     }
     for (size_t i = 0; i < n; i++) {
         if (subs[i].group == group) {
-            *(is_point ? &subs[i].weight_point : &subs[i].weight_extended) /= best;
+            double *const weight = is_point ? &subs[i].weight_point : &subs[i].weight_extended;
+            *weight = share_of(*weight, best);
         }
     }
 }

@@ -182,6 +182,27 @@ static void test_flats_follow_the_camera_as_stars_show_it(void **state) {
     }
 }
 
+static void test_without_a_sound_sub_nothing_has_a_weight(void **state) {
+    (void)state;
+    static struct two_nights t;
+    struct nw_hand_group *groups = NULL;
+    size_t n = 0;
+    two_nights(&t, false);
+    for (size_t i = 0; i < 4; i++) {
+        t.m[i].flags |= NW_FRAME_TRAILED;
+    }
+    assert_int_equal(nw_handover_judge(t.subs, 4, NULL, &groups, &n, NULL), NW_OK);
+    assert_int_equal(groups[0].n_kept, 0);
+    for (size_t i = 0; i < 4; i++) { /* there is no best one to be weighed against */
+        assert_int_equal(t.subs[i].reason, NW_HAND_TRAILED);
+        assert_true(isnan(t.subs[i].weight_extended) && isnan(t.subs[i].weight_point));
+        assert_true(isnan(t.subs[i].brings_extended) && isnan(t.subs[i].brings_point));
+        assert_true(isnan(t.subs[i].planes[0].weight_extended));
+        assert_true(isnan(t.subs[i].planes[0].brings_point));
+    }
+    free(groups);
+}
+
 static void test_reasons_in_words(void **state) {
     (void)state;
     struct nw_frame_facts f = facts("light", 300.0, 0.0);
@@ -226,6 +247,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_what_a_dark_must_have_in_common),
         cmocka_unit_test(test_flats_follow_the_camera_as_stars_show_it),
+        cmocka_unit_test(test_without_a_sound_sub_nothing_has_a_weight),
         cmocka_unit_test(test_reasons_in_words),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
