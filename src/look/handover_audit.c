@@ -19,12 +19,6 @@ static const struct nw_measure *measure_of(const struct nw_hand_sub *s, size_t c
     return s->n_colours ? s->colours[colour] : s->measure;
 }
 
-static int by_value(const void *a, const void *b) {
-    const double *const x = a;
-    const double *const y = b;
-    return (*x > *y) - (*x < *y);
-}
-
 /* Median ratio of the pairs' fluxes that are clean in both. */
 static double flux_ratio(const struct nw_measure *master, const struct nw_measure *sub,
                          const struct nw_match *match, double *work, size_t *ret_n) {
@@ -39,27 +33,28 @@ static double flux_ratio(const struct nw_measure *master, const struct nw_measur
             work[n++] = m->flux_adu / s->flux_adu;
         }
     }
-    qsort(work, n, sizeof *work, by_value);
     *ret_n = n;
-    return n ? 0.5 * (work[(n - 1) / 2] + work[n / 2]) : NAN;
+    return n ? nw_stat_median(work, n) : NAN;
 }
 
 /* Mean and error of the kept subs' widths. */
 static void subs_width(const struct nw_hand_judged *judged, struct nw_hand_audit_plane *ret) {
     double sum2 = 0.0;
     size_t m = 0;
+    size_t n_known = 0; /* of these the error */
     for (size_t i = 0; i < judged->n; i++) {
         const struct nw_hand_sub *const s = &judged->subs[i];
         if (s->group == ret->group && s->reason == NW_HAND_KEPT) {
             const struct nw_measure *const measure = measure_of(s, ret->colour);
             const double sigma = measure ? measure->fwhm_sigma_px : NAN;
             sum2 += isfinite(sigma) ? sigma * sigma : 0.0;
+            n_known += isfinite(sigma) ? 1 : 0;
             m++;
         }
     }
     ret->n_subs = m;
     ret->subs_fwhm_px = judged->groups[ret->group].planes[ret->colour].fwhm_px;
-    ret->subs_fwhm_sigma_px = m ? sqrt(sum2) / (double)m : NAN;
+    ret->subs_fwhm_sigma_px = n_known ? sqrt(sum2 / (double)n_known / (double)m) : NAN;
 }
 
 /* Noise of a wide area, told for one pixel, and its relative error. 4 x 4 sums, against those of
