@@ -211,6 +211,7 @@ static enum nw_status measure_master(const char *path, size_t grid_width_px, str
         for (size_t i = 0; i < n; i++) {
             frame->px[i] *= (float)*ret_factor;
         }
+        frame->step_adu *= *ret_factor;
         frame->data_max_adu = NAN;
         frame->facts.bayer[0] = '\0'; /* left over from a sub: a master has no pattern */
         ret->what.n_planes = frame->n_planes;
