@@ -79,10 +79,10 @@ struct nw_camera_noise {
 };
 
 /* Noise of a sky pixel from electrons: sky photons, read noise, rounding to whole steps.
- *   given     sky_adu above the camera's offset; gain [e/ADU]; read_noise_e; step_adu from one
- * value that the frame can have to the next, 0 when values are not rounded returned  [ADU]; NaN
- * when something is not known source    Howell 2006, Handbook of CCD Astronomy, sec. 4.4; rounding:
- * step / sqrt(12) */
+ *   given     sky_adu above the camera's offset; gain [e/ADU]; read_noise_e; step_adu between the
+ *             values that a frame can have, 0 where they are not rounded
+ *   returned  [ADU]; NaN when something is not known
+ *   source    Howell 2006, Handbook of CCD Astronomy, sec. 4.4; rounding step / sqrt(12) */
 double nw_noise_expected_adu(double sky_adu, double gain_e_per_adu, double read_noise_e,
                              double step_adu);
 

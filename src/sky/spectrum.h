@@ -14,10 +14,11 @@
 /* Extinction at a wavelength, of air whose extinction in V is known: molecules by Hansen & Travis
  * 1974 (REFERENCES ATM-11; pressure falls by e in 8.0 km), ozone (0.045 mag at 600 nm: cross
  * sections from memory, 300 Dobson units), and what V has beyond both, dust, as wavelength^-1.3
- * (Angstrom 1929, from memory). Air that is clearer in V than both: both in proportion. given
- * extinction_v_mag per airmass; elevation_m; wavelength_m 300 to 1000 nm returned  mag per airmass
- *   accuracy  within 0.03 mag of the mean of a good site, 400 to 700 nm (ATM-11v1; test_spectrum.c)
- */
+ * (Angstrom 1929, from memory). Air that is clearer in V than both: both in proportion.
+ *   given     extinction_v_mag per airmass; elevation_m; wavelength_m 300 to 1000 nm
+ *   returned  mag per airmass
+ *   accuracy  within 0.03 mag of the mean of a good site, 400 to 700 nm (ATM-11v1;
+ *             test_spectrum.c) */
 double nw_sky_extinction_at(double extinction_v_mag, double elevation_m, double wavelength_m);
 
 struct nw_sky_passband {
