@@ -110,14 +110,14 @@ static double poisson_like(gsl_rng *rng, double mean, double kept) {
 
 /* From a stream of their own: all else stays as it is without them. */
 static enum nw_status draw_switches(struct chip *chip, struct nw_err *err) {
+    if (!(chip->f.telegraph > 0.0)) {
+        return NW_OK;
+    }
     const size_t n = chip->camera.width_px * chip->camera.height_px;
     gsl_rng *const rng = stream(chip->seed, 900001);
     const size_t room = (size_t)(2.0 * chip->f.telegraph * (double)n) + 100;
     chip->switches = nw_calloc(room, sizeof *chip->switches);
-    if (!rng || !chip->switches) {
-        return nw_err_set(err, NW_NOMEM, "%zu pixels that switch", room);
-    }
-    for (size_t i = 0; i < n && chip->f.telegraph > 0.0 && chip->n_switches < room; i++) {
+    for (size_t i = 0; rng && chip->switches && i < n && chip->n_switches < room; i++) {
         if (gsl_rng_uniform(rng) < chip->f.telegraph) {
             chip->switches[chip->n_switches++] = (struct chip_switch){
                 .at = i,
@@ -126,25 +126,33 @@ static enum nw_status draw_switches(struct chip *chip, struct nw_err *err) {
             };
         }
     }
-    gsl_rng_free(rng);
-    return NW_OK;
+    if (rng) {
+        gsl_rng_free(rng);
+    }
+    return rng && chip->switches ? NW_OK
+                                 : nw_err_set(err, NW_NOMEM, "%zu pixels that switch", room);
 }
 
 /* Adds what the pixels that are up have more; one in twenty switches within the exposure. */
-static void add_switches(const struct chip *chip, const struct chip_shot *shot, size_t index,
-                         uint16_t *counts) {
+static enum nw_status add_switches(const struct chip *chip, const struct chip_shot *shot,
+                                   size_t index, uint16_t *counts, struct nw_err *err) {
+    if (chip->n_switches == 0 || strcmp(shot->type, "DARK") != 0) {
+        return NW_OK;
+    }
     gsl_rng *const rng = stream(chip->seed, 910000 + index);
     const struct synth_camera *const c = &chip->camera;
-    for (size_t k = 0; rng && k < chip->n_switches && strcmp(shot->type, "DARK") == 0; k++) {
+    if (!rng) {
+        return nw_err_set(err, NW_NOMEM, "%zu pixels that switch", chip->n_switches);
+    }
+    for (size_t k = 0; k < chip->n_switches; k++) {
         const struct chip_switch *const s = &chip->switches[k];
         const double up = gsl_rng_uniform(rng) < s->share_up ? 1.0 : 0.0;
         const double share = gsl_rng_uniform(rng) < 0.05 ? gsl_rng_uniform(rng) : up;
         const double e = poisson_like(rng, share * s->step_e_s * shot->exposure_s, 1.0);
         counts[s->at] = (uint16_t)fmin(c->max_adu, (double)counts[s->at] + round(e / c->gain_e));
     }
-    if (rng) {
-        gsl_rng_free(rng);
-    }
+    gsl_rng_free(rng);
+    return NW_OK;
 }
 
 static void draw_dust(struct chip *chip, const struct nw_setup *setup, gsl_rng *rng) {
@@ -370,7 +378,7 @@ enum nw_status nw_synth_chip_shoot(const struct chip *chip, size_t index, struct
                      (1.0 + gsl_ran_gaussian(rng, chip->f.flicker));
         shot->wander_e = gsl_ran_gaussian(rng, chip->f.wander);
         expose(chip, shot, rng, counts);
-        add_switches(chip, shot, index, counts);
+        status = add_switches(chip, shot, index, counts, err);
         fill_cards(chip, shot, &cards);
         (void)snprintf(path, sizeof path, "%s/%s", folder, shot->name);
         const struct nw_frame_out out = {.px = counts,
@@ -380,7 +388,7 @@ enum nw_status nw_synth_chip_shoot(const struct chip *chip, size_t index, struct
                                          .n_planes = 1,
                                          .cards = cards.items,
                                          .n_cards = cards.n};
-        status = nw_frame_write(path, &out, err);
+        status = status == NW_OK ? nw_frame_write(path, &out, err) : status;
     }
     nw_big_free(counts);
     if (rng) {
