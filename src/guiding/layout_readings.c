@@ -29,12 +29,6 @@ static const struct {
     {"_w", "W", NW_DIM_POWER},          {" W", "W", NW_DIM_POWER},
 };
 
-static bool ends_with(const char *text, const char *ending) {
-    const size_t len = strlen(text);
-    const size_t tail = strlen(ending);
-    return len > tail && strcmp(text + len - tail, ending) == 0;
-}
-
 /* From their unit to ours: through SI. */
 static enum nw_status set_unit(struct reading *r, const char *unit, const char *place,
                                struct nw_err *err) {
@@ -43,7 +37,7 @@ static enum nw_status set_unit(struct reading *r, const char *unit, const char *
         double offset = 0.0;
         double own_factor = 1.0;
         double own_offset = 0.0;
-        if (!ends_with(r->ours, UNITS[i].ending)) {
+        if (!nw_text_ends_nocase(r->ours, UNITS[i].ending)) {
             continue;
         }
         enum nw_status status = nw_unit_read(unit, UNITS[i].dim, &factor, &offset, err);
@@ -215,6 +209,10 @@ enum nw_status nw_log_readings(const char *name, const char *data, size_t len,
     struct work *const w = nw_calloc(1, sizeof *w);
     if (!w) {
         return nw_err_set(err, NW_NOMEM, "%s", name);
+    }
+    if (len >= 3 && memcmp(data, "\xef\xbb\xbf", 3) == 0) { /* byte order mark */
+        data += 3;
+        len -= 3;
     }
     w->layout = layout;
     enum nw_status status = read_list(layout, &w->readings, err);

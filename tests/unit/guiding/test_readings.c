@@ -79,7 +79,7 @@ static void test_counted_times(void **state) {
     struct nw_table *const table =
         must("logs:\n  box:\n    comment: \"#\"\n    readings: temperature_c = t\n"
              "    columns: {time: {column: when, unit: unix}}\n",
-             "# a box\nwhen,t\n1781434800,4.5\n# again\n1781434860.5,4.25\n");
+             "\xef\xbb\xbf# a box\nwhen,t\n1781434800,4.5\n# again\n1781434860.5,4.25\n");
     assert_int_equal(nw_table_n_rows(table), 2);
     assert_string_equal(nw_table_cell(table, 1, 0), "2026-06-14T11:01:00.500Z");
     nw_table_free(table);
