@@ -215,12 +215,18 @@ static void take_noise(const struct guide_series *s, const struct guide_fit *fit
     }
 }
 
-/* A better variance of the noise: its interval goes along. */
-static void take_noise_of(double noise_rad2, struct nw_guide_axis *axis) {
-    const double factor = sqrt(noise_rad2) / axis->noise_rad;
-    axis->noise_rad *= factor;
-    axis->noise_low_rad *= factor;
-    axis->noise_high_rad *= factor;
+/* A better variance of the noise: its interval goes along, unless the loop model saw no noise and
+ * the interval is that of all that could be. */
+static void take_noise_of(double noise_rad2, const struct guide_fit *fit,
+                          struct nw_guide_axis *axis) {
+    const double noise_rad = sqrt(noise_rad2);
+    if (fit->ln_r_sigma <= LN_R_SIGMA_MAX) {
+        axis->noise_low_rad *= noise_rad / axis->noise_rad;
+        axis->noise_high_rad *= noise_rad / axis->noise_rad;
+    } else {
+        axis->noise_high_rad = fmax(axis->noise_high_rad, noise_rad);
+    }
+    axis->noise_rad = noise_rad;
 }
 
 /* The closer look that drift takes at the noise. Shake with a memory of over two thirds is motion,
@@ -237,7 +243,7 @@ static void look_closer(const struct guide_series *s, const struct guide_drift *
             axis->noise_adds_rad2 = drift->white_rad2;
             axis->shake_rad = sqrt(drift->noise_rad2 - drift->white_rad2);
             axis->shake_s = -s->dt0_s / log(rho);
-            take_noise_of(drift->white_rad2, axis);
+            take_noise_of(drift->white_rad2, fit, axis);
         }
         return;
     }
@@ -246,7 +252,7 @@ static void look_closer(const struct guide_series *s, const struct guide_drift *
     if (rho > NOISE_MEMORY_LEAST && rho < AIR_MEMORY && isfinite(gain)) {
         const double both = -gain * rho / (1.0 - (1.0 - gain) * rho);
         axis->noise_adds_rad2 = drift->noise_rad2 * (1.0 + 2.0 * both);
-        take_noise_of(drift->noise_rad2, axis);
+        take_noise_of(drift->noise_rad2, fit, axis);
     }
 }
 
