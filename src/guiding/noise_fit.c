@@ -60,14 +60,18 @@ double nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise 
     if (!simplex) {
         return INFINITY;
     }
-    bool is_going =
+    const bool is_set =
         gsl_multimin_fminimizer_set(simplex, &f, &start_view.vector, &size_view.vector) == 0;
+    bool is_going = is_set;
     for (int i = 0; i < 90 && is_going; i++) {
         is_going = gsl_multimin_fminimizer_iterate(simplex) == 0 &&
                    gsl_multimin_fminimizer_size(simplex) > 0.02;
     }
-    const double score = simplex->fval;
-    *noise = noise_of(job, simplex->x);
+    double score = INFINITY;
+    if (is_set) { /* else the start has no likelihood, and the simplex no best point */
+        score = simplex->fval;
+        *noise = noise_of(job, simplex->x);
+    }
     gsl_multimin_fminimizer_free(simplex);
     return score;
 }

@@ -49,7 +49,8 @@ struct guide_noise_job {
     bool is_drift_steady; /* no wander */
     bool is_white_free;   /* noise with a memory and white noise beside it */
 };
-/* Maximum likelihood from a start; leaves it where memory is out. Returns -2 ln L. */
+/* Maximum likelihood from a start. Returns -2 ln L; INFINITY where memory is out or the start has
+ * no likelihood, and leaves it. */
 double nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise);
 
 /* ---- small least squares: y = sum c_j x_j ---- */
