@@ -11,8 +11,6 @@
 
 #define SUB_LENGTH_s 300.0
 #define BOUNDS_AGREE 0.7
-#define GAP_RESPONSE_SIGMA 0.15 /* as in gears.c */
-#define GAP_WAYS_SIGMA 0.10
 #define ACTS_NLL 3.0 /* e^3 = 20 to 1: then the log tells when a pulse acts */
 
 /* Working memory of one analysis. */
@@ -321,7 +319,7 @@ static enum nw_status look_for_gap(const struct nw_guide_log *log, const struct 
                                    struct nw_guide_analysis *a, struct nw_err *err) {
     const double b = a->ra.pulse_rad_s;
     const struct guide_prior prior = {
-        .b = b, .sigma = GAP_RESPONSE_SIGMA * b, .difference_sigma = GAP_WAYS_SIGMA * b};
+        .b = b, .sigma = GUIDE_SIGMA_RATE * b, .difference_sigma = GUIDE_SIGMA_WAYS * b};
     struct guide_moves moves = {0};
     enum nw_status status = nw_guide_moves_init(log, &w->cut, false, a->pulse_acts, &moves, err);
     if (status == NW_OK) {

@@ -10,6 +10,9 @@ struct guide_prior {
     double b, sigma;         /* mean of both directions */
     double difference_sigma; /* up less down */
 };
+/* Relative; common practice, no source. */
+#define GUIDE_SIGMA_RATE 0.15 /* how far the effect of a pulse may be from the rate given */
+#define GUIDE_SIGMA_WAYS 0.10 /* up against down */
 
 struct guide_backlash_fit {
     struct guide_play play;

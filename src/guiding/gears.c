@@ -6,8 +6,6 @@
 #include <math.h>
 
 #define TOLD_SCORE 15.0 /* -2 ln L of no gap less that of the best: then there is one */
-#define SIGMA_RATE 0.15 /* relative: how far the effect of a pulse may be from the rate given */
-#define SIGMA_WAYS 0.10 /* up against down */
 
 static const char TRIAL[] = "a there-and-back trial of 3 minutes tells";
 
@@ -16,8 +14,9 @@ static struct guide_prior prior_of(const struct nw_guide_log *log,
     char unused[160];
     const double rate = nw_guide_rate(log, gears->opts->is_dec, unused);
     const double b = isfinite(rate) ? rate : gears->b; /* dithers may read low: 0.3 is wide */
-    const double sigma = isfinite(rate) ? SIGMA_RATE : 2.0 * SIGMA_RATE;
-    return (struct guide_prior){.b = b, .sigma = sigma * b, .difference_sigma = SIGMA_WAYS * b};
+    const double sigma = isfinite(rate) ? GUIDE_SIGMA_RATE : 2.0 * GUIDE_SIGMA_RATE;
+    return (struct guide_prior){
+        .b = b, .sigma = sigma * b, .difference_sigma = GUIDE_SIGMA_WAYS * b};
 }
 
 static void say_why(const struct guide_backlash_fit *fit, bool is_there,
