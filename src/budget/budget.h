@@ -56,7 +56,7 @@ struct nw_star_frame {
     double motion_ra_rad, motion_dec_rad;
     double motion_ra_low_rad, motion_ra_high_rad, motion_dec_low_rad, motion_dec_high_rad;
     double since_focus_s;   /* time since the last focus run */
-    double parallactic_rad; /* position angle of the zenith at the field\'s middle */
+    double parallactic_rad; /* position angle of the zenith at the field's middle */
 };
 
 /* Nothing known: NaN everywhere. */

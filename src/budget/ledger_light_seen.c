@@ -7,8 +7,6 @@
 #include "budget/ledger_seen.h"
 #include "light/light.h"
 
-enum { MOST = 4000 };
-
 /* One sub, seen and foretold. */
 struct pair {
     double share_sky, share_left; /* of the noise's variance */
@@ -25,6 +23,7 @@ struct desk {
     struct nw_light_wants wants;
     struct nw_psf star; /* at its best, at airmass 1 */
     struct pair *pairs;
+    double *work; /* one a pair */
     size_t n;
     bool has_minutes; /* the Moon and altitude of each sub are known */
 };
@@ -106,12 +105,12 @@ static bool fill(struct desk *d, const struct nw_seen_sub *s, struct pair *p) {
 }
 
 static double median_of(const struct desk *d, size_t offset, double *ret_sigma) {
-    double v[MOST];
+    double *const v = d->work;
     size_t n = 0;
     for (size_t i = 0; i < d->n; i++) {
         double one = NAN;
         memcpy(&one, (const char *)&d->pairs[i] + offset, sizeof one);
-        if (isfinite(one) && n < MOST) {
+        if (isfinite(one)) {
             v[n++] = one;
         }
     }
@@ -187,9 +186,15 @@ static void put_levels(struct desk *d, struct nw_ledger *l) {
         beside(d, l, "sky_brightness", "sky at the target", "mag/arcsec2");
     line->predicted = MEDIAN(sky_told_mag, &told_scatter);
     const double sky_sigma = d->rig->site.sky_brightness_mag_arcsec2.sigma;
-    line->predicted_sigma = isfinite(sky_sigma) ? sky_sigma : NAN;
+    line->predicted_sigma = sky_sigma;
+    const bool is_seen = MEDIAN(share_sky, &scatter) > 0.0;
     const double sky = MEDIAN(sky_mag, &scatter);
-    set(line, sky, hypot(scatter, 1.0857 * through));
+    if (is_seen) {
+        set(line, sky, hypot(scatter, 1.0857 * through));
+    } else {
+        nw_text_copy(line->why_null, sizeof line->why_null,
+                     "no more light than the rig's dark current makes");
+    }
     nw_text_copy(line->detail, sizeof line->detail,
                  d->has_minutes ? "foretold for the subs' own minutes: altitude, Moon, twilight"
                                 : "foretold without Moon: headers say no place or time");
@@ -262,8 +267,10 @@ void nw_ledger_light_measured(struct nw_ledger *ledger, const struct nw_rig *rig
     size_t n_asked = 0;
     size_t n_interpolated = 0;
     d->pairs = nw_calloc(n + 1, sizeof *d->pairs);
-    if (!d->pairs || nw_light_star(rig, setup, 1.0, &d->star, NULL) != NW_OK) {
+    d->work = nw_calloc(n + 1, sizeof *d->work);
+    if (!d->pairs || !d->work || nw_light_star(rig, setup, 1.0, &d->star, NULL) != NW_OK) {
         free(d->pairs);
+        free(d->work);
         return;
     }
     for (size_t i = 0; i < n; i++) {
@@ -292,4 +299,5 @@ void nw_ledger_light_measured(struct nw_ledger *ledger, const struct nw_rig *rig
                        "lets through");
     }
     free(d->pairs);
+    free(d->work);
 }
