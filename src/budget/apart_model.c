@@ -188,28 +188,37 @@ static enum nw_status make_lines(struct apart_model *model, const struct star_po
 
 /* ---- Which subs ----------------------------------------------------------------------------- */
 
-/* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
- * 10 %; NaN where too few neighbours say. */
 static size_t filter_at(const struct nw_apart_night *night, size_t i) {
     return night->filters ? night->filters[i] : 0;
 }
 
-static double departure(const struct nw_apart_night *night, size_t at) {
-    double near[2 * NEIGHBOURS];
+/* Logarithms of the widths of a sub's nearest on one side, of its own filter; where filters take
+ * turns they lie that much farther off. Returns how many. */
+static size_t nearest(const struct nw_apart_night *night, size_t at, size_t n_filters,
+                      bool is_before, double *ret) {
+    const size_t room = is_before ? at : night->n - 1 - at;
+    const size_t reach = NEIGHBOURS * n_filters;
     size_t n = 0;
-    const size_t low = at > NEIGHBOURS ? at - NEIGHBOURS : 0;
-    for (size_t i = low; i < night->n && i <= at + NEIGHBOURS && n < sizeof near / sizeof *near;
-         i++) {
-        if (i != at && night->frames[i].fwhm_rad > 0.0 &&
-            filter_at(night, i) == filter_at(night, at)) {
-            near[n++] = log(night->frames[i].fwhm_rad);
+    for (size_t k = 1; k <= room && k <= reach && n < NEIGHBOURS; k++) {
+        const size_t i = is_before ? at - k : at + k;
+        if (night->frames[i].fwhm_rad > 0.0 && filter_at(night, i) == filter_at(night, at)) {
+            ret[n++] = log(night->frames[i].fwhm_rad);
         }
     }
+    return n;
+}
+
+/* Far wider than its neighbours: wind, cloud, a knock. Five robust sigmas of all departures and
+ * 10 %; NaN where too few neighbours say. */
+static double departure(const struct nw_apart_night *night, size_t at, size_t n_filters) {
+    double near[2 * NEIGHBOURS];
+    size_t n = nearest(night, at, n_filters, true, near);
+    n += nearest(night, at, n_filters, false, near + n);
     return n >= NEIGHBOURS ? log(night->frames[at].fwhm_rad) - nw_stat_median(near, n) : NAN;
 }
 
-static enum nw_status spoiled_limit(const struct nw_apart_evidence *evidence, double *ret,
-                                    struct nw_err *err) {
+static enum nw_status spoiled_limit(const struct nw_apart_evidence *evidence, size_t n_filters,
+                                    double *ret, struct nw_err *err) {
     size_t n_all = 0;
     size_t n = 0;
     for (size_t k = 0; k < evidence->n_nights; k++) {
@@ -221,7 +230,7 @@ static enum nw_status spoiled_limit(const struct nw_apart_evidence *evidence, do
     }
     for (size_t k = 0; k < evidence->n_nights; k++) {
         for (size_t i = 0; i < evidence->nights[k].n; i++) {
-            const double value = departure(&evidence->nights[k], i);
+            const double value = departure(&evidence->nights[k], i, n_filters);
             if (isfinite(value)) {
                 all[n++] = value;
             }
@@ -281,7 +290,7 @@ static enum nw_status make_night(struct maker *maker, size_t k, struct apart_mod
             model->n_without++;
             continue;
         }
-        if (departure(night, i) > maker->limit) {
+        if (departure(night, i, maker->n_filters) > maker->limit) {
             model->n_spoiled++;
             continue;
         }
@@ -376,7 +385,7 @@ enum nw_status apart_model_new(const struct nw_rig *rig, const struct nw_setup *
         status = make_grid(&maker, least_rad, &model, err);
     }
     if (status == NW_OK) {
-        status = spoiled_limit(evidence, &maker.limit, err);
+        status = spoiled_limit(evidence, maker.n_filters, &maker.limit, err);
     }
     if (status == NW_OK && n > 0) {
         air_tables(&maker, &model);

@@ -131,6 +131,7 @@ static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct
         const struct nw_apart_told *const from = &evidence->told[i];
         struct apart_told *const to = &model->told[model->n_told];
         double sum = 0.0;
+        *to = (struct apart_told){.ratio = from->ratio, .sigma = from->sigma};
         for (size_t k = 0; k < from->n; k++) {
             const enum nw_apart_term_id term = from->terms[k];
             if (is_scale_term(term) && model->prior[term].is_active) {
@@ -141,8 +142,6 @@ static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct
         for (int k = 0; k < NW_APART_N_TERMS && sum > 0.0; k++) {
             to->weight[k] /= sum;
         }
-        to->ratio = from->ratio;
-        to->sigma = from->sigma;
         model->n_told += sum > 0.0 && from->sigma > 0.0 && isfinite(from->ratio) ? 1 : 0;
     }
     return NW_OK;
