@@ -28,12 +28,13 @@ static enum nw_status read_rig(const struct cli_args *args, struct watch *w, str
         return NW_OK;
     }
     w->rig_path = path;
+    w->setup = cli_text(args, "setup");
     enum nw_status status = nw_rig_read(path, NULL, 0, &w->rig, err);
     if (status == NW_OK) {
         status = cli_rig_layouts(path, &w->layouts, &w->n_layouts, err);
     }
     if (status == NW_OK) {
-        status = nw_rig_find_setup(w->rig, cli_text(args, "setup"), &setup, err);
+        status = nw_rig_find_setup(w->rig, w->setup, &setup, err);
     }
     if (status == NW_OK) {
         status = cli_foretell(w->rig, setup, &w->foretold, err);

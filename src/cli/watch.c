@@ -112,20 +112,20 @@ static void tell_alerts(struct watch *w, struct nw_buf *text, bool *ret_is_news)
  * pass, and once more when it is over; *status becomes OK. */
 static void outlive(struct watch *w, size_t which, enum nw_status *status,
                     const struct nw_err *err) {
-    char *const told = w->trouble[which];
+    struct nw_err *const told = &w->trouble[which];
     if (*status == NW_OK) {
-        if (told[0] != '\0') {
+        if (told->text[0] != '\0') {
             cli_warn("all right again: %s", which == 0 ? w->folder : w->page);
-            told[0] = '\0';
+            *told = (struct nw_err){0};
         }
         return;
     }
     if (w->is_once || (*status != NW_IO && *status != NW_NOTFOUND)) {
         return;
     }
-    if (strcmp(told, err->text) != 0) {
+    if (strcmp(told->text, err->text) != 0) {
         cli_warn("%s (trying again)", err->text);
-        nw_text_copy(told, sizeof w->trouble[which], err->text);
+        *told = *err;
     }
     *status = NW_OK;
 }
@@ -236,8 +236,11 @@ static void tick(struct watch *w, double now_s) {
 
 /* Trials that are whole with what came: kept in the book, told once. */
 static enum nw_status find_trials(struct watch *w, double now_s, struct nw_err *err) {
-    const struct cli_find_trials how = {
-        .rig = w->rig, .rig_path = w->rig_path, .origin = NW_BOOK_FROM_WATCH, .since_utc_s = now_s};
+    const struct cli_find_trials how = {.rig = w->rig,
+                                        .rig_path = w->rig_path,
+                                        .setup = w->setup,
+                                        .origin = NW_BOOK_FROM_WATCH,
+                                        .since_utc_s = now_s};
     struct cli_found_trials found = {.n = 0};
     struct nw_buf text;
     nw_buf_init(&text, TEXT_BYTES);

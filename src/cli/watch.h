@@ -25,6 +25,7 @@ struct watch {
     struct nw_book *book;
     struct nw_rig *rig;
     const char *rig_path; /* of it; NULL: none */
+    const char *setup;    /* NULL: its first */
     struct nw_log_layout *layouts;
     size_t n_layouts;
     struct nw_live_foretold foretold;
@@ -41,8 +42,8 @@ struct watch {
         struct watch_header *items;
         size_t n, cap;
     } headers;
-    double page_s;        /* cli_clock_s of the last page */
-    char trouble[2][200]; /* last told: of the book or folder, of the page; "" = none */
+    double page_s;            /* cli_clock_s of the last page */
+    struct nw_err trouble[2]; /* last told: of the book or folder, of the page; no text: none */
 };
 
 /* Takes the folder in, replays the night, tells what is new, writes the page. */
