@@ -7,7 +7,6 @@
 #include "cli/watch.h"
 
 enum { MAX_HEADERS = 20000 };
-#define ZERO_C_K 273.15
 
 /* The first of some cards that holds a number. */
 static double number_of(const struct nw_frame *frame, const char *const *keys, size_t n) {
@@ -25,8 +24,8 @@ static struct nw_live_climate margin_of(const struct nw_frame *frame) {
     static const char *const AIR[] = {"AMBTEMP", "AMB-TEMP", "AIRTEMP", "ENVTEMP"};
     static const char *const DEW[] = {"DEWPOINT", "DEW-PT"};
     static const char *const HUMIDITY[] = {"HUMIDITY", "RELHUM"};
-    const double air_K = number_of(frame, AIR, sizeof AIR / sizeof AIR[0]) + ZERO_C_K;
-    const double dew_K = number_of(frame, DEW, sizeof DEW / sizeof DEW[0]) + ZERO_C_K;
+    const double air_K = number_of(frame, AIR, sizeof AIR / sizeof AIR[0]) + NW_ZERO_CELSIUS_K;
+    const double dew_K = number_of(frame, DEW, sizeof DEW / sizeof DEW[0]) + NW_ZERO_CELSIUS_K;
     const double share = number_of(frame, HUMIDITY, sizeof HUMIDITY / sizeof HUMIDITY[0]) / 100.0;
     const double tube_K = frame->facts.focuser_temperature_K;
     struct nw_live_climate row = {.t_utc_s = frame->facts.t_start_utc_s,

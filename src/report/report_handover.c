@@ -115,7 +115,8 @@ static void set_name(const struct nw_hand_set *s, char *text, size_t size) {
     if (s->need == NW_HAND_NEED_DARK) {
         char kelvin[32] = "";
         if (isfinite(s->temperature_K)) {
-            (void)snprintf(kelvin, sizeof kelvin, ", %.0f degC", s->temperature_K - 273.15);
+            (void)snprintf(kelvin, sizeof kelvin, ", %.0f degC",
+                           s->temperature_K - NW_ZERO_CELSIUS_K);
         }
         (void)snprintf(text, size, "darks of %.0f s%s", s->exposure_s, kelvin);
     } else if (s->need == NW_HAND_NEED_FLAT && s->has_turn && fabs(s->turn_rad) > 0.005) {

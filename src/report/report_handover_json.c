@@ -92,7 +92,7 @@ static void set_json(const struct nw_handover_report *r, const struct nw_hand_se
     nw_json_count(j, o, "group", s->group + 1);
     nw_json_text(j, o, "kind", nw_hand_need_word(s->need));
     nw_json_number(j, o, "exposure_s", s->exposure_s, 7);
-    nw_json_number(j, o, "temperature_c", s->temperature_K - 273.15, 4);
+    nw_json_number(j, o, "temperature_c", s->temperature_K - NW_ZERO_CELSIUS_K, 4);
     nw_json_number(j, o, "rotator_deg", s->angle_rad * NW_DEG_PER_RAD, 6);
     nw_json_number(j, o, "turned_deg", s->has_turn ? s->turn_rad * NW_DEG_PER_RAD : NAN, 4);
     nw_json_count(j, o, "subs", s->n_subs);
