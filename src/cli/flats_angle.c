@@ -8,7 +8,7 @@
 #include "light/panel.h"
 #include "light/throughput.h"
 
-static const double SAME_NIGHT_s = 18.0 * 3600.0;
+static const double SAME_NIGHT_S = 18.0 * 3600.0;
 enum { MAX_STARS = 400, KEPT_STARS = 500 };
 
 enum nw_status cli_turns_measure(const struct cli_args *args, const struct nw_paths *lights,
@@ -20,8 +20,14 @@ enum nw_status cli_turns_measure(const struct cli_args *args, const struct nw_pa
                                         .is_summary_only = false,
                                         .keep_stars = KEPT_STARS};
     *ret = (struct cli_turns){.setup = setup};
-    if (cli_catalogue_open(cli_text(args, "catalogue"), &ret->catalogue, NULL) != NW_OK) {
+    const char *const path = cli_text(args, "catalogue");
+    struct nw_err none = {0};
+    const enum nw_status status = cli_catalogue_open(path, &ret->catalogue, path ? err : &none);
+    if (status != NW_OK) {
         ret->catalogue = NULL;
+        if (path) {
+            return status;
+        }
     }
     return nw_series_measure((const char *const *)lights->items, lights->n, &opts, NULL,
                              &ret->series, err);
@@ -39,7 +45,7 @@ static const struct nw_frame_facts *facts_of(const struct cli_turns *turns, size
 
 size_t cli_turns_nearest(const struct cli_turns *turns, double t_utc_s) {
     size_t best = SIZE_MAX;
-    double best_s = SAME_NIGHT_s;
+    double best_s = SAME_NIGHT_S;
     for (size_t i = 0; i < turns->series.n; i++) {
         const struct nw_frame_facts *const f = facts_of(turns, i);
         const double gap_s = f ? fabs(f->t_start_utc_s - t_utc_s) : NAN;

@@ -11,14 +11,14 @@ struct cli_turns {
     const struct nw_setup *setup;
     struct nw_catalogue *catalogue; /* NULL: none */
 };
-/* Measures lights; a catalogue that cannot be opened is none. */
+/* Measures lights. Without --catalogue the one beside the program is used when it is there. */
 enum nw_status cli_turns_measure(const struct cli_args *args, const struct nw_paths *lights,
                                  const struct nw_setup *setup, struct cli_turns *ret,
                                  struct nw_err *err) NW_CHECKED;
 void cli_turns_done(struct cli_turns *turns);
 
 /* The light nearest in time, within 18 h: it shows the angle that flats of that time were taken at.
- * SIZE_MAX: none. Of the first n lights when they are all that may be asked. */
+ * SIZE_MAX: none. */
 size_t cli_turns_nearest(const struct cli_turns *turns, double t_utc_s);
 
 /* Turn of the camera in its tube from one light to another, less half a turn of the tube side: by
