@@ -45,8 +45,6 @@ enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_ri
 enum nw_status check_book(struct nw_book *book, const char *date, const struct nw_rig *rig,
                           const struct nw_setup *setup, struct check_night *night,
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
-/* The nights of a range ("all", "2026-05-01..2026-07-31") taken apart together; `changed_on`: date
- * of the first night with something changed, whose effect is a term then; or NULL. */
 struct check_told { /* what trials say */
     struct nw_apart_known *known;
     struct nw_apart_witness *witnesses;
@@ -65,10 +63,12 @@ struct check_apart {
     size_t n_without_log; /* nights without a guide log beside the frames */
 };
 void check_apart_done(struct check_apart *nights); /* zeroed allowed */
-/* told: what trials say, "LINE=WIDTH+-SIGMA UNIT" or "TIME=SEEING+-SIGMA UNIT" (--told). */
 struct check_nights_opts {
-    const char *range, *changed_on;
-    const char *const *told;
+    const char *range;       /* "all", "2026-05-01..2026-07-31" */
+    const char *changed_on;  /* date of the first night with something changed, whose effect is a
+                                term then; or NULL */
+    const char *const *told; /* what trials say, "LINE=WIDTH+-SIGMA UNIT" or
+                                "TIME=SEEING+-SIGMA UNIT" (--told) */
     size_t n_told;
     /* the change acts on this line: what frames and logs say of it themselves (airmass, time since
      * the focus run, motion, length of the sub) is not used, else it would explain the change away
@@ -76,6 +76,8 @@ struct check_nights_opts {
     bool has_own_line;
     enum nw_star_line_id own_line;
 };
+/* The nights of a range taken apart together. *ret zeroed before; check_apart_done, also after an
+ * error. */
 enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts *opts,
                             const struct nw_rig *rig, const struct nw_setup *setup,
                             struct check_apart *ret, struct nw_err *err) NW_CHECKED;
@@ -102,6 +104,8 @@ struct check_ledgers {
 enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct check_ledgers *ret,
                              struct nw_err *err) NW_CHECKED;
+/* The one of that name; NULL: the rig does not describe it. */
+struct nw_ledger *check_ledger_of(const struct check_ledgers *ledgers, const char *name);
 /* What the climate and power logs of a night of the book say to them; a log that does not fit the
  * rig is told beside its budget. */
 enum nw_status check_book_logs(struct nw_book *book, const char *date, const struct nw_rig *rig,

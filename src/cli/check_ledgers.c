@@ -22,6 +22,15 @@ enum nw_status check_ledgers(const char *name, const struct nw_rig *rig,
     return NW_OK;
 }
 
+struct nw_ledger *check_ledger_of(const struct check_ledgers *ledgers, const char *name) {
+    for (size_t i = 0; i < ledgers->n; i++) {
+        if (strcmp(ledgers->items[i]->name, name) == 0) {
+            return ledgers->items[i];
+        }
+    }
+    return NULL;
+}
+
 void check_ledgers_done(struct check_ledgers *ledgers) {
     for (size_t i = 0; i < ledgers->n; i++) {
         nw_ledger_free(ledgers->items[i]);

@@ -6,15 +6,6 @@
 #include "cli/check_internal.h"
 #include "power/power_log.h"
 
-static struct nw_ledger *ledger_of(const struct check_ledgers *ledgers, const char *name) {
-    for (size_t i = 0; i < ledgers->n; i++) {
-        if (strcmp(ledgers->items[i]->name, name) == 0) {
-            return ledgers->items[i];
-        }
-    }
-    return NULL;
-}
-
 /* The table of a log: out of a file, or as text out of the book. */
 static enum nw_status power_log(const char *path, const struct nw_buf *text,
                                 const struct nw_rig *rig, const struct nw_setup *setup,
@@ -113,8 +104,8 @@ static enum nw_status power_of_book(struct nw_book *book, const char *date,
 enum nw_status check_book_logs(struct nw_book *book, const char *date, const struct nw_rig *rig,
                                const struct nw_setup *setup, const struct check_ledgers *ledgers,
                                struct nw_err *err) {
-    struct nw_ledger *const damp = ledger_of(ledgers, "damp");
-    struct nw_ledger *const power = ledger_of(ledgers, "power");
+    struct nw_ledger *const damp = check_ledger_of(ledgers, "damp");
+    struct nw_ledger *const power = check_ledger_of(ledgers, "power");
     enum nw_status status = damp ? climate_of_book(book, date, rig, damp, err) : NW_OK;
     if (status == NW_OK && power) {
         status = power_of_book(book, date, rig, setup, power, err);
@@ -168,15 +159,15 @@ enum nw_status check_measured(const struct cli_args *args, const struct nw_rig *
                               struct nw_err *err) {
     size_t n = 0;
     const char *const *const given = cli_texts(args, "frames", &n);
-    struct nw_ledger *const storage = ledger_of(ledgers, "storage");
+    struct nw_ledger *const storage = check_ledger_of(ledgers, "storage");
     const char *const log = cli_text(args, "power");
     const bool is_of_book = cli_given(args, "book") || cli_given(args, "night");
     enum nw_status status = is_of_book ? look_into_book(args, rig, setup, ledgers, err) : NW_OK;
     if (status == NW_OK && log) { /* a file named beside the book counts */
-        status = power_log(log, NULL, rig, setup, ledger_of(ledgers, "power"), err);
+        status = power_log(log, NULL, rig, setup, check_ledger_of(ledgers, "power"), err);
     }
     if (status == NW_OK && cli_given(args, "climate")) {
-        status = climate_log(cli_text(args, "climate"), rig, ledger_of(ledgers, "damp"), err);
+        status = climate_log(cli_text(args, "climate"), rig, check_ledger_of(ledgers, "damp"), err);
     }
     if (status == NW_OK && n > 0 && storage) {
         status = frames(given, n, storage, err);

@@ -109,9 +109,7 @@ static void find_filters(const struct nights *all, struct one_night *night) {
     }
 }
 
-/* What a trial was made of speaks through the trial: as a sub beside it, it would count twice
- * (short subs) or say nothing (trails). Subs through a filter that the rig file has not are left
- * out. */
+/* Subs through a filter that the rig file has not are left out. */
 static void leave_out(struct nights *all, struct one_night *night) {
     struct check_night *const check = &night->check;
     size_t n = 0;

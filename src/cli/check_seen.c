@@ -5,15 +5,6 @@
 #include "budget/ledger_seen.h"
 #include "cli/check_internal.h"
 
-static struct nw_ledger *ledger_of(const struct check_ledgers *ledgers, const char *name) {
-    for (size_t i = 0; i < ledgers->n; i++) {
-        if (strcmp(ledgers->items[i]->name, name) == 0) {
-            return ledgers->items[i];
-        }
-    }
-    return NULL;
-}
-
 void check_seen_sub(const struct nw_frame_facts *facts, const struct nw_measure *measure,
                     struct nw_seen_sub *ret) {
     *ret = (struct nw_seen_sub){.t_start_utc_s = facts->t_start_utc_s,
@@ -41,8 +32,8 @@ void check_seen_sub(const struct nw_frame_facts *facts, const struct nw_measure 
 
 void check_seen(const struct check_night *night, const struct nw_rig *rig,
                 const struct nw_setup *setup, const struct check_ledgers *ledgers) {
-    struct nw_ledger *const light = ledger_of(ledgers, "light");
-    struct nw_ledger *const hours = ledger_of(ledgers, "time");
+    struct nw_ledger *const light = check_ledger_of(ledgers, "light");
+    struct nw_ledger *const hours = check_ledger_of(ledgers, "time");
     if (light && night->n_seen > 0) {
         nw_ledger_light_measured(light, rig, setup, night->seen, night->n_seen);
     }
