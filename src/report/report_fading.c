@@ -10,11 +10,18 @@ static void due_words(const struct nw_fading *f, double now_utc_s, char *to, siz
         nw_text_copy(to, size, "not told: the interval holds 0. Leave the glass alone");
         return;
     }
+    const double weeks = (f->due_s - now_utc_s) / WEEK_S;
+    const double spread = (f->due_until_s - f->due_from_s) / (2.0 * WEEK_S);
+    if (weeks < 0.0) {
+        (void)snprintf(to, size,
+                       "for about %.0f weeks +- %.0f %.0f %% have been gone since the first night",
+                       -weeks, spread, 100.0 * NW_FADING_ALLOWED);
+        return;
+    }
     (void)snprintf(to, size,
                    "in about %.0f weeks +- %.0f %.0f %% are gone since the first night; cleaning "
                    "risks the coating, so not much before",
-                   (f->due_s - now_utc_s) / WEEK_S,
-                   (f->due_until_s - f->due_from_s) / (2.0 * WEEK_S), 100.0 * NW_FADING_ALLOWED);
+                   weeks, spread, 100.0 * NW_FADING_ALLOWED);
 }
 
 void nw_report_fading_text(const struct nw_fading *f, double now_utc_s, struct nw_buf *buf) {
