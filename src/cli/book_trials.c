@@ -260,17 +260,14 @@ static enum nw_status find_logs(struct search *s, const char *date, struct nw_er
 
 /* ---- All of it ------------------------------------------------------------------------------ */
 
-static enum nw_status find_rig(struct search *s, struct nw_rig **own, struct nw_err *err) {
+enum nw_status cli_book_last_rig(struct nw_book *book, struct nw_rig **ret, int64_t *ret_version,
+                                 struct nw_err *err) {
     char *text = NULL;
-    s->rig = s->how->rig;
-    enum nw_status status = NW_OK;
-    if (!s->rig) {
-        status = nw_book_last_rig(s->book, &text, &s->rig_version, err);
-        struct nw_err none = {0}; /* one of an older program may not be read any more */
-        if (status == NW_OK && text &&
-            nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, own, &none) == NW_OK) {
-            s->rig = *own;
-        }
+    struct nw_err none = {0}; /* one of an older program may not be read any more */
+    const enum nw_status status = nw_book_last_rig(book, &text, ret_version, err);
+    if (status == NW_OK && text &&
+        nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, ret, &none) != NW_OK) {
+        *ret = NULL;
     }
     free(text);
     return status;
@@ -281,7 +278,8 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
     struct search s = {.book = book, .how = how, .found = ret};
     struct nw_book_dates dates = {.n = 0};
     struct nw_rig *own = NULL;
-    enum nw_status status = find_rig(&s, &own, err);
+    enum nw_status status = how->rig ? NW_OK : cli_book_last_rig(book, &own, &s.rig_version, err);
+    s.rig = how->rig ? how->rig : own;
     s.setup = s.rig ? nw_rig_setup(s.rig, how->setup) : NULL;
     if (status == NW_OK && s.setup) {
         status = nw_book_dates_since(book, how->since_utc_s, &dates, err);

@@ -20,25 +20,12 @@ struct call {
 
 /* ---- Verbs ---------------------------------------------------------------------------------- */
 
-/* The rig file that the book took last, when none is named: NULL where there is none. */
-static enum nw_status last_rig(struct nw_book *book, struct nw_rig **ret, struct nw_err *err) {
-    char *text = NULL;
-    int64_t version = 0;
-    struct nw_err none = {0}; /* one of an older program may not be read any more */
-    const enum nw_status status = nw_book_last_rig(book, &text, &version, err);
-    if (text &&
-        nw_rig_parse("the book's rig file", text, strlen(text), NULL, 0, ret, &none) != NW_OK) {
-        *ret = NULL;
-    }
-    free(text);
-    return status;
-}
-
 static enum nw_status add(struct call *call, struct nw_err *err) {
     const char *const rig_path = cli_text(call->args, "rig");
     struct nw_log_layout *layouts = NULL;
     size_t n_layouts = 0;
     struct nw_rig *rig = NULL;
+    int64_t version = 0;
     enum nw_status status = NW_OK;
     if (rig_path) {
         status = nw_rig_read(rig_path, NULL, 0, &rig, err);
@@ -46,7 +33,7 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
             status = cli_rig_layouts(rig_path, &layouts, &n_layouts, err);
         }
     } else {
-        status = last_rig(call->book, &rig, err);
+        status = cli_book_last_rig(call->book, &rig, &version, err);
     }
     const struct nw_guide_layouts all = {layouts, n_layouts, NULL};
     const struct nw_book_add_opts opts = {
@@ -65,7 +52,7 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
         status = nw_book_add(call->book, call->words, call->n_words, &opts, &progress, &added, err);
     }
     cli_progress_end(&bar);
-    int64_t version = 0; /* a rig that was named is kept: later files are looked at with it */
+    /* a rig that was named is kept: later files are looked at with it */
     if (status == NW_OK && rig_path) {
         status = nw_book_rig_version(call->book, rig_path, &opts, &version, err);
     }
