@@ -87,10 +87,19 @@ static enum nw_status run_other(const struct cli_args *args, size_t which,
                                 struct cli_result *result, struct nw_err *err) {
     const struct cli_command *const command = cli_command_find(OTHERS[which].command);
     struct cli_args *other = NULL;
+    if (cli_given(args, "keep") && strcmp(OTHERS[which].command, "surface") != 0) {
+        return nw_err_set(err, NW_USAGE,
+                          "trial %s: `%s` evaluates it and keeps no result in the book, expected "
+                          "no --keep",
+                          nw_trial_name(OTHERS[which].id), OTHERS[which].command);
+    }
     struct words *words = nw_calloc(1, sizeof *words);
     enum nw_status status = words && say_all(args, which, words)
                                 ? NW_OK
-                                : nw_err_set(err, NW_LIMIT, "too many frames in one trial");
+                                : nw_err_set(err, NW_LIMIT,
+                                             "no room for all frames of the trial, expected at "
+                                             "most about %d",
+                                             MAX_WORDS - 10);
     if (status == NW_OK) {
         status = cli_args_parse(command, words->n, words->items, &other, err);
     }
@@ -282,41 +291,65 @@ static enum nw_status read_flats(const struct nw_paths *paths, double offset_adu
     return status;
 }
 
+/* One flat behind the others in the verdict; false: no room. */
+static bool add_shade(const char *path, const struct nw_card_shade *s, bool is_shaded,
+                      struct nw_trial_told *told) {
+    enum { FOR_THE_END = 24 }; /* "; 12 more flats" */
+    char one[160];
+    const char *const name = strrchr(path, '/');
+    const size_t len = strlen(told->verdict);
+    (void)snprintf(one, sizeof one, "%s%.40s: %s%s, %.0f %% across, at %.0f deg", len ? "; " : "",
+                   name ? name + 1 : path, is_shaded ? "dark edge " : "no edge is dark (",
+                   is_shaded ? s->dark_edge : "the card is not seen)", 100.0 * s->slope,
+                   round(s->dark_angle_rad * 180.0 / NW_PI) + 0.0);
+    if (len + strlen(one) + FOR_THE_END >= sizeof told->verdict) {
+        return false;
+    }
+    nw_text_copy(told->verdict + len, sizeof told->verdict - len, one);
+    return true;
+}
+
+/* Dark edges first: the value is that of the first. */
+static void tell_shades(const struct nw_paths *paths, const struct nw_card_shade *shades,
+                        size_t plain, struct nw_trial_told *told) {
+    size_t n_more = 0;
+    for (int pass = 0; pass < 2; pass++) {
+        for (size_t i = 0; i < paths->n; i++) {
+            const struct nw_card_shade *const s = &shades[i];
+            const bool is_shaded = s->slope > SHADED && s->slope > 3.0 * s->sigma;
+            if (i == plain || is_shaded != (pass == 0)) {
+                continue;
+            }
+            if (is_shaded && !isfinite(told->value)) {
+                told->value = s->dark_angle_rad;
+                told->sigma = s->sigma / s->slope;
+            }
+            n_more += add_shade(paths->items[i], s, is_shaded, told) ? 0 : 1;
+        }
+    }
+    if (n_more > 0) {
+        const size_t len = strlen(told->verdict);
+        (void)snprintf(told->verdict + len, sizeof told->verdict - len, "; %zu more flat%s", n_more,
+                       n_more == 1 ? "" : "s");
+    }
+}
+
 static enum nw_status edge_card(const struct nw_paths *paths, const struct nw_setup *setup,
                                 struct told *t, struct nw_err *err) {
     struct nw_frame **flats = nw_calloc(paths->n + 1, sizeof(struct nw_frame *));
     const double offset = setup->camera.offset_adu.v;
     const double offset_adu = isfinite(offset) ? offset : 0.0;
     struct nw_trial_told *const told = &t->told;
+    struct nw_card_shade *shades = nw_calloc(paths->n + 1, sizeof *shades);
     size_t plain = SIZE_MAX;
-    size_t len = 0;
-    if (!flats) {
-        return nw_err_set(err, NW_NOMEM, "%zu flats", paths->n);
-    }
-    enum nw_status status = read_flats(paths, offset_adu, t, flats, &plain, err);
+    enum nw_status status = flats && shades ? read_flats(paths, offset_adu, t, flats, &plain, err)
+                                            : nw_err_set(err, NW_NOMEM, "%zu flats", paths->n);
     for (size_t i = 0; i < paths->n && status == NW_OK; i++) {
-        struct nw_card_shade s;
-        if (i == plain) {
-            continue;
-        }
-        status =
-            nw_card_shade(flats[i], plain < paths->n ? flats[plain] : NULL, offset_adu, &s, err);
-        if (status != NW_OK || len + 100 > sizeof told->verdict) {
-            break;
-        }
-        const char *const name = strrchr(paths->items[i], '/');
-        const bool is_shaded = s.slope > SHADED && s.slope > 3.0 * s.sigma;
-        if (is_shaded && !isfinite(told->value)) {
-            told->value = s.dark_angle_rad;
-            told->sigma = s.sigma / s.slope;
-        }
-        len += (size_t)snprintf(told->verdict + len, sizeof told->verdict - len,
-                                "%s%.40s: %s%s, %.0f %% "
-                                "across, at %.0f deg",
-                                len ? "; " : "", name ? name + 1 : paths->items[i],
-                                is_shaded ? "dark edge " : "no edge is dark (",
-                                is_shaded ? s.dark_edge : "the card is not seen)", 100.0 * s.slope,
-                                round(s.dark_angle_rad * 180.0 / NW_PI) + 0.0);
+        status = nw_card_shade(flats[i], plain < paths->n && i != plain ? flats[plain] : NULL,
+                               offset_adu, &shades[i], err);
+    }
+    if (status == NW_OK) {
+        tell_shades(paths, shades, plain, told);
     }
     told->unit = "rad";
     told->n_frames = paths->n;
@@ -325,12 +358,15 @@ static enum nw_status edge_card(const struct nw_paths *paths, const struct nw_se
                    "+x towards +y",
                    paths->n,
                    plain < paths->n ? ", the flattest of them taken as without the card" : "");
-    for (size_t i = 0; i < paths->n; i++) {
+    for (size_t i = 0; flats && i < paths->n; i++) {
         nw_frame_free(flats[i]);
     }
     free(flats);
+    free(shades);
     if (status == NW_OK && !isfinite(told->value)) {
-        nw_text_copy(told->why_null, sizeof told->why_null, told->verdict);
+        nw_text_copy(told->why_null, sizeof told->why_null,
+                     told->verdict[0] ? told->verdict
+                                      : "the flat is even, expected one with a card over the edge");
     }
     return status;
 }

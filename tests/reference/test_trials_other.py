@@ -47,7 +47,14 @@ def test_the_card_says_which_edge(tmp_path):
     told = answer("trial", "edge-card", "--frames", tmp_path, "--rig", RIG)["result"]
     assert "top.fits: dark edge top, 13 % across, at 90 deg" in told["verdict"]
     only = answer("trial", "edge-card", "--frames", tmp_path / "plain.fits", "--rig", RIG)["result"]
-    assert only["value"] is None
+    assert only["value"] is None and "the flat is even" in str(only["why_null"])
+    for k in range(6):
+        write(tmp_path / f"a-flat-without-any-card-over-it-{k}.fits",
+              500 + rng.normal(20000 * fall, 100), IMAGETYP="FLAT", EXPTIME=2.0,
+              DATE_OBS="2026-06-14T08:00:00")
+    told = answer("trial", "edge-card", "--frames", tmp_path, "--rig", RIG)["result"]
+    assert told["verdict"].startswith("top.fits: dark edge top"), "also as the last of many"
+    assert told["verdict"].endswith("more flats")
 
 
 def test_play_of_the_gears(tmp_path):
@@ -67,6 +74,8 @@ def test_play_of_the_gears(tmp_path):
     assert told["low_95_percent"] < 0.41 and told["high_95_percent"] > 0.39
     done = command("trial", "drive-only", "--frames", log, "--rig", RIG)
     assert done.returncode == 0, "the guide log's own command takes it"
+    done = command("trial", "drive-only", "--frames", log, "--rig", RIG, "--keep")
+    assert done.returncode == 2 and "keeps no result" in done.stderr
     log.write_text("\n".join(log.read_text().splitlines()[:8]) + "\n")
     done = command("trial", "there-and-back", "--frames", log, "--rig", RIG)
     assert done.returncode == 1 and "expected at least three trains of 5" in done.stderr
