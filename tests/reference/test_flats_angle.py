@@ -156,3 +156,9 @@ def test_dust_that_turned_is_known_without_a_rotator_s_word(sky, tmp_path):
     group = next(g for g in json.loads(done.stdout)["groups"] if not g["is_older"])
     assert group["turned_since_deg"] is None
     assert "turned with the rotator" not in [c["fate"] for c in group["changes"]]
+
+
+def test_a_catalogue_that_is_not_there_is_said(frames, tmp_path):
+    done = run("flats", RIG, *sorted(frames.glob("flat*.fits")), "--for", frames / "same.fits",
+               "--catalogue", tmp_path / "none.bin")
+    assert done.returncode != 0 and "none.bin" in done.stderr
