@@ -65,14 +65,13 @@ def test_what_changed_is_named(tmp_path, usual_nights, named, change):
     [train] = answer(book, "accept")["trains"]
     checks = {c["what"]: c for c in train["checks"]}
     worse = {name for name, c in checks.items() if c["verdict"] == "worse"}
-    assert worse >= set(named), checks
-    assert "rotation" not in worse  # a dimmer sky turns no camera
+    # three stars a zone: where they stand in it, a steep tilt is in the other two patterns as well
+    also = {"top against bottom", "corners against centre"} if "tilt" in change else set()
+    assert set(named) <= worse <= set(named) | also, checks
     if not change:
-        assert not worse and checks["light of the same stars"]["verdict"] == "same"
+        assert checks["light of the same stars"]["verdict"] == "same"
     if "light" in change:
         light = checks["light of the same stars"]
         assert light["tonight"] / light["usual"] == pytest.approx(0.6, abs=0.03)
-    else:
-        assert "light of the same stars" not in worse
     if "scale" in change:
         assert checks["scale"]["tonight"] == pytest.approx(1 / 1.004, abs=6e-4)  # 25 stars
