@@ -225,6 +225,9 @@ static enum nw_status read_dark(const char *path, const struct nw_rig *rig, stru
     return status;
 }
 
+/* Dark current doubles in about 6 K: common practice, no source. */
+#define WARMER_K 0.5
+
 static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct told *t, struct nw_err *err) {
     struct nw_cap_dark *darks = nw_calloc(paths->n + 1, sizeof *darks);
@@ -252,6 +255,11 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
     told->n_frames = paths->n;
     const bool is_leak = leak.leak_adu_s > 3.0 * leak.sigma_adu_s;
     char rate[100] = "";
+    char warm[60] = "";
+    if (is_leak && leak.warmer_K > WARMER_K) {
+        (void)snprintf(warm, sizeof warm, ", or its chip, %.1f K warmer than the others",
+                       leak.warmer_K);
+    }
     if (isfinite(leak.dark_adu_s)) {
         (void)snprintf(rate, sizeof rate, ". Dark current %.4f +- %.2g %s", leak.dark_adu_s * unit,
                        leak.dark_sigma_adu_s * unit, word);
@@ -260,9 +268,10 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
         told->from, sizeof told->from, "%zu darks of %.0f s without light outside (%s), %zu with",
         leak.n_base, leak.exposure_s,
         leak.is_by_sun ? "by the Sun's altitude" : "the darkest, the Sun is not known", leak.n_lit);
-    (void)snprintf(told->verdict, sizeof told->verdict, "%s: %+.4f +- %.2g %s at most, in %.60s%s",
-                   is_leak ? "light leaks in" : "no leak that shows", told->value, told->sigma,
-                   word, name ? name + 1 : paths->items[leak.brightest], rate);
+    (void)snprintf(told->verdict, sizeof told->verdict,
+                   "%s%s: %+.4f +- %.2g %s at most, in %.60s%s",
+                   is_leak ? "light leaks in" : "no leak that shows", warm, told->value,
+                   told->sigma, word, name ? name + 1 : paths->items[leak.brightest], rate);
     return NW_OK;
 }
 

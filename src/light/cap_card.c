@@ -82,11 +82,17 @@ static bool compare_length(const struct nw_cap_dark *darks, size_t n, double exp
     const double sd = nw_stat_sd(work, n_base, mean);
     const double limit = work[n_base - 1];
     double most = -INFINITY;
+    double base_K = 0.0;
+    size_t n_told = 0; /* of the base; more than three where levels are equal */
     *ret = (struct nw_cap_leak){.exposure_s = exposure_s, .n_base = n_base, .is_by_sun = n_day > 0};
     for (size_t i = 0; i < n; i++) {
         const bool is_lit =
             is_of(&darks[i], exposure_s) &&
             (n_day > 0 ? darks[i].sun_altitude_rad >= DARK_SUN : darks[i].level_adu > limit);
+        const bool is_base = is_of(&darks[i], exposure_s) && !is_lit &&
+                             (n_day == 0 || darks[i].sun_altitude_rad < DARK_SUN);
+        base_K += is_base ? darks[i].temperature_K : 0.0;
+        n_told += is_base;
         ret->n_lit += is_lit;
         if (is_lit && darks[i].level_adu > most) {
             most = darks[i].level_adu;
@@ -95,6 +101,8 @@ static bool compare_length(const struct nw_cap_dark *darks, size_t n, double exp
     }
     ret->leak_adu_s = (most - mean) / exposure_s;
     ret->sigma_adu_s = sd * sqrt(1.0 + 1.0 / (double)n_base) / exposure_s;
+    ret->warmer_K =
+        ret->n_lit ? darks[ret->brightest].temperature_K - base_K / (double)n_told : NAN;
     return ret->n_lit > 0;
 }
 

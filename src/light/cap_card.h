@@ -26,6 +26,7 @@ struct nw_cap_leak {
     size_t n_base, n_lit;           /* without and with light outside */
     bool is_by_sun;                 /* told apart by the Sun; else the three darkest are the base */
     double dark_adu_s, dark_sigma_adu_s; /* from lengths without light; NaN: one length */
+    double warmer_K; /* the brightest than the mean of the base; NaN: a temperature not said */
 };
 /* The longest exposure of which there are three darks without light outside (Sun under -6 deg, or
  * where the Sun is not known the three darkest) and one more. DATA: none. */
@@ -41,7 +42,7 @@ struct nw_card_shade {
     const char *dark_edge;   /* "left", "right", "top" (high y), "bottom" */
     double sigma;            /* of slope, from the cells' scatter about the plane */
 };
-/* DOMAIN: sizes differ. DATA: no light. NOMEM. Offset: of the camera, taken off first [adu]. */
+/* DOMAIN: sizes differ. DATA: no light. Offset: of the camera, taken off first [adu]. */
 enum nw_status nw_card_shade(const struct nw_frame *flat, const struct nw_frame *plain,
                              double offset_adu, struct nw_card_shade *ret,
                              struct nw_err *err) NW_CHECKED;

@@ -101,6 +101,14 @@ static void test_a_leak_by_day(void **state) {
     check_near(leak.sigma_adu_s, 0.4 * sqrt(1.0 + 1.0 / 3.0) / 300.0, 1e-12,
                "scatter of three and of one");
     check_near(leak.dark_adu_s, (530.0 - 506.1) / 240.0, 1e-12, "between the two lengths");
+    check_near(leak.warmer_K, 0.0, 1e-12, "all at 263 K");
+    darks[6].temperature_K = 266.0; /* a warm chip looks like a leak */
+    darks[2].temperature_K = 263.3;
+    assert_int_equal(nw_cap_leak(darks, 7, &leak, &err), NW_OK);
+    check_near(leak.warmer_K, 2.9, 1e-9, "266 over the mean of 263.3, 263 and 263");
+    darks[4].temperature_K = NAN;
+    assert_int_equal(nw_cap_leak(darks, 7, &leak, &err), NW_OK);
+    assert_true(isnan(leak.warmer_K));
     for (size_t i = 0; i < 7; i++) { /* no site: the three darkest stand for the night */
         darks[i].sun_altitude_rad = NAN;
     }
