@@ -69,8 +69,9 @@ struct nw_panel {
     double power, curve, shutter_s;
     double covariance[3][3]; /* of power, curve, shutter */
     bool has_power, has_curve, has_shutter;
-    double scatter;    /* rms of a flat about the law, share: flicker, and what it does not know */
-    double lack;       /* rms of the law itself at a setting, share: more flats do not help */
+    double scatter; /* rms of a flat about the law, share: flicker, and what it does not know */
+    double lack;    /* rms of the law itself at a setting, share: more flats do not help; 0 with no
+                       more settings than terms, when nothing of it can be told */
     double shortest_s; /* below it flats scatter more, or the shutter counts; 0: nothing seen */
 };
 /* DATA: no flat with an exposure that is not clipped. Flats that are clipped are left out. */
