@@ -57,6 +57,16 @@ typedef enum nw_status book_take_row(sqlite3_stmt *row, void *to, struct nw_err 
 enum nw_status book_each_row(struct nw_book *book, const char *sql, const struct book_value *values,
                              size_t n, book_take_row *take, void *to,
                              struct nw_err *err) NW_CHECKED;
+/* All rows of a statement as an array: give size, max and take. */
+struct book_list {
+    size_t size, max; /* of an item in bytes; of items */
+    void (*take)(sqlite3_stmt *row, void *item);
+    void *items; /* yours to free; NULL after an error */
+    size_t n, cap;
+};
+enum nw_status book_list_rows(struct nw_book *book, const char *sql,
+                              const struct book_value *values, size_t n, struct book_list *list,
+                              struct nw_err *err) NW_CHECKED;
 int64_t book_last_id(const struct nw_book *book);
 
 /* A row for a table of the schema; text and bytes are borrowed until it is inserted. */

@@ -7,6 +7,8 @@
 
 #include "book/changes_internal.h"
 
+enum { MAX_LISTED = 10000000 };
+
 void changes_add(struct changes_state *state, const char *what, const char *value) {
     size_t at = 0;
     while (at < state->n && strcmp(state->items[at].what, what) != 0) {
@@ -186,29 +188,10 @@ static const char PAIRS[] =
     "AND EXISTS (SELECT 1 FROM frame WHERE night_id = b.id AND frame.train_id = asked.train_id AND "
     "use = 'light' AND NOT is_double) ORDER BY b.date DESC LIMIT 1), 0) FROM asked";
 
-static enum nw_status read_pairs(struct nw_book *book, struct changes_pair **ret, size_t *ret_n,
-                                 struct nw_err *err) {
-    sqlite3_stmt *statement = NULL;
-    struct changes_pair *pairs = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(book, PAIRS, NULL, 0, &statement, err);
-    while (status == NW_OK && is_row) {
-        status = book_step(book, statement, &is_row, err);
-        if (status == NW_OK && is_row) {
-            status = nw_grow((void **)&pairs, &cap, n + 1, sizeof *pairs, 10000000, err);
-        }
-        if (status == NW_OK && is_row) {
-            pairs[n++] = (struct changes_pair){.night = sqlite3_column_int64(statement, 0),
-                                               .train = sqlite3_column_int64(statement, 1),
-                                               .before = sqlite3_column_int64(statement, 2)};
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    *ret = pairs;
-    *ret_n = n;
-    return status;
+static void take_pair(sqlite3_stmt *row, void *to) {
+    *(struct changes_pair *)to = (struct changes_pair){.night = sqlite3_column_int64(row, 0),
+                                                       .train = sqlite3_column_int64(row, 1),
+                                                       .before = sqlite3_column_int64(row, 2)};
 }
 
 static enum nw_status count(struct nw_book *book, int64_t *ret, struct nw_err *err) {
@@ -217,8 +200,8 @@ static enum nw_status count(struct nw_book *book, int64_t *ret, struct nw_err *e
 }
 
 enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, struct nw_err *err) {
-    struct changes_pair *pairs = NULL;
-    size_t n = 0;
+    struct book_list list = {
+        .size = sizeof(struct changes_pair), .max = MAX_LISTED, .take = take_pair};
     int64_t before = 0;
     int64_t after = 0;
     struct changes_state *const states = nw_calloc(2, sizeof *states);
@@ -230,9 +213,10 @@ enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, str
         status = count(book, &before, err);
     }
     if (status == NW_OK) {
-        status = read_pairs(book, &pairs, &n, err);
+        status = book_list_rows(book, PAIRS, NULL, 0, &list, err);
     }
-    for (size_t i = 0; i < n && status == NW_OK; i++) {
+    const struct changes_pair *const pairs = list.items;
+    for (size_t i = 0; i < list.n && status == NW_OK; i++) {
         status = refresh_pair(book, &pairs[i], states, err);
     }
     if (status == NW_OK) {
@@ -250,51 +234,39 @@ enum nw_status book_refresh_changes(struct nw_book *book, size_t *ret_n_new, str
     status = status == NW_OK ? book_commit(book, err) : status;
     book_rollback(book);
     *ret_n_new = status == NW_OK && after > before ? (size_t)(after - before) : 0;
-    free(pairs);
+    free(list.items);
     free(states);
     return status;
 }
 
 /* ---- Reading and the owner's words ---------------------------------------------------------- */
 
+static void take_change(sqlite3_stmt *row, void *to) {
+    struct nw_book_change *const c = to;
+    c->id = sqlite3_column_int64(row, 0);
+    c->is_owners = sqlite3_column_int(row, 1) != 0;
+    book_column_text(row, 2, c->date, sizeof c->date);
+    book_column_text(row, 3, c->camera, sizeof c->camera);
+    book_column_text(row, 4, c->what, sizeof c->what);
+    book_column_text(row, 5, c->old_value, sizeof c->old_value);
+    book_column_text(row, 6, c->new_value, sizeof c->new_value);
+    book_column_text(row, 7, c->note, sizeof c->note);
+}
+
 enum nw_status nw_book_changes(struct nw_book *book, const char *from, const char *to,
                                struct nw_book_change **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
-    sqlite3_stmt *statement = NULL;
-    struct nw_book_change *changes = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    struct book_list list = {
+        .size = sizeof(struct nw_book_change), .max = MAX_LISTED, .take = take_change};
+    const enum nw_status status = book_list_rows(
         book,
         "SELECT change.id, origin = 'owner', date, coalesce(camera, ''), what, coalesce(old_value, "
         "''), coalesce(new_value, ''), note FROM change LEFT JOIN train ON train.id = train_id "
         "WHERE date >= ?1 AND (?2 = '' OR date <= ?2) ORDER BY date, change.id",
-        values, 2, &statement, err);
-    while (status == NW_OK && is_row) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&changes, &cap, n + 1, sizeof *changes, 10000000, err);
-        if (status == NW_OK) {
-            struct nw_book_change *const c = &changes[n++];
-            c->id = sqlite3_column_int64(statement, 0);
-            c->is_owners = sqlite3_column_int(statement, 1) != 0;
-            book_column_text(statement, 2, c->date, sizeof c->date);
-            book_column_text(statement, 3, c->camera, sizeof c->camera);
-            book_column_text(statement, 4, c->what, sizeof c->what);
-            book_column_text(statement, 5, c->old_value, sizeof c->old_value);
-            book_column_text(statement, 6, c->new_value, sizeof c->new_value);
-            book_column_text(statement, 7, c->note, sizeof c->note);
-        }
-    }
-    (void)sqlite3_finalize(statement);
+        values, 2, &list, err);
     if (status == NW_OK) {
-        *ret = changes;
-        *ret_n = n;
-    } else {
-        free(changes);
+        *ret = list.items;
+        *ret_n = list.n;
     }
     return status;
 }

@@ -87,29 +87,20 @@ static const char PAIRS[] =
     "coalesce((SELECT g.id FROM guided AS g WHERE g.date < asked.date ORDER BY g.date DESC LIMIT "
     "1), 0) FROM asked";
 
+static void take_pair(sqlite3_stmt *row, void *to) {
+    *(struct changes_pair *)to = (struct changes_pair){.night = sqlite3_column_int64(row, 0),
+                                                       .before = sqlite3_column_int64(row, 1)};
+}
+
 enum nw_status changes_of_guiding(struct nw_book *book, struct changes_state *states,
                                   struct nw_err *err) {
-    sqlite3_stmt *statement = NULL;
-    struct changes_pair *pairs = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(book, PAIRS, NULL, 0, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&pairs, &cap, n + 1, sizeof *pairs, MAX_NIGHTS, err);
-        if (status == NW_OK) {
-            pairs[n++] = (struct changes_pair){.night = sqlite3_column_int64(statement, 0),
-                                               .before = sqlite3_column_int64(statement, 1)};
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    for (size_t i = 0; i < n && status == NW_OK; i++) {
+    struct book_list list = {
+        .size = sizeof(struct changes_pair), .max = MAX_NIGHTS, .take = take_pair};
+    enum nw_status status = book_list_rows(book, PAIRS, NULL, 0, &list, err);
+    const struct changes_pair *const pairs = list.items;
+    for (size_t i = 0; i < list.n && status == NW_OK; i++) {
         status = refresh(book, &pairs[i], states, err);
     }
-    free(pairs);
+    free(list.items);
     return status;
 }

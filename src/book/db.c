@@ -105,6 +105,28 @@ enum nw_status book_each_row(struct nw_book *book, const char *sql, const struct
     return status;
 }
 
+static enum nw_status take_item(sqlite3_stmt *row, void *to, struct nw_err *err) {
+    struct book_list *const list = to;
+    const enum nw_status status =
+        nw_grow(&list->items, &list->cap, list->n + 1, list->size, list->max, err);
+    if (status == NW_OK) {
+        list->take(row, (unsigned char *)list->items + list->size * list->n++);
+    }
+    return status;
+}
+
+enum nw_status book_list_rows(struct nw_book *book, const char *sql,
+                              const struct book_value *values, size_t n, struct book_list *list,
+                              struct nw_err *err) {
+    const enum nw_status status = book_each_row(book, sql, values, n, take_item, list, err);
+    if (status != NW_OK) {
+        free(list->items);
+        list->items = NULL;
+        list->n = list->cap = 0;
+    }
+    return status;
+}
+
 int64_t book_last_id(const struct nw_book *book) {
     return sqlite3_last_insert_rowid(book->db);
 }

@@ -97,37 +97,31 @@ static enum nw_status refresh_night(struct nw_book *book, int64_t id, const char
     return status;
 }
 
+struct stale {
+    int64_t id;
+    char date[NW_BOOK_DATE];
+};
+
+static void take_stale(sqlite3_stmt *row, void *to) {
+    struct stale *const stale = to;
+    stale->id = sqlite3_column_int64(row, 0);
+    book_column_text(row, 1, stale->date, NW_BOOK_DATE);
+}
+
 enum nw_status book_refresh_gaps(struct nw_book *book, struct nw_err *err) {
-    sqlite3_stmt *statement = NULL;
-    struct stale {
-        int64_t id;
-        char date[NW_BOOK_DATE];
-    } *stale = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
+    struct book_list list = {.size = sizeof(struct stale), .max = MAX_KEPT, .take = take_stale};
     enum nw_status status =
-        book_prepare(book, "SELECT id, date FROM night WHERE is_stale", NULL, 0, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&stale, &cap, n + 1, sizeof *stale, MAX_KEPT, err);
-        if (status == NW_OK) {
-            stale[n].id = sqlite3_column_int64(statement, 0);
-            book_column_text(statement, 1, stale[n++].date, NW_BOOK_DATE);
-        }
-    }
-    (void)sqlite3_finalize(statement);
-    for (size_t i = 0; i < n && status == NW_OK; i++) {
+        book_list_rows(book, "SELECT id, date FROM night WHERE is_stale", NULL, 0, &list, err);
+    const struct stale *const stale = list.items;
+    for (size_t i = 0; i < list.n && status == NW_OK; i++) {
         status = refresh_night(book, stale[i].id, stale[i].date, err);
     }
-    free(stale);
+    free(list.items);
     return status;
 }
 
-static void take_row(sqlite3_stmt *row, struct nw_gap *gap) {
+static void take_row(sqlite3_stmt *row, void *to) {
+    struct nw_gap *const gap = to;
     char kind[16];
     char cause[16];
     *gap = (struct nw_gap){.from_s = book_column_real(row, 1), .to_s = book_column_real(row, 2)};
@@ -153,33 +147,16 @@ static void take_row(sqlite3_stmt *row, struct nw_gap *gap) {
 enum nw_status nw_gaps_list(struct nw_book *book, const char *from, const char *to,
                             struct nw_gap **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
-    sqlite3_stmt *statement = NULL;
-    struct nw_gap *gaps = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    struct book_list list = {.size = sizeof(struct nw_gap), .max = MAX_KEPT, .take = take_row};
+    const enum nw_status status = book_list_rows(
         book,
         "SELECT date, from_utc_s, to_utc_s, kind, cause, evidence, would_tell FROM gap JOIN night "
         "ON night.id = night_id WHERE date >= ?1 AND (?2 = '' OR date <= ?2) ORDER BY date, "
         "from_utc_s",
-        values, 2, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&gaps, &cap, n + 1, sizeof *gaps, MAX_KEPT, err);
-        if (status == NW_OK) {
-            take_row(statement, &gaps[n++]);
-        }
-    }
-    (void)sqlite3_finalize(statement);
+        values, 2, &list, err);
     if (status == NW_OK) {
-        *ret = gaps;
-        *ret_n = n;
-    } else {
-        free(gaps);
+        *ret = list.items;
+        *ret_n = list.n;
     }
     return status;
 }
