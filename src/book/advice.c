@@ -52,7 +52,8 @@ enum nw_status nw_book_put_advice(struct nw_book *book, const struct nw_book_adv
         values, sizeof values / sizeof *values, err);
 }
 
-static void take(sqlite3_stmt *row, struct nw_book_advice *a) {
+static void take(sqlite3_stmt *row, void *to) {
+    struct nw_book_advice *const a = to;
     char outcome[16];
     *a = (struct nw_book_advice){.id = sqlite3_column_int64(row, 0),
                                  .rig_version = sqlite3_column_int64(row, 2),
@@ -88,35 +89,19 @@ static void take(sqlite3_stmt *row, struct nw_book_advice *a) {
 enum nw_status nw_book_advice(struct nw_book *book, const char *rig_name, const char *setup,
                               struct nw_book_advice **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(rig_name), book_text(setup)};
-    sqlite3_stmt *statement = NULL;
-    struct nw_book_advice *list = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    bool is_row = true;
-    enum nw_status status = book_prepare(
+    struct book_list list = {
+        .size = sizeof(struct nw_book_advice), .max = MAX_ADVICE, .take = take};
+    const enum nw_status status = book_list_rows(
         book,
         "SELECT advice.id, made_utc_s, coalesce(rig_version_id, 0), coalesce(date, ''), rig_name, "
         "setup, filter, what, path, old_value, new_value, text, before, predicted, sigma, "
         "refuted_below, outcome, came, came_sigma, outcome_text, quantity FROM advice LEFT JOIN "
         "night ON "
         "night.id = night_id WHERE rig_name = ?1 AND setup = ?2 ORDER BY made_utc_s, advice.id",
-        values, 2, &statement, err);
-    while (status == NW_OK) {
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&list, &cap, n + 1, sizeof *list, MAX_ADVICE, err);
-        if (status == NW_OK) {
-            take(statement, &list[n++]);
-        }
-    }
-    (void)sqlite3_finalize(statement);
+        values, 2, &list, err);
     if (status == NW_OK) {
-        *ret = list;
-        *ret_n = n;
-    } else {
-        free(list);
+        *ret = list.items;
+        *ret_n = list.n;
     }
     return status;
 }

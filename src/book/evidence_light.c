@@ -33,7 +33,8 @@ static const char SUBS[] =
     "frame JOIN night ON night.id = night_id WHERE date = ?1 AND use = 'light' GROUP BY train_id "
     "ORDER BY count(*) DESC LIMIT 1) ORDER BY t_start_utc_s";
 
-static void take(sqlite3_stmt *row, struct nw_seen_sub *s) {
+static void take(sqlite3_stmt *row, void *to) {
+    struct nw_seen_sub *const s = to;
     char channel[8];
     const int64_t flags = sqlite3_column_int64(row, S_FLAGS);
     const int64_t faults = NW_FRAME_DOUBLED | NW_FRAME_TRAILED | NW_FRAME_OUT_OF_FOCUS;
@@ -57,29 +58,12 @@ static void take(sqlite3_stmt *row, struct nw_seen_sub *s) {
 
 enum nw_status nw_book_seen_subs(struct nw_book *book, const char *date, struct nw_seen_sub **ret,
                                  size_t *ret_n, struct nw_err *err) {
-    const struct book_value values[] = {book_text(date)};
-    sqlite3_stmt *statement = NULL;
-    struct nw_seen_sub *subs = NULL;
-    size_t n = 0;
-    size_t cap = 0;
-    enum nw_status status = book_prepare(book, SUBS, values, 1, &statement, err);
-    while (status == NW_OK) {
-        bool is_row = false;
-        status = book_step(book, statement, &is_row, err);
-        if (status != NW_OK || !is_row) {
-            break;
-        }
-        status = nw_grow((void **)&subs, &cap, n + 1, sizeof *subs, MAX_FRAMES, err);
-        if (status == NW_OK) {
-            take(statement, &subs[n++]);
-        }
-    }
-    (void)sqlite3_finalize(statement);
+    const struct book_value value = book_text(date);
+    struct book_list list = {.size = sizeof(struct nw_seen_sub), .max = MAX_FRAMES, .take = take};
+    const enum nw_status status = book_list_rows(book, SUBS, &value, 1, &list, err);
     if (status == NW_OK) {
-        *ret = subs;
-        *ret_n = n;
-        return NW_OK;
+        *ret = list.items;
+        *ret_n = list.n;
     }
-    free(subs);
     return status;
 }

@@ -219,7 +219,8 @@ static enum nw_book_origin origin_of(const char *word) {
     return NW_BOOK_FROM_OWNER;
 }
 
-static void take_trial(sqlite3_stmt *row, struct nw_book_trial *t) {
+static void take_trial(sqlite3_stmt *row, void *to) {
+    struct nw_book_trial *const t = to;
     char origin[8];
     *t = (struct nw_book_trial){.id = sqlite3_column_int64(row, 0),
                                 .rig_version = sqlite3_column_int64(row, 8)};
@@ -243,38 +244,22 @@ static void take_trial(sqlite3_stmt *row, struct nw_book_trial *t) {
     book_column_text(row, 18, t->why_null, sizeof t->why_null);
 }
 
-struct trials {
-    struct nw_book_trial *items;
-    size_t n, cap;
-};
-
-static enum nw_status add_trial(sqlite3_stmt *row, void *to, struct nw_err *err) {
-    struct trials *const t = to;
-    const enum nw_status status =
-        nw_grow((void **)&t->items, &t->cap, t->n + 1, sizeof *t->items, MAX_ROWS, err);
-    if (status == NW_OK) {
-        take_trial(row, &t->items[t->n++]);
-    }
-    return status;
-}
-
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
                               struct nw_book_trial **ret, size_t *ret_n, struct nw_err *err) {
     const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
-    struct trials trials = {.n = 0};
-    const enum nw_status status = book_each_row(
+    struct book_list list = {
+        .size = sizeof(struct nw_book_trial), .max = MAX_ROWS, .take = take_trial};
+    const enum nw_status status = book_list_rows(
         book,
         "SELECT trial_result.id, name, quantity, unit, rig_name, setup, filter, origin, "
         "coalesce(rig_version_id, 0), t_utc_s, value, sigma, low, high, foretold, foretold_sigma, "
         "n_frames, verdict, why_null FROM trial_result LEFT JOIN night ON night.id = night_id "
         "WHERE (?1 = '' OR date >= ?1) AND (?2 = '' OR date <= ?2) ORDER BY t_utc_s, "
         "trial_result.id",
-        values, 2, add_trial, &trials, err);
+        values, 2, &list, err);
     if (status == NW_OK) {
-        *ret = trials.items;
-        *ret_n = trials.n;
-    } else {
-        free(trials.items);
+        *ret = list.items;
+        *ret_n = list.n;
     }
     return status;
 }
