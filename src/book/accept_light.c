@@ -7,8 +7,6 @@
 #include "book/accept_internal.h"
 
 enum { MAX_FRAMES = BOOK_ACCEPT_NIGHTS + 8 };
-/* Usual extinction; what it truly was is part of what is asked. Common practice, no source. */
-static const double EXTINCTION_MAG = 0.2;
 
 struct frames {
     struct nw_measure measures[MAX_FRAMES];
@@ -30,10 +28,9 @@ static enum nw_status add(struct nw_book *book, const struct book_sub *sub, stru
     return book_read_stars(book, sub->id, sub->channel, &frames->measures[i], err);
 }
 
-/* Brought to the zenith by the usual extinction. */
+/* What the extinction truly was is part of what is asked. */
 static double light_of(const struct frames *frames, size_t i) {
-    const double air = isfinite(frames->airmass[i]) ? frames->airmass[i] - 1.0 : 0.0;
-    return frames->results[i].value * pow(10.0, 0.4 * EXTINCTION_MAG * air);
+    return book_zenith_light(frames->results[i].value, frames->airmass[i]);
 }
 
 static void share_out(const struct frames *frames, size_t n_now, struct book_light *ret) {

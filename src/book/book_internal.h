@@ -3,6 +3,7 @@
 #ifndef NW_BOOK_INTERNAL_H
 #define NW_BOOK_INTERNAL_H
 
+#include <math.h>
 #include <sqlite3.h>
 
 #include "book/book.h"
@@ -95,6 +96,13 @@ void book_rollback(struct nw_book *book);
 /* Columns of a row: NaN and "" where NULL. */
 double book_column_real(sqlite3_stmt *statement, int column);
 void book_column_text(sqlite3_stmt *statement, int column, char *to, size_t size);
+
+/* Light brought to the zenith by an extinction of 0.2 mag an airmass (common practice, no source);
+ * of an airmass unknown, as it is. */
+static inline double book_zenith_light(double light, double airmass) {
+    static const double EXTINCTION_MAG = 0.2;
+    return isfinite(airmass) ? light * pow(10.0, 0.4 * EXTINCTION_MAG * (airmass - 1.0)) : light;
+}
 
 /* ---- Packed numbers ------------------------------------------------------------------------- */
 

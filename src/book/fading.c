@@ -7,7 +7,6 @@
 #include "book/book_internal.h"
 
 enum { MAX_FRAMES = 240, MAX_POINTS = 200000 };
-static const double EXTINCTION_MAG = 0.2; /* an airmass: common practice, no source */
 
 /* The subs of one group: target, filter, camera, exposure, gain. */
 struct group {
@@ -66,8 +65,7 @@ static enum nw_status take_nights(const struct group *group, struct nw_fading *f
         double best = NAN;
         size_t end = first;
         while (end < group->n && strcmp(group->dates[end], group->dates[first]) == 0) {
-            const double air = isfinite(group->airmass[end]) ? group->airmass[end] - 1.0 : 0.0;
-            const double light = group->results[end].value * pow(10.0, 0.4 * EXTINCTION_MAG * air);
+            const double light = book_zenith_light(group->results[end].value, group->airmass[end]);
             best = light > best || isnan(best) ? light : best;
             end++;
         }

@@ -3,15 +3,14 @@
  * it from chattering. Limits that are no physics are common practice, no source. */
 #include <math.h>
 
+#include "book/book_internal.h"
 #include "book/live_internal.h"
 
 /* Width: without a rig, against the lower quarter of what this filter delivered tonight at the
  * zenith. */
 static const double WIDE_ON = 1.30, WIDE_OFF = 1.15;
 static const double LONG_ON = 1.15, LONG_OFF = 1.10;
-static const double LIGHT_ON = 0.80,
-                    LIGHT_OFF = 0.90; /* freed of 0.2 mag of extinction an airmass */
-static const double EXTINCTION_MAG = 0.2;
+static const double LIGHT_ON = 0.80, LIGHT_OFF = 0.90; /* at the zenith */
 static const double FOCUS_ON = 1.15, FOCUS_OFF = 1.05; /* against the first subs after the run */
 static const double GUIDING_ON = 1.5, GUIDING_OFF = 1.2;
 enum { MIN_BEFORE = 4, AFTER_RUN = 3, TWO_MEANS = 2 * AFTER_RUN, MAX_SUBS = 100000 };
@@ -183,8 +182,7 @@ static void feed_focus(struct nw_live *live, struct latch *latch, struct focus *
 
 static void feed_light(struct nw_live *live, struct latch *latch, const struct nw_live_sub *sub) {
     static const double LIMITS[2] = {LIGHT_ON, LIGHT_OFF};
-    const double air = isfinite(sub->airmass) ? sub->airmass - 1.0 : 0.0;
-    const double light = sub->transmission * pow(10.0, 0.4 * EXTINCTION_MAG * air);
+    const double light = book_zenith_light(sub->transmission, sub->airmass);
     struct nw_live_alert *const alert = feed(live, latch, live_end_of(sub), light, LIMITS);
     if (alert) {
         (void)snprintf(alert->text, sizeof alert->text,
