@@ -9,9 +9,8 @@
 
 #include "book/book.h"
 
-#define NW_FADING_ALLOWED                                                                          \
-    0.05 /* loss at which cleaning is worth the risk: common practice, no                          \
-            source */
+/* Loss at which cleaning is worth the risk: common practice, no source. */
+#define NW_FADING_ALLOWED 0.05
 
 /* One night of one target: the best of its three subs nearest the zenith. */
 struct nw_fading_point {

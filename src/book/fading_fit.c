@@ -49,7 +49,7 @@ static double slope_of(const struct nw_fading *f, struct work *w) {
     return slope;
 }
 
-/* *work: as long as the points. */
+/* room: as long as the points. */
 static double robust_slope(const struct nw_fading *f, struct work *w, double *room,
                            double *ret_scatter) {
     double slope = NAN;
@@ -128,14 +128,13 @@ static void sum_up(struct nw_fading *f, double slope, double *slopes, size_t n_s
     f->due_until_s = due_s(f, f->low_per_s);
 }
 
-static bool is_enough(struct nw_fading *f, const char *const *dates, size_t n_nights) {
+static bool is_enough(struct nw_fading *f, size_t n_nights) {
     double from_s = INFINITY;
     double to_s = -INFINITY;
     for (size_t i = 0; i < f->n; i++) {
         from_s = fmin(from_s, f->points[i].t_s);
         to_s = fmax(to_s, f->points[i].t_s);
     }
-    (void)dates;
     f->n_nights = n_nights;
     if (n_nights >= LEAST_NIGHTS && to_s - from_s >= LEAST_SPAN_S) {
         return true;
@@ -168,7 +167,7 @@ enum nw_status nw_fading_fit(struct nw_fading *f, struct nw_err *err) {
     const size_t n_nights = list_nights(f, dates);
     f->loss_per_s = f->low_per_s = f->high_per_s = f->scatter = f->lost = NAN;
     f->due_s = f->due_from_s = f->due_until_s = NAN;
-    if (!is_enough(f, dates, n_nights)) {
+    if (!is_enough(f, n_nights)) {
         goto done;
     }
     gsl_rng_set(rng, SEED);
