@@ -120,4 +120,10 @@ static inline struct nw_book_added add_all(const struct place *place) {
     return added;
 }
 
+/* The same where only the book matters. */
+static inline void take_all(const struct place *place) {
+    struct nw_book_added added = add_all(place);
+    nw_book_added_done(&added);
+}
+
 #endif

@@ -175,8 +175,7 @@ static void test_a_copy_is_a_book(void **state) {
     const struct place *const place = *state;
     const struct words light = {.date = "2026-05-14T21:40:00", .use = "LIGHT", .filter = "L"};
     write_frame(place, "a.fits", &light);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     char path[200];
     struct nw_err err = {0};
     struct nw_book *copy = NULL;
@@ -201,8 +200,7 @@ static void test_rows_leave_as_csv(void **state) {
     const struct words light = {
         .date = "2026-05-14T21:40:00", .use = "LIGHT", .filter = "L, \"x\""};
     write_frame(place, "a.fits", &light);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     struct nw_buf csv;
     struct nw_err err = {0};
     nw_buf_init(&csv, 1 << 20);

@@ -53,11 +53,9 @@ static void test_nights_may_come_in_any_order(void **state) {
     size_t n = 0;
     write_frame(place, "b.fits", &NEW);
     write_frame(place, "a.fits", &OLD);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     write_frame(place, "c.fits", &BETWEEN);
-    added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     struct nw_book_change *changes = changes_of(place, &n);
     assert_int_equal(n, 3);
     assert_string_equal(changes[0].date, "2026-05-15");
@@ -78,8 +76,7 @@ static void test_the_owners_words_stay(void **state) {
     ok(nw_book_note(place->book, "2026-05-16", "shimmed screw B", "half first", &id, &err), &err);
     write_frame(place, "a.fits", &OLD);
     write_frame(place, "b.fits", &NEW);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     struct nw_book_change *changes = changes_of(place, &n);
     assert_int_equal(n, 2);
     assert_true(changes[0].is_owners);
@@ -120,8 +117,7 @@ static void test_guide_logs_tell_changes_too(void **state) {
     write_log(place, "3.csv", 18,
               "# exposure_s: 3\n# guide_scale_arcsec_per_px: 3.35\n# setting_aggression: 0.5\n"
               "# setting_algorithm: lowpass\n");
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     struct nw_book_change *changes = changes_of(place, &n);
     static const char *const ROWS[][3] = {{"guide exposure, s", "2", "3"},
                                           {"guiding: aggression", "0.7", "0.5"},
@@ -138,8 +134,7 @@ static void test_guide_logs_tell_changes_too(void **state) {
     write_log(place, "2.csv", 16,
               "# exposure_s: 3\n# guide_scale_arcsec_per_px: 3.35\n# setting_aggression: 0.5\n"
               "# setting_algorithm: lowpass\n");
-    added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     changes = changes_of(place, &n);
     assert_int_equal(n, 3);
     for (size_t i = 0; i < n; i++) {

@@ -207,10 +207,8 @@ static void test_margins_come_out_of_the_book(void **state) {
             put_float(blob + BYTES * i + 8 + 4 * k, values[k]);
         }
     }
-    struct nw_book_added added;
     write_frame(place, "a.fits", &(struct words){.date = "2027-01-15T08:00:00", .use = "LIGHT"});
-    added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     char path[200];
     sqlite3 *db = NULL;
     sqlite3_stmt *insert = NULL;

@@ -94,8 +94,7 @@ static void test_flats_by_filter_and_angle(void **state) {
     flat.filter = "R";
     flat.seed = 41;
     write_some(place, "e", flat, 2);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     check_near(ask(place, "SELECT count(*) FROM calibration"), 4.0, 0.0,
                "two angles, none said, another filter");
     check_near(ask(place, "SELECT max(frames) FROM calibration"), 4.0, 0.0, "359.8 and 0.3 deg");
@@ -127,8 +126,7 @@ static void test_sets_grow_shrink_and_go(void **state) {
         place, "more",
         (struct words){.date = "2026-05-14T22:00:00", .use = "BIAS", .exposure = "0", .seed = 9},
         1);
-    added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     check_near(ask(place, "SELECT frames = (SELECT count(*) FROM frame) FROM calibration"), 1.0,
                0.0, "as many as there are");
     is_sound(place);
@@ -138,8 +136,7 @@ static void test_a_session_that_is_too_small_says_why(void **state) {
     const struct place *const place = *state;
     const struct words flat = {.date = "2026-05-14T21:00:00", .use = "FLAT", .filter = "L"};
     write_some(place, "flat", flat, 1);
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     check_near(ask(place, "SELECT count(*) FROM sensor"), 0.0, 0.0, "one flat says nothing");
     check_near(ask(place, "SELECT why_null <> '' AND NOT is_stale FROM sensor_result"), 1.0, 0.0,
                "and that is written");

@@ -29,8 +29,7 @@ static void begin(const struct place *place) {
     write_frame(
         place, "b.fits",
         &(struct words){.date = "2026-08-01T21:00:00", .use = "LIGHT", .gain = "100", .seed = 2});
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
 }
 
 static struct nw_upkeep find(const struct place *place, const char *name, const char *now) {
@@ -120,8 +119,7 @@ static void test_calibration_frames_grow_old_or_do_not_fit(void **state) {
     write_frame(
         place, "d.fits",
         &(struct words){.date = "2026-07-01T12:30:00", .use = "DARK", .gain = "100", .seed = 3});
-    struct nw_book_added added = add_all(place);
-    nw_book_added_done(&added);
+    take_all(place);
     task = find(place, "dark frames of cooled mono", "2026-09-01T00:00:00Z");
     assert_string_equal(task.due, "2026-12-28"); /* 180 days after 1 July */
     say(place, "UPDATE frame SET set_temperature_K = CASE use WHEN 'dark' THEN 263.15 ELSE 268.15 "
