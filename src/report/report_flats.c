@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#include "report/report_internal.h"
+
 struct nw_panel_line nw_report_flats_line(const struct nw_flats_report *r,
                                           const struct nw_filter *filter) {
     const struct nw_panel *const p = r->panel;
@@ -314,11 +316,6 @@ static void dust_of(const struct nw_flats_report *r, size_t g, struct nw_buf *bu
     nw_buf_printf(buf, "\n");
 }
 
-static const char *base_name(const char *path) {
-    const char *const slash = strrchr(path, '/');
-    return slash ? slash + 1 : path;
-}
-
 /* Of a light without a fitting flat, or whose header and stars differ. */
 static void light_line(const struct nw_flats_light *l, struct nw_buf *buf) {
     char text[400];
@@ -340,7 +337,7 @@ static void light_line(const struct nw_flats_light *l, struct nw_buf *buf) {
                        "%.120s: by its stars the camera turned by %.2f deg since the flats (%s "
                        "%.80s)%s",
                        l->path, turn, l->is_by_catalogue ? "catalogue, against" : "laid over",
-                       base_name(l->taken_with), header);
+                       report_base_name(l->taken_with), header);
     } else if (!isfinite(off)) {
         (void)snprintf(text, sizeof text,
                        "%.120s: no rotator angle in its header or its flat's, and no light of the "

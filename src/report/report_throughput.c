@@ -3,6 +3,8 @@
 
 #include <math.h>
 
+#include "report/report_internal.h"
+
 static const char *colour_word(const char *letter) {
     return letter[0] == 'R' ? "red" : letter[0] == 'G' ? "green" : "blue";
 }
@@ -14,10 +16,9 @@ void nw_report_throughput_text(const struct nw_throughput_row *rows, size_t n, s
     for (size_t i = 0; i < n; i++) {
         const struct nw_throughput_row *const r = &rows[i];
         const struct nw_throughput *const v = &r->value;
-        const char *const slash = strrchr(r->path, '/');
         const bool is_next = i > 0 && strcmp(rows[i - 1].path, r->path) == 0;
         if (!is_next) {
-            nw_report_title(buf, "THROUGHPUT", slash ? slash + 1 : r->path);
+            nw_report_title(buf, "THROUGHPUT", report_base_name(r->path));
         }
         if (r->colour[0]) {
             nw_buf_printf(buf, "  %s\n", colour_word(r->colour));

@@ -4,15 +4,12 @@
 
 #include <math.h>
 
+#include "report/report_internal.h"
+
 #define ARCSEC(x) ((x)*NW_ARCSEC_PER_RAD)
 
 static void entry(struct nw_buf *buf, const char *head, const char *text) {
     nw_report_entry(buf, 2, 12, head, text);
-}
-
-static const char *name_of(const char *path) {
-    const char *const slash = strrchr(path, '/');
-    return slash ? slash + 1 : path;
 }
 
 static const struct nw_trail_seeing *first_told(const struct nw_trail_report *report) {
@@ -27,7 +24,7 @@ static const struct nw_trail_seeing *first_told(const struct nw_trail_report *re
 static void frame_line(const struct nw_trail_frame *frame, struct nw_buf *buf) {
     const struct nw_trail_seeing *s = &frame->seeing;
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 26, name_of(frame->path));
+    nw_report_left(buf, 26, report_base_name(frame->path));
     if (!frame->is_told) {
         nw_buf_printf(buf, "  left out: %s\n", frame->why_null);
         return;

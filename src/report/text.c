@@ -1,7 +1,7 @@
 /* text.c - see report.h */
 #include <math.h>
 
-#include "report/report.h"
+#include "report/report_internal.h"
 
 /* The bytes of the character at `text`: 1 to 4, or 0 for what must not be shown. */
 static size_t shown_length(const char *text) {
@@ -138,6 +138,11 @@ static void drop_empty_sign(char *text) {
     if (text[0] == '-' && text[strspn(text, "-0.")] == '\0' && text[1] != '\0') {
         memmove(text, text + 1, strlen(text));
     }
+}
+
+const char *report_base_name(const char *path) {
+    const char *const slash = strrchr(path, '/');
+    return slash ? slash + 1 : path;
 }
 
 void nw_report_fixed(struct nw_buf *buf, int width, double value, int decimals) {
