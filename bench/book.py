@@ -5,9 +5,9 @@ and a power log of every night, calibration sets of twenty years.
 usage: bench/book.py [--frames N] [--keep FOLDER]      (build/nightwright is built)
 
 Fills two books by SQL, one small, one large, and runs the same commands on both, each as a fresh
-process, median of five: adding one new night (frames, climate log, darks) must cost the same in both; a trend, the list of
-nights and acceptance of the last one stay below a second. The peer is sqlite3 itself: the bare
-pass over the same rows, from Python."""
+process, median of five: adding one new night (frames, climate log, darks) must cost the same in
+both; a trend, the list of nights and acceptance of the last one stay below a second of the
+processor. The peer is sqlite3 itself: the bare pass over the same rows, from Python."""
 import argparse
 import os
 import pathlib
