@@ -5,14 +5,14 @@
 
 #include "base/constants.h"
 #include "sky/sky.h"
+#include "sky/spectrum.h"
 
-/* PHO-02v1, per m^2 and m of wavelength. */
-static const double PHOTONS_V0 = 995.5 * 1e4 * 1e10;
 static const double COUNTED_TO = 11.5;
 
 double nw_guide_star_e_per_s(double magnitude, double aperture_m2, double band_m,
                              double efficiency) {
-    return PHOTONS_V0 * pow(10.0, -0.4 * magnitude) * aperture_m2 * band_m * efficiency;
+    return NW_SKY_PHOTONS_V0_s_m2_m * pow(10.0, -0.4 * magnitude) * aperture_m2 * band_m *
+           efficiency;
 }
 
 double nw_guide_centroid_rad(double sigma_rad, double pixel_rad, double electrons,

@@ -19,13 +19,6 @@
 
 /* ---- Rates ----------------------------------------------------------------------------------- */
 
-/* Photons of V = 0 per s, m2 and m of wavelength: 995.5 per s cm2 Angstrom (Bessell, Castelli &
- * Plez 1998, A&A 333, 231; REFERENCES PHO-02v1). */
-#define NW_LIGHT_PHOTONS_V0_s_m2_m 9.955e16
-/* Photons per s, m2 and arcsec2 of one rayleigh: 1e10/(4 pi) per s m2 sr (Hunten, Roach &
- * Chamberlain 1956, J. Atmos. Terr. Phys. 8, 345; a definition). */
-#define NW_LIGHT_PHOTONS_RAYLEIGH_s_m2_arcsec2 0.0187043
-
 /* Passband of the pixels of one colour behind one filter: a mono camera has one, a colour camera
  * three, of which those stay that let light through. */
 struct nw_light_band {

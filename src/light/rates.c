@@ -73,7 +73,7 @@ static double grasp_m2(const struct nw_setup *s, const struct nw_light_band *ban
 
 double nw_light_e_s_of_mag(const struct nw_setup *setup, const struct nw_light_band *band,
                            double magnitude) {
-    return NW_LIGHT_PHOTONS_V0_s_m2_m * pow(10.0, -0.4 * magnitude) * band->width_m *
+    return NW_SKY_PHOTONS_V0_s_m2_m * pow(10.0, -0.4 * magnitude) * band->width_m *
            grasp_m2(setup, band);
 }
 
@@ -148,8 +148,8 @@ struct nw_light_rates nw_light_rates_of(const struct nw_light_case *what,
         r.surface_e_s += in_pixel * air * pow(10.0, -0.4 * what->surface_mag_arcsec2);
     }
     if (isfinite(what->rayleigh)) {
-        r.surface_e_s += what->rayleigh * NW_LIGHT_PHOTONS_RAYLEIGH_s_m2_arcsec2 *
-                         grasp_m2(s, band) * pixel_arcsec2 * air;
+        r.surface_e_s += what->rayleigh * NW_SKY_PHOTONS_RAYLEIGH_s_m2_arcsec2 * grasp_m2(s, band) *
+                         pixel_arcsec2 * air;
     }
     r.star_e_s = isfinite(what->magnitude) ? e_s * air * pow(10.0, -0.4 * what->magnitude) : 0.0;
     /* per nanolambert: brightness of the formulas is linear in it */

@@ -92,11 +92,10 @@ static const struct line {
              {656.3e-9, 8.0, 0.06}};
 enum { N_LINES = sizeof LINES / sizeof LINES[0] };
 
-/* Photons per s, m2, arcsec2 of a rayleigh; per m of wavelength too of V 0: as light.h has them. */
-static const double PER_RAYLEIGH = 0.0187043, PER_V0 = 9.955e16, V_WIDTH_m = 88e-9;
+static const double V_WIDTH_m = 88e-9; /* of V, as in REFERENCES PHO-05 */
 
 static double natural_flat(void) { /* photons per s, m2, arcsec2 and m */
-    return PER_V0 * pow(10.0, -0.4 * NATURAL_V_mag);
+    return NW_SKY_PHOTONS_V0_s_m2_m * pow(10.0, -0.4 * NATURAL_V_mag);
 }
 
 /* Without lines, against light that is flat: B and V by Patat's colours less the lines in V; beyond
@@ -106,7 +105,7 @@ static double continuum(const struct nw_sky_passband *band, double wavelength_m)
     static const double B_m = 438e-9, B_MAG = 22.6, B_V0 = 1392.6 / 995.5;
     double lines_in_v = 0.0;
     for (size_t i = 0; i < N_LINES; i++) {
-        lines_in_v += LINES[i].rayleigh * PER_RAYLEIGH * LINES[i].of_v;
+        lines_in_v += LINES[i].rayleigh * NW_SKY_PHOTONS_RAYLEIGH_s_m2_arcsec2 * LINES[i].of_v;
     }
     const double at_v = 1.0 - lines_in_v / (natural_flat() * V_WIDTH_m);
     const double at_b = pow(10.0, -0.4 * (B_MAG - NATURAL_V_mag)) * B_V0;
@@ -120,7 +119,8 @@ double nw_sky_dark_factor(const struct nw_sky_passband *band, double zenith_nl) 
     double natural = mean_over(band, continuum);
     for (size_t i = 0; i < N_LINES; i++) {
         if (fabs(LINES[i].wavelength_m - band->centre_m) < 0.5 * band->width_m) {
-            natural += LINES[i].rayleigh * PER_RAYLEIGH / (natural_flat() * band->width_m);
+            natural += LINES[i].rayleigh * NW_SKY_PHOTONS_RAYLEIGH_s_m2_arcsec2 /
+                       (natural_flat() * band->width_m);
         }
     }
     const double share = fmin(1.0, nw_sky_nl_of_mag(NATURAL_V_mag) / zenith_nl);

@@ -10,6 +10,12 @@
 
 /* Where V is looked at (Bessell, Castelli & Plez 1998; REFERENCES PHO-02v2). */
 #define NW_SKY_V_WAVELENGTH_m 545e-9
+/* Photons of V = 0 per s, m2 and m of wavelength: 995.5 per s cm2 Angstrom (Bessell, Castelli &
+ * Plez 1998, A&A 333, 231; REFERENCES PHO-02v1). */
+#define NW_SKY_PHOTONS_V0_s_m2_m 9.955e16
+/* Photons per s, m2 and arcsec2 of one rayleigh: 1e10/(4 pi) per s m2 sr (Hunten, Roach &
+ * Chamberlain 1956, J. Atmos. Terr. Phys. 8, 345; a definition). */
+#define NW_SKY_PHOTONS_RAYLEIGH_s_m2_arcsec2 0.0187043
 
 /* Extinction at a wavelength, of air whose extinction in V is known: molecules by Hansen & Travis
  * 1974 (REFERENCES ATM-11; pressure falls by e in 8.0 km), ozone (0.045 mag at 600 nm: cross
