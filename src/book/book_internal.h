@@ -184,6 +184,8 @@ enum nw_status book_add_content(struct nw_book *book, const struct book_file *fi
                                 struct nw_err *err) NW_CHECKED;
 enum nw_status book_set_place(struct nw_book *book, const char *path, int64_t content_id,
                               const struct nw_file_id *id, struct nw_err *err) NW_CHECKED;
+/* Noon UTC of "2026-05-14"; NaN: no date. */
+double book_date_s(const char *date);
 /* The night of this date, made when it is not there, marked stale; NULL for a time unknown. */
 enum nw_status book_night_id(struct nw_book *book, double t_utc_s, double longitude_rad,
                              struct book_value *ret, struct nw_err *err) NW_CHECKED;

@@ -3,6 +3,7 @@
  * those of the night before on which it was used: sets of values, since filters may have settings
  * of their own. Nights that got frames are stale; a stale night and the one after it are looked at
  * anew, so that frames may come in any order. */
+#include <math.h>
 #include <stdlib.h>
 
 #include "book/changes_internal.h"
@@ -273,10 +274,7 @@ enum nw_status nw_book_changes(struct nw_book *book, const char *from, const cha
 
 enum nw_status nw_book_note(struct nw_book *book, const char *date, const char *what,
                             const char *note, int64_t *ret_id, struct nw_err *err) {
-    double t_s = 0.0;
-    char noon[32];
-    (void)snprintf(noon, sizeof noon, "%.20sT12:00:00Z", date);
-    if (strlen(date) != NW_BOOK_DATE - 1 || nw_time_read_iso(noon, 0.0, &t_s, NULL) != NW_OK) {
+    if (!isfinite(book_date_s(date))) {
         return nw_err_set(err, NW_DOMAIN, "'%s' is no date, expected the evening's: 2026-05-14",
                           date);
     }

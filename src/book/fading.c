@@ -34,13 +34,6 @@ static const char SUBS[] =
     "grp) AS nights FROM one WHERE place <= 3) SELECT * FROM some WHERE nights > 1 AND (nights <= "
     "80 OR nth * 80 / nights <> (nth - 1) * 80 / nights) ORDER BY grp, date, place";
 
-static double date_s(const char *date) {
-    char noon[32];
-    double t_s = NAN;
-    (void)snprintf(noon, sizeof noon, "%.10sT12:00:00Z", date);
-    return nw_time_read_iso(noon, 0.0, &t_s, NULL) == NW_OK ? t_s : NAN;
-}
-
 static void drop(struct group *group) {
     for (size_t i = 0; i < group->n; i++) {
         free(group->measures[i].stars);
@@ -71,8 +64,9 @@ static enum nw_status take_nights(const struct group *group, struct nw_fading *f
             end++;
         }
         if (best > 0.0) {
-            struct nw_fading_point point = {
-                .t_s = date_s(group->dates[first]), .ln_light = log(best), .group = f->n_groups};
+            struct nw_fading_point point = {.t_s = book_date_s(group->dates[first]),
+                                            .ln_light = log(best),
+                                            .group = f->n_groups};
             nw_text_copy(point.date, sizeof point.date, group->dates[first]);
             status = add_point(f, cap, &point, err);
         }

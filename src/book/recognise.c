@@ -94,6 +94,15 @@ enum book_kind book_look_kind(const char *path) {
     return looked;
 }
 
+double book_date_s(const char *date) {
+    char noon[32];
+    double t_s = NAN;
+    (void)snprintf(noon, sizeof noon, "%.10sT12:00:00Z", date);
+    return strlen(date) == NW_BOOK_DATE - 1 && nw_time_read_iso(noon, 0.0, &t_s, NULL) == NW_OK
+               ? t_s
+               : NAN;
+}
+
 void nw_book_night_date(double t_utc_s, double longitude_rad, char ret_date[NW_BOOK_DATE]) {
     static const double DAY_S = 86400.0;
     ret_date[0] = '\0';

@@ -48,15 +48,6 @@ static const struct {
 };
 enum { N_TASKS = sizeof TASKS / sizeof TASKS[0] };
 
-double upkeep_date_s(const char *date) {
-    char noon[32];
-    double t_s = NAN;
-    (void)snprintf(noon, sizeof noon, "%.10sT12:00:00Z", date);
-    return strlen(date) == NW_BOOK_DATE - 1 && nw_time_read_iso(noon, 0.0, &t_s, NULL) == NW_OK
-               ? t_s
-               : NAN;
-}
-
 void upkeep_date_of(double t_s, char to[static NW_BOOK_DATE]) {
     char iso[32] = "";
     if (isfinite(t_s)) {
@@ -112,10 +103,10 @@ static void by_interval(const struct upkeep_list *list, struct nw_upkeep *task) 
     const char *const from = task->last_done[0] != '\0' ? task->last_done : list->first;
     const double days = task->every_s / DAY_S;
     if (task->last_done[0] != '\0') {
-        upkeep_due(task, upkeep_date_s(from) + task->every_s, "every %.0f days, last on %s", days,
+        upkeep_due(task, book_date_s(from) + task->every_s, "every %.0f days, last on %s", days,
                    from);
     } else {
-        upkeep_due(task, upkeep_date_s(from) + task->every_s,
+        upkeep_due(task, book_date_s(from) + task->every_s,
                    "every %.0f days; never noted as done, counted from the book's first night",
                    days);
     }
@@ -164,7 +155,7 @@ static enum nw_status add_owners(struct upkeep_list *list, struct nw_err *err) {
         book_column_text(statement, 4, task->caution, sizeof task->caution);
         by_interval(list, task);
         if (due[0] != '\0' && strcmp(task->last_done, due) < 0) {
-            upkeep_due(task, upkeep_date_s(due), "on the day you gave");
+            upkeep_due(task, book_date_s(due), "on the day you gave");
         }
     }
     (void)sqlite3_finalize(statement);
@@ -231,7 +222,7 @@ enum nw_status nw_upkeep_done(struct nw_book *book, const char *name, const char
     const char **names = NULL;
     size_t n = 0;
     bool is_known = false;
-    if (!isfinite(upkeep_date_s(date))) {
+    if (!isfinite(book_date_s(date))) {
         return nw_err_set(err, NW_DOMAIN, "'%s' is no date, expected one as 2026-05-14", date);
     }
     enum nw_status status = nw_upkeep_list(book, now_utc_s, &items, &n, err);
@@ -272,7 +263,7 @@ enum nw_status nw_upkeep_add(struct nw_book *book, const struct nw_upkeep_own *o
                               own->name);
         }
     }
-    if (has_day && !isfinite(upkeep_date_s(own->due))) {
+    if (has_day && !isfinite(book_date_s(own->due))) {
         return nw_err_set(err, NW_DOMAIN, "'%s' is no date, expected one as 2026-05-14", own->due);
     }
     if (!has_day && !(own->every_s > 0.0)) {

@@ -14,7 +14,6 @@ struct upkeep_list {
     size_t n, cap;
 };
 
-double upkeep_date_s(const char *date);                        /* noon UTC; NaN */
 void upkeep_date_of(double t_s, char to[static NW_BOOK_DATE]); /* "" for NaN */
 /* Makes a task due on a day, if it is earlier than what it had. */
 void upkeep_due(struct nw_upkeep *task, double due_s, const char *format, ...) NW_PRINTF(3, 4);

@@ -86,7 +86,7 @@ enum nw_status upkeep_of_room(struct upkeep_list *list, struct nw_upkeep *task,
         3};
     const enum nw_status status = ask(list->book, &question, &damp, err);
     if (status == NW_OK && damp.number >= DAMP_NIGHTS) {
-        upkeep_due(task, upkeep_date_s(damp.text),
+        upkeep_due(task, book_date_s(damp.text),
                    "the room went over %.0f %% humidity in %.0f of the last %d nights logged",
                    100.0 * DAMP_SHARE, damp.number, DAMP_LOOK_BACK);
     }
@@ -100,7 +100,7 @@ static double thaw_s(double from_s, bool is_north) {
         upkeep_date_of(from_s + 30.0 * DAY_S * month, date);
         memcpy(date + 8, "01", 2);
         if (strncmp(date + 5, is_north ? "04" : "10", 2) == 0) {
-            return upkeep_date_s(date);
+            return book_date_s(date);
         }
     }
     return NAN;
@@ -123,7 +123,7 @@ enum nw_status upkeep_of_axis(struct upkeep_list *list, struct nw_upkeep *task,
     enum nw_status status = ask(list->book, &where, &place, err);
     status = status == NW_OK ? ask(list->book, &cold, &frost, err) : status;
     if (status == NW_OK && isfinite(place.number) && frost.number > 0.0) {
-        const double due_s = thaw_s(upkeep_date_s(frost.text) - 30.0 * DAY_S, place.number > 0.0);
+        const double due_s = thaw_s(book_date_s(frost.text) - 30.0 * DAY_S, place.number > 0.0);
         upkeep_due(task, due_s,
                    "%.0f nights of frost since %s: ground that froze and thawed moves a pier",
                    frost.number, from);
@@ -141,7 +141,7 @@ enum nw_status upkeep_of_train(struct upkeep_list *list, struct nw_upkeep *task,
         1};
     const enum nw_status status = ask(list->book, &question, &changed, err);
     if (status == NW_OK && changed.text[0] != '\0') {
-        upkeep_due(task, upkeep_date_s(changed.text), "camera and telescope changed on %s",
+        upkeep_due(task, book_date_s(changed.text), "camera and telescope changed on %s",
                    changed.text);
     }
     return status;
@@ -164,7 +164,7 @@ static enum nw_status ask_temperatures(struct upkeep_list *list, const char *cam
         3};
     const enum nw_status status = ask(list->book, &question, &bare, err);
     if (status == NW_OK && bare.text[0] != '\0') {
-        upkeep_due(task, upkeep_date_s(bare.text),
+        upkeep_due(task, book_date_s(bare.text),
                    "lights of %s at %.0f degC, no darks within %.0f K at their gain", bare.text,
                    bare.number - 273.15, SAME_TEMPERATURE_K);
     }
@@ -182,7 +182,7 @@ static enum nw_status ask_changes(struct upkeep_list *list, struct nw_upkeep *ta
         1};
     const enum nw_status status = ask(list->book, &question, &changed, err);
     if (status == NW_OK && changed.text[0] != '\0' && task->last_done[0] != '\0') {
-        upkeep_due(task, upkeep_date_s(changed.text), "what stands in the light changed on %s",
+        upkeep_due(task, book_date_s(changed.text), "what stands in the light changed on %s",
                    changed.text);
     }
     return status;
@@ -211,11 +211,10 @@ static enum nw_status add_set(struct upkeep_list *list, const char *camera, cons
     nw_text_copy(task->note, sizeof task->note,
                  "`owed` says which lights want which frames, and how many");
     if (task->last_done[0] == '\0') {
-        upkeep_due(task, upkeep_date_s(list->last), "none in the book, lights until %s",
-                   list->last);
+        upkeep_due(task, book_date_s(list->last), "none in the book, lights until %s", list->last);
         return NW_OK;
     }
-    upkeep_due(task, upkeep_date_s(task->last_done) + task->every_s,
+    upkeep_due(task, book_date_s(task->last_done) + task->every_s,
                "every %.0f days, the last are of %s", days, task->last_done);
     return strcmp(use, "dark") == 0   ? ask_temperatures(list, camera, task, err)
            : strcmp(use, "flat") == 0 ? ask_changes(list, task, err)
