@@ -46,14 +46,10 @@ struct hot {
     bool is_told[N_LIMITS]; /* the limit stands over six sigma of the noise */
 };
 
-static double pixel(const struct nw_frame *frame, size_t at) {
-    return frame->px16 ? (double)frame->px16[at] : (double)frame->px[at];
-}
-
 static double median_of(const struct nw_frame *frame, double *work, size_t n_work) {
     const size_t n = frame->width_px * frame->height_px;
     for (size_t i = 0; i < n_work; i++) {
-        work[i] = pixel(frame, (size_t)((double)i / (double)n_work * (double)n));
+        work[i] = nw_frame_pixel(frame, (size_t)((double)i / (double)n_work * (double)n));
     }
     return nw_stat_median(work, n_work);
 }
@@ -72,7 +68,7 @@ static enum nw_status count_hot(const struct nw_frame *a, const struct nw_frame 
     const double level_b = median_of(b, work, WORK);
     for (size_t i = 0; i < WORK; i++) {
         const size_t at = (size_t)((double)i / WORK * (double)n);
-        work[i] = pixel(a, at) - pixel(b, at);
+        work[i] = nw_frame_pixel(a, at) - nw_frame_pixel(b, at);
     }
     const double noise_adu = nw_stat_mad_sigma(work, WORK, NULL) / sqrt(2.0);
     *ret = (struct hot){.n = {0}};
@@ -80,7 +76,8 @@ static enum nw_status count_hot(const struct nw_frame *a, const struct nw_frame 
         const double limit_adu = HOT_LIMITS_E_S[k] * exposure_s / gain_e_per_adu;
         ret->is_told[k] = limit_adu > 6.0 * fmax(noise_adu, 0.5);
         for (size_t i = 0; i < n && ret->is_told[k]; i++) {
-            ret->n[k] += pixel(a, i) - level_a > limit_adu && pixel(b, i) - level_b > limit_adu;
+            ret->n[k] += nw_frame_pixel(a, i) - level_a > limit_adu &&
+                         nw_frame_pixel(b, i) - level_b > limit_adu;
         }
     }
     free(work);

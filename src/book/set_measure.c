@@ -62,15 +62,11 @@ struct numbers {
     double level_adu, level_scatter_adu, noise_adu, corner_to_middle, n_shadows;
 };
 
-static double pixel(const struct nw_frame *frame, size_t at) {
-    return frame->px16 ? (double)frame->px16[at] : (double)frame->px[at];
-}
-
 /* Every k-th pixel of the first plane, k odd against patterns of 2 x 2. */
 static void sample(const struct nw_frame *frame, float *to) {
     const size_t n = frame->width_px * frame->height_px;
     for (size_t i = 0; i < SAMPLE; i++) {
-        to[i] = (float)pixel(frame, (size_t)((double)i / SAMPLE * (double)n));
+        to[i] = (float)nw_frame_pixel(frame, (size_t)((double)i / SAMPLE * (double)n));
     }
 }
 

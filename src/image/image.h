@@ -90,6 +90,10 @@ struct nw_frame {
     size_t n_cards;
     struct nw_frame_facts facts;
 };
+/* px[at] or px16[at], whichever the frame holds. */
+static inline double nw_frame_pixel(const struct nw_frame *frame, size_t at) {
+    return frame->px16 ? (double)frame->px16[at] : (double)frame->px[at];
+}
 
 struct nw_frame_opts {
     int hdu;          /* 0: the first HDU that holds an image */

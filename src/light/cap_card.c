@@ -9,10 +9,6 @@ enum { MOST_PIXELS = 1000000, CELLS = 16, CELL_PIXELS = 4096, BASE_LEAST = 3 };
 #define DARK_SUN (-6.0 * NW_PI / 180.0)
 #define SAME_LENGTH 0.01
 
-static double pixel(const struct nw_frame *frame, size_t i) {
-    return frame->px16 ? (double)frame->px16[i] : (double)frame->px[i];
-}
-
 enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu, struct nw_err *err) {
     const size_t n_all = frame->width_px * frame->height_px;
     const size_t step = n_all / MOST_PIXELS + 1;
@@ -25,7 +21,7 @@ enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu, struc
         return nw_err_set(err, NW_NOMEM, "%zu pixels", n_all / step);
     }
     for (size_t i = 0; i < n_all; i += step) {
-        const double value = pixel(frame, i);
+        const double value = nw_frame_pixel(frame, i);
         if (isfinite(value)) {
             values[n++] = value;
         }
@@ -173,7 +169,7 @@ static double cell(const struct nw_frame *frame, size_t cx, size_t cy, double of
     /* an odd step sees all colours of a 2 x 2 pattern alike */
     for (size_t y = y0; y < y1; y += step | 1U) {
         for (size_t x = x0; x < x1; x += step | 1U) {
-            const double value = pixel(frame, y * frame->width_px + x) - offset_adu;
+            const double value = nw_frame_pixel(frame, y * frame->width_px + x) - offset_adu;
             if (isfinite(value)) {
                 sum += value;
                 n++;
