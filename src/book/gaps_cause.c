@@ -136,11 +136,6 @@ static double lowest(const struct nw_power_rows *power, size_t column, double fr
     return low;
 }
 
-static bool ends_with(const char *name, const char *end) {
-    const size_t len = strlen(name);
-    return len > 2 && strcmp(name + len - 2, end) == 0;
-}
-
 /* Volts that dip when it begins, or a load whose current is gone in it. */
 static bool by_supply(const struct nw_gap_evidence *e, const struct gap_hole *hole,
                       struct nw_gap *gap) {
@@ -148,7 +143,7 @@ static bool by_supply(const struct nw_gap_evidence *e, const struct gap_hole *ho
     double *const work = p ? nw_calloc(p->n + 1, sizeof *work) : NULL;
     double worst = 1.0;
     for (size_t k = 0; work && k < p->n_columns; k++) {
-        const bool is_volts = ends_with(p->columns[k], " V");
+        const bool is_volts = nw_text_ends_nocase(p->columns[k], " V");
         const double usual = live_usual_power(p, k, work);
         const double from_s = hole->start_s - (is_volts ? DIP_BEFORE_S : 0.0);
         const double to_s = is_volts ? hole->start_s + DIP_AFTER_S : hole->end_s;
