@@ -70,6 +70,7 @@ static enum nw_status find(struct nw_book *book, const char *date, struct nw_gap
             moments = nw_calloc(n + 1, sizeof *moments);
             near.t_s = moments;
             near.n = moments ? list_open(gaps, n, moments) : 0;
+            status = moments ? NW_OK : nw_err_set(err, NW_NOMEM, "%zu gaps", n);
         }
         if (near.n == 0) {
             break;
