@@ -227,6 +227,7 @@ static enum nw_status read_dark(const char *path, const struct nw_rig *rig, stru
 
 /* Dark current doubles in about 6 K: common practice, no source. */
 #define WARMER_K 0.5
+#define LEAK_CHANCE 0.01 /* of a leak told where there is none */
 
 static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *rig,
                              const struct nw_setup *setup, struct told *t, struct nw_err *err) {
@@ -253,7 +254,7 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
     told->value = leak.leak_adu_s * unit;
     told->sigma = leak.sigma_adu_s * unit;
     told->n_frames = paths->n;
-    const bool is_leak = leak.leak_adu_s > 3.0 * leak.sigma_adu_s;
+    const bool is_leak = leak.chance < LEAK_CHANCE;
     char rate[100] = "";
     char warm[60] = "";
     if (is_leak && leak.warmer_K > WARMER_K) {
@@ -264,10 +265,11 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
         (void)snprintf(rate, sizeof rate, ". Dark current %.4f +- %.2g %s", leak.dark_adu_s * unit,
                        leak.dark_sigma_adu_s * unit, word);
     }
-    (void)snprintf(
-        told->from, sizeof told->from, "%zu darks of %.0f s without light outside (%s), %zu with",
-        leak.n_base, leak.exposure_s,
-        leak.is_by_sun ? "by the Sun's altitude" : "the darkest, the Sun is not known", leak.n_lit);
+    (void)snprintf(told->from, sizeof told->from,
+                   "%zu darks of %.0f s without light outside (%s), %zu with", leak.n_base,
+                   leak.exposure_s,
+                   leak.is_by_sun ? "by the Sun's altitude" : "the darkest, the Sun does not tell",
+                   leak.n_lit);
     (void)snprintf(told->verdict, sizeof told->verdict,
                    "%s%s: %+.4f +- %.2g %s at most, in %.60s%s",
                    is_leak ? "light leaks in" : "no leak that shows", warm, told->value,

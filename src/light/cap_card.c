@@ -1,6 +1,9 @@
 /* cap_card.c - see cap_card.h. */
 #include "light/cap_card.h"
 
+#include <gsl/gsl_cdf.h>
+#include <gsl/gsl_randist.h>
+#include <gsl/gsl_rng.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -64,6 +67,28 @@ static size_t base_of(const struct nw_cap_dark *darks, size_t n, double exposure
     return by_sun || n_base < BASE_LEAST ? n_base : BASE_LEAST;
 }
 
+/* Share of drawn sets of n alike whose brightest lies as far above the three darkest; `work`: n. */
+static double chance_of_darkest(double excess, size_t n, double *work) {
+    enum { SETS = 20000 };
+    gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
+    int n_beyond = 0;
+    if (!rng) {
+        return NAN;
+    }
+    gsl_rng_set(rng, 1); /* the same darks have the same chance each time */
+    for (int i = 0; i < SETS; i++) {
+        for (size_t k = 0; k < n; k++) {
+            work[k] = gsl_ran_ugaussian(rng);
+        }
+        qsort(work, n, sizeof *work, by_value);
+        const double mean = nw_stat_mean(work, BASE_LEAST);
+        const double sigma = nw_stat_sd(work, BASE_LEAST, mean) * sqrt(1.0 + 1.0 / BASE_LEAST);
+        n_beyond += work[n - 1] - mean >= excess * sigma;
+    }
+    gsl_rng_free(rng);
+    return (double)n_beyond / SETS;
+}
+
 static bool compare_length(const struct nw_cap_dark *darks, size_t n, double exposure_s,
                            double *work, struct nw_cap_leak *ret) {
     size_t n_day = 0;
@@ -97,6 +122,12 @@ static bool compare_length(const struct nw_cap_dark *darks, size_t n, double exp
     }
     ret->leak_adu_s = (most - mean) / exposure_s;
     ret->sigma_adu_s = sd * sqrt(1.0 + 1.0 / (double)n_base) / exposure_s;
+    const double excess = ret->leak_adu_s / ret->sigma_adu_s;
+    ret->chance =
+        ret->n_lit == 0 ? NAN
+        : ret->is_by_sun
+            ? fmin(1.0, (double)ret->n_lit * gsl_cdf_tdist_Q(excess, (double)n_base - 1.0))
+            : chance_of_darkest(excess, ret->n_lit + n_told, work);
     ret->warmer_K =
         ret->n_lit ? darks[ret->brightest].temperature_K - base_K / (double)n_told : NAN;
     return ret->n_lit > 0;

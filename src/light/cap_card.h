@@ -26,6 +26,10 @@ struct nw_cap_leak {
     size_t n_base, n_lit;           /* without and with light outside */
     bool is_by_sun;                 /* told apart by the Sun; else the three darkest are the base */
     double dark_adu_s, dark_sigma_adu_s; /* from lengths without light; NaN: one length */
+    /* of so bright a one where nothing leaks in. Told by the Sun: Student's t of the base's
+     * scatter, times n_lit (Bonferroni). Else the three darkest of many scatter less than all:
+     * counted in drawn sets of as many darks that are alike, Gaussian, to 0.001 */
+    double chance;
     double warmer_K; /* the brightest than the mean of the base; NaN: a temperature not said */
 };
 /* The longest exposure of which there are three darks without light outside (Sun under -6 deg, or

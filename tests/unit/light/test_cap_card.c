@@ -100,6 +100,8 @@ static void test_a_leak_by_day(void **state) {
     check_near(leak.leak_adu_s, 6.0 / 300.0, 1e-12, "536 over 530 in 300 s");
     check_near(leak.sigma_adu_s, 0.4 * sqrt(1.0 + 1.0 / 3.0) / 300.0, 1e-12,
                "scatter of three and of one");
+    const double t = 6.0 / (0.4 * sqrt(1.0 + 1.0 / 3.0)); /* two degrees of freedom: closed form */
+    check_near(leak.chance, 2.0 * 0.5 * (1.0 - t / sqrt(2.0 + t * t)), 1e-9, "Student 1908");
     check_near(leak.dark_adu_s, (530.0 - 506.1) / 240.0, 1e-12, "between the two lengths");
     check_near(leak.warmer_K, 0.0, 1e-12, "all at 263 K");
     darks[6].temperature_K = 266.0; /* a warm chip looks like a leak */
@@ -120,8 +122,40 @@ static void test_a_leak_by_day(void **state) {
     assert_int_equal(nw_cap_leak(darks, 0, &leak, &err), NW_DATA);
 }
 
+static void test_darks_alike_are_seldom_a_leak(void **state) {
+    (void)state;
+    enum { SETS = 2000, FEW = 30, N = 8 };
+    gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(rng, 12);
+    int n_told = 0;
+    int n_of_darkest = 0;
+    for (int i = 0; i < SETS; i++) {
+        struct nw_cap_dark darks[N];
+        struct nw_cap_leak leak;
+        struct nw_err err;
+        for (int k = 0; k < N; k++) {
+            darks[k] = (struct nw_cap_dark){300, 530.0 + gsl_ran_gaussian(rng, 0.3), 263, NAN};
+        }
+        if (i < FEW) { /* 20,000 sets are drawn for each */
+            assert_int_equal(nw_cap_leak(darks, N, &leak, &err), NW_OK);
+            n_of_darkest += leak.chance < 0.10;
+        }
+        for (int k = 0; k < N; k++) {
+            darks[k].sun_altitude_rad = k < 3 ? -30 * DEG : 40 * DEG;
+        }
+        assert_int_equal(nw_cap_leak(darks, N, &leak, &err), NW_OK);
+        n_told += leak.chance < 0.05;
+    }
+    gsl_rng_free(rng);
+    /* at most 5 % by Bonferroni's bound; the five share their base, so that it is less */
+    assert_in_range(n_told, 20, 100);
+    assert_in_range(n_of_darkest, 0, 8); /* 3 of 30: binomial, 3 sigma; the darkest by
+                                          * themselves would have 25 */
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_darks_alike_are_seldom_a_leak),
         cmocka_unit_test(test_the_dark_edge),
         cmocka_unit_test(test_the_level_forgets_hot_pixels),
         cmocka_unit_test(test_a_leak_by_day),
