@@ -32,12 +32,12 @@ enum nw_status upkeep_of_glass(struct upkeep_list *list, struct nw_upkeep *task,
                        -100.0 * fading.low_per_s * 30.0 * DAY_S, fading.n_nights);
     } else {
         upkeep_due(task, fading.due_s,
-                   "%.1f %% of the light lost a month (%.1f to %.1f), %.0f %% so far; %.0f %% in "
+                   "%.1f %% of the light lost a month (%.1f to %.1f), %.0f %% so far; %.0f %% %s "
                    "about %.0f weeks +- %.0f",
                    100.0 * fading.loss_per_s * 30.0 * DAY_S,
                    100.0 * fading.low_per_s * 30.0 * DAY_S,
                    100.0 * fading.high_per_s * 30.0 * DAY_S, 100.0 * fading.lost,
-                   100.0 * NW_FADING_ALLOWED, weeks, width);
+                   100.0 * NW_FADING_ALLOWED, weeks < 0.0 ? "gone for" : "in", fabs(weeks), width);
     }
     nw_fading_done(&fading);
     return NW_OK;

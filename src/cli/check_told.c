@@ -12,6 +12,7 @@
 enum { MAX_TOLD = 100000 };
 #define SAME_LINE 1e-3 /* of a width: the rig file has not changed there */
 #define ONE_EVENING_S 3600.0
+#define NO_THEN "the rig file of then is not in the book, or has no such setup: not used"
 
 static enum nw_status add_known(struct check_told *told, enum nw_star_line_id line,
                                 double width_rad, double sigma_rad, struct nw_err *err) {
@@ -224,6 +225,9 @@ static enum nw_status take_sum(struct reader *r, const struct nw_book_trial *tri
         return status;
     }
     const struct nw_star_line *const changed = changed_line(r, card);
+    if (!r->then) {
+        return refuse(r, trial, day, NO_THEN, err);
+    }
     if (changed) {
         char why[120];
         (void)snprintf(why, sizeof why, "the rig file has another '%s' since: not used",
@@ -348,8 +352,11 @@ static enum nw_status take_surface(struct reader *r, const struct nw_rig *rig, s
     }
     nw_time_write_iso(surface.t_utc_s, 0, day, sizeof day);
     status = look_back(r, surface.rig_version, err);
+    const struct nw_book_trial trial = {.name = "pair-about-focus"};
+    if (status == NW_OK && !r->then) {
+        return refuse(r, &trial, day, NO_THEN, err);
+    }
     if (status == NW_OK && changed_line(r, card)) {
-        const struct nw_book_trial trial = {.name = "pair-about-focus"};
         return refuse(r, &trial, day, "the rig file has another 'tilt and curvature' since", err);
     }
     struct nw_setup *setup = nw_calloc(1, sizeof *setup);

@@ -280,6 +280,7 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
 /* ---- The card ------------------------------------------------------------------------------- */
 
 #define SHADED 0.05
+#define DEG_PER_RAD (180.0 / NW_PI)
 
 /* The flattest of the flats stands for no card when it has under a third of SHADED. */
 static enum nw_status read_flats(const struct nw_paths *paths, double offset_adu, struct told *t,
@@ -312,7 +313,7 @@ static bool add_shade(const char *path, const struct nw_card_shade *s, bool is_s
     (void)snprintf(one, sizeof one, "%s%.40s: %s%s, %.0f %% across, at %.0f deg", len ? "; " : "",
                    name ? name + 1 : path, is_shaded ? "dark edge " : "no edge is dark (",
                    is_shaded ? s->dark_edge : "the card is not seen)", 100.0 * s->slope,
-                   round(s->dark_angle_rad * 180.0 / NW_PI) + 0.0);
+                   round(s->dark_angle_rad * DEG_PER_RAD) + 0.0);
     if (len + strlen(one) + FOR_THE_END >= sizeof told->verdict) {
         return false;
     }
@@ -332,8 +333,8 @@ static void tell_shades(const struct nw_paths *paths, const struct nw_card_shade
                 continue;
             }
             if (is_shaded && !isfinite(told->value)) {
-                told->value = s->dark_angle_rad;
-                told->sigma = s->sigma / s->slope;
+                told->value = s->dark_angle_rad * DEG_PER_RAD;
+                told->sigma = s->sigma / s->slope * DEG_PER_RAD;
             }
             n_more += add_shade(paths->items[i], s, is_shaded, told) ? 0 : 1;
         }
@@ -362,7 +363,7 @@ static enum nw_status edge_card(const struct nw_paths *paths, const struct nw_se
     if (status == NW_OK) {
         tell_shades(paths, shades, plain, told);
     }
-    told->unit = "rad";
+    told->unit = "deg"; /* an angle in the frame, not one on the sky */
     told->n_frames = paths->n;
     (void)snprintf(told->from, sizeof told->from,
                    "%zu flats%s; edges of the frame with the first row at the bottom, angles from "

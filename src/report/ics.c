@@ -28,11 +28,17 @@ icalcomponent *ics_begin(const char *product) {
 }
 
 static void add_uid(icalcomponent *event, const char *uid) {
-    char id[160];
-    (void)snprintf(id, sizeof id, "%.120s@nightwright", uid);
-    for (char *c = id; *c != '\0'; c++) {
-        *c = isalnum((unsigned char)*c) || *c == '.' || *c == '@' ? *c : '-';
+    char id[400];
+    size_t len = 0;
+    for (size_t i = 0; uid[i] != '\0' && len + sizeof "ff@nightwright" < sizeof id; i++) {
+        const unsigned char c = (unsigned char)uid[i];
+        if (c >= 128) { /* by its number, so that names of other letters stay apart */
+            len += (size_t)snprintf(id + len, sizeof id - len, "%02x", (unsigned)c);
+        } else {
+            id[len++] = isalnum(c) || c == '.' || c == '@' ? (char)c : '-';
+        }
     }
+    nw_text_copy(id + len, sizeof id - len, "@nightwright");
     icalcomponent_add_property(event, icalproperty_new_uid(id));
 }
 

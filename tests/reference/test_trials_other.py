@@ -46,6 +46,9 @@ def test_the_card_says_which_edge(tmp_path):
               IMAGETYP="FLAT", DATE_OBS="2026-06-14T08:00:00", EXPTIME=2.0)
     told = answer("trial", "edge-card", "--frames", tmp_path, "--rig", RIG)["result"]
     assert "top.fits: dark edge top, 13 % across, at 90 deg" in told["verdict"]
+    assert told["unit"] == "deg"
+    assert told["value"] == pytest.approx(90, abs=5 * told["sigma"])  # got darker towards +y
+    assert told["sigma"] < 1
     only = answer("trial", "edge-card", "--frames", tmp_path / "plain.fits", "--rig", RIG)["result"]
     assert only["value"] is None and "the flat is even" in str(only["why_null"])
     for k in range(6):

@@ -47,6 +47,8 @@ def test_the_calendar(dusty, tmp_path):
     icalendar = pytest.importorskip("icalendar")
     answer(dusty, "upkeep", "own", OWN, "--days", 45,
            "--note", "look, " * 30 + "and then; sweep\\wash", "--caution", "ladder")
+    for name in ("Dächer", "Dücher"):  # their identifiers differ, too
+        answer(dusty, "upkeep", "own", name, "--days", 45)
     file = tmp_path / "upkeep.ics"
     listed = answer(dusty, "upkeep", "--calendar", file)["tasks"]
     data = file.read_bytes()
