@@ -58,8 +58,8 @@ static enum nw_status take_pauses(struct guide *guide, const char *events, struc
 
 static enum nw_status take_run(sqlite3_stmt *row, void *to, struct nw_err *err) {
     struct guide *const guide = to;
-    const enum nw_status status = take_samples(guide, sqlite3_column_blob(row, 1),
-                                               (size_t)sqlite3_column_bytes(row, 1), err);
+    const enum nw_status status =
+        take_samples(guide, sqlite3_column_blob(row, 1), (size_t)sqlite3_column_bytes(row, 1), err);
     return status == NW_OK ? take_pauses(guide, (const char *)sqlite3_column_text(row, 0), err)
                            : status;
 }
