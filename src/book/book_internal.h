@@ -104,6 +104,9 @@ static inline double book_zenith_light(double light, double airmass) {
     return isfinite(airmass) ? light * pow(10.0, 0.4 * EXTINCTION_MAG * (airmass - 1.0)) : light;
 }
 
+/* Verdict of a trial that the owner took back: told.h. */
+#define BOOK_TAKEN_BACK "taken back"
+
 /* ---- Packed numbers ------------------------------------------------------------------------- */
 
 enum { BOOK_STAR_BYTES = 20, BOOK_LISTED_STARS = 100, BOOK_SAMPLE_BYTES = 32 };

@@ -271,13 +271,18 @@ static struct trial_number number_of(const json_t *result) {
 /* A row that was found in the book of the same trial makes way for the owner's word on it. */
 static enum nw_status drop_found(struct nw_book *book, const struct book_about *about,
                                  const char *name, const char *quantity, struct nw_err *err) {
-    const struct book_value values[] = {book_text(name), book_text(quantity),
-                                        book_text(about->setup), book_real(about->start_utc_s),
-                                        book_real(about->end_utc_s)};
-    return book_run(book,
-                    "DELETE FROM trial_result WHERE name = ?1 AND quantity = ?2 AND setup = ?3 AND "
-                    "t_utc_s BETWEEN ?4 - 1 AND ?5 + 1 AND document_id IS NULL",
-                    values, 5, err);
+    const struct book_value values[] = {book_text(name),
+                                        book_text(quantity),
+                                        book_text(about->setup),
+                                        book_real(about->start_utc_s),
+                                        book_real(about->end_utc_s),
+                                        book_text(about->rig)};
+    return book_run(
+        book,
+        "DELETE FROM trial_result WHERE name = ?1 AND quantity = ?2 AND setup = ?3 AND "
+        "t_utc_s BETWEEN ?4 - 1 AND ?5 + 1 AND rig_name = ?6 AND (document_id IS NULL OR "
+        "verdict = '" BOOK_TAKEN_BACK "')",
+        values, 6, err);
 }
 
 enum nw_status book_write_trial(struct nw_book *book, const struct book_about *about,

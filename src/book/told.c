@@ -7,6 +7,7 @@
 #include "book/book_internal.h"
 
 enum { MAX_ROWS = 1000000 };
+#define TAKEN_BACK BOOK_TAKEN_BACK
 
 static const char *const ORIGINS[] = {
 #define X(name, word) word,
@@ -107,32 +108,44 @@ static struct book_value id_or_null(int64_t id) {
     return id > 0 ? book_int(id) : (struct book_value){.type = BOOK_NULL};
 }
 
-static enum nw_status write_frames(struct nw_book *book, int64_t trial, const double *starts_s,
-                                   size_t n, struct nw_err *err) {
+static enum nw_status write_frames(struct nw_book *book, int64_t trial, const char *camera,
+                                   const double *starts_s, size_t n, struct nw_err *err) {
     const struct book_value old = book_int(trial);
     enum nw_status status =
         book_run(book, "DELETE FROM trial_frame WHERE trial_id = ?1", &old, 1, err);
     for (size_t i = 0; i < n && status == NW_OK; i++) {
-        const struct book_value values[] = {book_int(trial), book_real(starts_s[i])};
+        const struct book_value values[] = {book_int(trial), book_real(starts_s[i]),
+                                            book_text(camera)};
         status = book_run(book,
-                          "INSERT OR IGNORE INTO trial_frame SELECT ?1, id FROM frame WHERE "
-                          "t_start_utc_s BETWEEN ?2 - 0.001 AND ?2 + 0.001 AND NOT is_double",
-                          values, 2, err);
+                          "INSERT OR IGNORE INTO trial_frame SELECT ?1, frame.id FROM frame JOIN "
+                          "train ON train.id = train_id WHERE t_start_utc_s BETWEEN ?2 - 0.001 AND "
+                          "?2 + 0.001 AND NOT is_double AND (?3 = '' OR camera = ?3)",
+                          values, 3, err);
     }
     return status;
 }
 
+/* What the book has of it: its row of this quantity, and whether it was taken back. */
 static enum nw_status find_trial(struct nw_book *book, const struct nw_book_trial *t, int64_t *ret,
-                                 struct nw_err *err) {
+                                 int64_t *ret_n_back, struct nw_err *err) {
     const struct book_value values[] = {book_text(t->name),      book_text(t->setup),
-                                        book_text(t->filter),    book_text(t->quantity),
-                                        book_real(t->t_first_s), book_real(t->t_last_s)};
+                                        book_text(t->filter),    book_text(t->rig_name),
+                                        book_real(t->t_first_s), book_real(t->t_last_s),
+                                        book_text(t->quantity)};
     *ret = 0;
-    return book_int_of(book,
-                       "SELECT id FROM trial_result WHERE name = ?1 AND setup = ?2 AND filter = ?3 "
-                       "AND quantity = ?4 AND t_utc_s BETWEEN ?5 - 1 AND ?6 + 1 ORDER BY "
-                       "abs(t_utc_s - (?5 + ?6) / 2) LIMIT 1",
-                       values, 6, ret, err);
+    *ret_n_back = 0;
+#define OF_TRIAL                                                                                   \
+    " FROM trial_result WHERE name = ?1 AND setup = ?2 AND filter = ?3 AND rig_name = ?4 AND "     \
+    "t_utc_s BETWEEN ?5 - 1 AND ?6 + 1 "
+    const enum nw_status status =
+        book_int_of(book, "SELECT count(*)" OF_TRIAL "AND verdict = '" TAKEN_BACK "'", values, 6,
+                    ret_n_back, err);
+    return status == NW_OK ? book_int_of(book,
+                                         "SELECT id" OF_TRIAL "AND quantity = ?7 ORDER BY "
+                                         "abs(t_utc_s - (?5 + ?6) / 2) LIMIT 1",
+                                         values, 7, ret, err)
+                           : status;
+#undef OF_TRIAL
 }
 
 /* The night whose frames lie nearest to it. */
@@ -157,15 +170,23 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
     const double middle_s = 0.5 * (trial->t_first_s + trial->t_last_s);
     struct book_value night = {.type = BOOK_NULL};
     int64_t old = 0;
+    int64_t n_back = 0;
     int64_t id = 0;
+    if (ret_is_new) {
+        *ret_is_new = false;
+    }
     enum nw_status status = book_begin(book, err);
     if (status == NW_OK) {
         status = night_of(book, trial, &night, err);
     }
     if (status == NW_OK) {
-        status = find_trial(book, trial, &old, err);
+        status = find_trial(book, trial, &old, &n_back, err);
     }
-    if (status == NW_OK && old != 0) {
+    if (status != NW_OK || n_back > 0) {
+        book_rollback(book);
+        return status;
+    }
+    if (old != 0) {
         const struct book_value value = book_int(old);
         status = book_run(book, "DELETE FROM trial_result WHERE id = ?1", &value, 1, err);
     }
@@ -193,14 +214,15 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
         };
         status = book_int_of(
             book,
-            "INSERT INTO trial_result (night_id, name, t_utc_s, rig_version_id, rig_name, setup, "
+            "INSERT OR REPLACE INTO trial_result (night_id, name, t_utc_s, rig_version_id, "
+            "rig_name, setup, "
             "filter, origin, quantity, value, sigma, unit, low, high, foretold, foretold_sigma, "
             "n_frames, verdict, why_null) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
             "?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19) RETURNING id",
             values, sizeof values / sizeof *values, &id, err);
     }
     if (status == NW_OK) {
-        status = write_frames(book, id, frame_starts_s, n, err);
+        status = write_frames(book, id, trial->camera, frame_starts_s, n, err);
     }
     status = status == NW_OK ? book_commit(book, err) : status;
     book_rollback(book);
@@ -242,6 +264,7 @@ static void take_trial(sqlite3_stmt *row, void *to) {
     t->n_frames = (size_t)sqlite3_column_int64(row, 16);
     book_column_text(row, 17, t->verdict, sizeof t->verdict);
     book_column_text(row, 18, t->why_null, sizeof t->why_null);
+    t->is_taken_back = strcmp(t->verdict, TAKEN_BACK) == 0;
 }
 
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
@@ -324,6 +347,16 @@ enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
         &value, 1, add_date, ret, err);
 }
 
+enum nw_status nw_book_dates_between(struct nw_book *book, const char *from, const char *to,
+                                     struct nw_book_dates *ret, struct nw_err *err) {
+    const struct book_value values[] = {book_text(from ? from : ""), book_text(to ? to : "")};
+    *ret = (struct nw_book_dates){.n = 0};
+    return book_each_row(book,
+                         "SELECT date FROM night WHERE (?1 = '' OR date >= ?1) AND (?2 = '' OR "
+                         "date <= ?2) ORDER BY date",
+                         values, 2, add_date, ret, err);
+}
+
 void nw_book_dates_done(struct nw_book_dates *dates) {
     free(dates->items);
     *dates = (struct nw_book_dates){.n = 0};
@@ -371,7 +404,7 @@ static enum nw_status add_blank(sqlite3_stmt *row, void *to, struct nw_err *err)
 
 enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, double added_utc_s,
                                     struct nw_book_blanks *ret, struct nw_err *err) {
-    const struct book_value values[] = {book_text(date), book_real(added_utc_s)};
+    const struct book_value values[] = {book_text(date), book_real(fmax(added_utc_s, 0.0))};
     *ret = (struct nw_book_blanks){.n = 0};
     return book_each_row(
         book,

@@ -36,19 +36,39 @@ struct nw_book_trial {
     int64_t id; /* written by the book */
     char name[32], quantity[48], unit[12];
     char rig_name[72], setup[72], filter[32];
+    char camera[72]; /* of its frames, "": any; not read back */
     enum nw_book_origin origin;
+    bool is_taken_back;         /* by the owner: no trial, and not found again */
     int64_t rig_version;        /* 0: not known */
     double t_first_s, t_last_s; /* of its frames; reading: both the middle */
     double value, sigma, low, high, foretold, foretold_sigma;
     size_t n_frames;
     char verdict[300], why_null[200];
 };
-/* Writes it, or over what the book has of this trial, setup, filter, middle and quantity;
+/* Writes it, or over what the book has of this trial, rig, setup, filter, middle and quantity;
  * `frame_starts_s`: starts of the frames that it rests on, n of them. *ret_is_new (may be NULL):
- * the book had it not. */
+ * the book had it not. Nothing is written of one that the owner took back. */
 enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
                                  const double *frame_starts_s, size_t n, bool *ret_is_new,
                                  struct nw_err *err) NW_CHECKED;
+/* Is it in the book as it is, or taken back? Then it need not be evaluated again: a row of its
+ * name, rig and setup within its times, of as many frames. */
+enum nw_status nw_book_has_trial(struct nw_book *book, const struct nw_book_trial *trial, bool *ret,
+                                 struct nw_err *err) NW_CHECKED;
+/* Trial `id` was none: its rows (all quantities of that moment) tell nothing from now on, its
+ * frames are usual ones again, the focal surface that was found with it goes, and what is added
+ * later does not find it again. `why` may be "". NOTFOUND. */
+enum nw_status nw_book_take_back_trial(struct nw_book *book, int64_t id, const char *why,
+                                       struct nw_err *err) NW_CHECKED;
+/* Takes that back: the next look finds it. NOTFOUND: no such row, or none taken back. */
+enum nw_status nw_book_restore_trial(struct nw_book *book, int64_t id,
+                                     struct nw_err *err) NW_CHECKED;
+/* The surface document `content` was found with the rows of this trial and goes with them. */
+enum nw_status nw_book_trial_document(struct nw_book *book, const struct nw_book_trial *trial,
+                                      int64_t content, struct nw_err *err) NW_CHECKED;
+/* Does the book have a surface about frames from this moment on that the owner kept himself? */
+enum nw_status nw_book_has_surface(struct nw_book *book, const char *rig_name, const char *setup,
+                                   double t_first_s, bool *ret, struct nw_err *err) NW_CHECKED;
 /* In order of time; bounds as of nw_book_nights. */
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,
                               struct nw_book_trial **ret, size_t *ret_n,
@@ -81,9 +101,12 @@ struct nw_book_dates {
 };
 enum nw_status nw_book_dates_since(struct nw_book *book, double added_utc_s,
                                    struct nw_book_dates *ret, struct nw_err *err) NW_CHECKED;
+/* Of all nights; bounds as of nw_book_nights. */
+enum nw_status nw_book_dates_between(struct nw_book *book, const char *from, const char *to,
+                                     struct nw_book_dates *ret, struct nw_err *err) NW_CHECKED;
 void nw_book_dates_done(struct nw_book_dates *dates);
 /* Light frames of a night that show too few stars to be measured, at most 60 s long, with a place:
- * what a standing mount leaves. Those that came at `added_utc_s` or later. */
+ * what a standing mount leaves. Those that came at `added_utc_s` or later (-INFINITY: all). */
 struct nw_book_blank {
     char *path;
     double t_start_utc_s;

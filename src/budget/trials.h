@@ -9,6 +9,7 @@
 #define NW_TRIALS_H
 
 #include "budget/apart.h"
+#include "image/image.h"
 
 #define NW_TRIAL_LIST(X)                                                                           \
     X(DRIVE_OFF_TRAIL, "drive-off-trail")                                                          \
@@ -116,5 +117,50 @@ enum nw_status nw_trials_recognise(const struct nw_rig *rig, const struct nw_set
                                    const struct nw_trial_frames *frames, bool strict,
                                    struct nw_trial_result ret[NW_TRIALS_OF_WIDTHS], size_t *ret_n,
                                    struct nw_err *err) NW_CHECKED;
+
+/* ---- Known by their frames ------------------------------------------------------------------ */
+
+/* A frame as its header has it; NaN, 0 and "": not said. */
+struct nw_trial_exposure {
+    double t_start_utc_s, exposure_s;
+    enum nw_frame_use use;
+    int64_t train; /* one camera and telescope */
+    const char *filter, *object;
+    int tube_side; /* +1 east, -1 west */
+    double ra_rad, dec_rad, focuser_steps, rotator_rad;
+    double gain_setting, offset_setting, binning, temperature_K;
+    double half_light_px;    /* as measured */
+    double sun_altitude_rad; /* at its start */
+    bool is_taken;           /* by another trial */
+};
+enum { NW_TRIAL_GROUP_FRAMES = 48 };
+struct nw_trial_group {
+    enum nw_trial_id id;
+    size_t n, frames[NW_TRIAL_GROUP_FRAMES]; /* places in the list, in order of time */
+};
+struct nw_trial_groups {
+    struct nw_trial_group *items;
+    size_t n, cap;
+};
+struct nw_trial_night {
+    const struct nw_trial_exposure *frames; /* of one night, in order of time */
+    size_t n;
+    double depth_steps;   /* depth of focus (+- this) in focuser steps; NaN: no pair is known */
+    double settled_utc_s; /* what is later than this may go on yet; INFINITY: all is there */
+};
+/* Trials that frames are known to be of by what was done, so that a usual night holds none:
+ *   pair-about-focus   two places of the focuser, one after the other, 1.5 to 12 depths of focus
+ *                      either side of where the filter's other subs of that time have it, alike to
+ * a factor of two; not sharp; no row of places (a focus run) rotator-half-turn  two pairs, rotator
+ * turned by 60 degrees and more, on one tube side two-tube-sides     two pairs, one each side,
+ * rotator as it was five-second-frame  3 to 8 s between subs ten times as long, none as short
+ * within ten minutes, focuser where they have it cap-on             darks of one length, gain and
+ * temperature: three and more with the Sun under -6 degrees and one and more with it above the
+ * horizon edge-card          candidates: flats of one filter, rotator angle and half hour; their
+ * pixels say whether a card was before one Where a header does not say what is needed nothing is
+ * found. NOMEM. */
+enum nw_status nw_trials_by_frames(const struct nw_trial_night *night, struct nw_trial_groups *ret,
+                                   struct nw_err *err) NW_CHECKED;
+void nw_trial_groups_done(struct nw_trial_groups *groups);
 
 #endif

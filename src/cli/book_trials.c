@@ -166,7 +166,8 @@ static enum nw_status keep_trail(struct search *s, const struct nw_book_blank *b
 
 static enum nw_status find_trails(struct search *s, const char *date, struct nw_err *err) {
     struct nw_book_blanks blanks = {.n = 0};
-    enum nw_status status = nw_book_blank_frames(s->book, date, s->how->since_utc_s, &blanks, err);
+    enum nw_status status = nw_book_blank_frames(
+        s->book, date, s->how->is_all ? -INFINITY : s->how->since_utc_s, &blanks, err);
     for (size_t i = 0; i < blanks.n && status == NW_OK; i++) {
         struct nw_trail_frame frame;
         cli_trail_judge(blanks.items[i].path, s->rig, s->setup, &frame);
@@ -282,7 +283,8 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
     s.rig = how->rig ? how->rig : own;
     s.setup = s.rig ? nw_rig_setup(s.rig, how->setup) : NULL;
     if (status == NW_OK && s.setup) {
-        status = nw_book_dates_since(book, how->since_utc_s, &dates, err);
+        status = how->is_all ? nw_book_dates_between(book, how->from, how->to, &dates, err)
+                             : nw_book_dates_since(book, how->since_utc_s, &dates, err);
     }
     for (size_t i = 0; i < dates.n && status == NW_OK; i++) {
         status = find_widths(&s, dates.items[i], err);

@@ -18,6 +18,8 @@ struct cli_find_trials {
     const char *setup;        /* NULL: the first */
     enum nw_book_origin origin;
     double since_utc_s; /* frames and logs that came then or later: now_utc_s of the nw_book_add */
+    const char *from, *to; /* nights between these dates, whenever they came, when `is_all` */
+    bool is_all;
 };
 /* Looks through the nights that anything came to. What cannot be evaluated is no trial: no error.
  * *ret: what was told for the first time, yours: cli_found_trials_done. */
@@ -29,5 +31,10 @@ enum nw_status cli_book_last_rig(struct nw_book *book, struct nw_rig **ret, int6
 void cli_found_trials_done(struct cli_found_trials *found);
 /* A result as a row of the book, without rig version, origin and filter. */
 void cli_trial_row(const struct nw_trial_result *result, struct nw_book_trial *ret);
+
+/* `book trials`: those kept; --forget N, --restore N: was none, is one; --look: the nights from
+ * --from to --to once more. */
+enum nw_status cli_book_trials(struct nw_book *book, const struct cli_args *args,
+                               struct cli_result *result, struct nw_err *err) NW_CHECKED;
 
 #endif

@@ -269,6 +269,10 @@ static enum nw_status gaps(struct call *call, struct nw_err *err) {
     return status;
 }
 
+static enum nw_status trials(struct call *call, struct nw_err *err) {
+    return cli_book_trials(call->book, call->args, call->result, err);
+}
+
 static enum nw_status upkeep(struct call *call, struct nw_err *err) {
     return cli_book_upkeep(call->book, call->words, call->n_words, call->args, call->result, err);
 }
@@ -287,6 +291,7 @@ static const struct {
     {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
     {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
     {"gaps", NW_BOOK_READ, 0, 0, gaps, "no words; --from and --to bound it"},
+    {"trials", NW_BOOK_WRITE, 0, 0, trials, "no words; --from and --to bound it"},
     {"upkeep", NW_BOOK_WRITE, 0, 3, upkeep, "nothing, or done, own or forget and a name"},
     {"check", NW_BOOK_READ, 0, 0, check, "no words"},
     {"export", NW_BOOK_READ, 0, 1, export_table,
@@ -308,8 +313,7 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
     const char *const nearest = nw_text_nearest(word, names, N_VERBS);
     return nw_err_set(err, NW_USAGE,
                       "book %s: expected add, nights, change, accept, trend, compare, gaps, "
-                      "upkeep, check, export "
-                      "or backup%s%s",
+                      "trials, upkeep, check, export or backup%s%s",
                       word, nearest ? "; nearest: " : "", nearest ? nearest : "");
 }
 
@@ -350,7 +354,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "setup",
      .kind = CLI_TEXT,
      .value = "NAME",
-     .help = "add, compare: setup of the rig, else its first"},
+     .help = "add, compare, trials: setup of the rig, else its first"},
     {.name = "foretold",
      .kind = CLI_TEXT,
      .value = "NAME",
@@ -384,7 +388,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "note",
      .kind = CLI_TEXT,
      .value = "TEXT",
-     .help = "change, upkeep: more about your entry"},
+     .help = "change, upkeep, trials: more about your entry"},
     {.name = "days",
      .kind = CLI_NUMBER,
      .value = "N",
@@ -399,9 +403,18 @@ static const struct cli_option OPTIONS[] = {
     {.name = "forget",
      .kind = CLI_COUNT,
      .value = "N",
-     .help = "change: takes your entry number N away",
+     .help = "change: takes your entry number N away; trials: number N was no trial",
      .min = 1,
      .max = 1e9},
+    {.name = "restore",
+     .kind = CLI_COUNT,
+     .value = "N",
+     .help = "trials: number N was one after all, --look finds it",
+     .min = 1,
+     .max = 1e9},
+    {.name = "look",
+     .kind = CLI_FLAG,
+     .help = "trials: looks through the nights of the book once more"},
     {.name = "out",
      .letter = 'o',
      .kind = CLI_TEXT,
@@ -431,6 +444,8 @@ const struct cli_command CMD_BOOK = {
         "compare DATE: what a change did to the stars: nights before against nights since, in the "
         "same air.\n"
         "gaps: holes of the nights and what made them, counted by month.\n"
+        "trials: what trials told; those that `add` found are evaluated by themselves. trials "
+        "--forget N: it was none, and is not found again.\n"
         "upkeep: what is due and why; upkeep done NAME [DATE]; upkeep own NAME [DATE] --days N: a "
         "task of yours; upkeep forget NAME.\n"
         "check: is the book sound? export [TABLE]: as CSV, else sub; a wrong name lists "

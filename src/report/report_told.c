@@ -43,6 +43,9 @@ void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *d
         json_t *o = nw_json_item(&json, array);
         char when[32];
         nw_time_write_iso(0.5 * (t->t_first_s + t->t_last_s), 0, when, sizeof when);
+        if (t->id > 0) {
+            nw_json_count(&json, o, "number", (size_t)t->id);
+        }
         nw_json_text(&json, o, "trial", t->name);
         nw_json_text(&json, o, "time_utc", when);
         nw_json_text(&json, o, "quantity", t->quantity);
@@ -56,6 +59,37 @@ void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *d
             nw_json_why(&json, o, "value", t->why_null);
         }
     }
+}
+
+void nw_report_trials_kept_text(const struct nw_book_trial *trials, size_t n, struct nw_buf *buf) {
+    if (n == 0) {
+        nw_buf_printf(buf, "no trials: none kept, none found in the nights of the book\n");
+        return;
+    }
+    for (size_t i = 0; i < n; i++) {
+        const struct nw_book_trial *const t = &trials[i];
+        char label[24];
+        char when[32];
+        char text[640];
+        nw_time_write_iso(t->t_first_s, 0, when, sizeof when);
+        (void)snprintf(label, sizeof label, "%lld", (long long)t->id);
+        (void)snprintf(text, sizeof text, "%.10s %.5s  %s, %s: %s%s", when, when + 11, t->name,
+                       t->quantity,
+                       isfinite(t->value) ? t->verdict
+                       : t->why_null[0]   ? t->why_null
+                                          : "not told",
+                       t->origin == NW_BOOK_FROM_OWNER ? " (yours)" : "");
+        nw_report_entry(buf, 2, 6, label, text);
+    }
+    nw_buf_printf(buf, "\nwas one none? `book trials --forget NUMBER`: it is not found again\n");
+}
+
+enum nw_status nw_report_trials_kept_json(const struct nw_book_trial *trials, size_t n,
+                                          json_t **ret, struct nw_err *err) {
+    struct nw_json json;
+    nw_json_begin(&json, "book", 1);
+    nw_report_told_json(trials, n, json.root);
+    return nw_json_end(&json, ret, err);
 }
 
 void nw_report_trial_told_text(const struct nw_trial_told *told, struct nw_buf *buf) {

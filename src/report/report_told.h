@@ -12,6 +12,12 @@ void nw_report_told_text(const struct nw_book_trial *trials, size_t n, struct nw
 /* The array "trials" into a document that is there. */
 void nw_report_told_json(const struct nw_book_trial *trials, size_t n, json_t *document);
 
+/* Those of a book, with their numbers; those taken back say so. nightwright.book.1 with "trials".
+ */
+void nw_report_trials_kept_text(const struct nw_book_trial *trials, size_t n, struct nw_buf *buf);
+enum nw_status nw_report_trials_kept_json(const struct nw_book_trial *trials, size_t n,
+                                          json_t **ret, struct nw_err *err) NW_CHECKED;
+
 /* A trial that is no difference of widths. */
 struct nw_trial_told {
     const struct nw_trial *card;

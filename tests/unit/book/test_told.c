@@ -168,12 +168,83 @@ static void test_rig_files_by_number(void **state) {
                      NW_NOTFOUND);
 }
 
+/* A trial that was none stays away, whatever is found later, until its owner says otherwise. */
+static void test_taken_back(void **state) {
+    const struct place *const place = *state;
+    struct nw_err err = {0};
+    bool is_new = false;
+    bool has = false;
+    const double t_s = add_frames(place);
+    struct nw_book_trial put = trail(t_s);
+    struct nw_book_trial *all = NULL;
+    struct nw_book_starts starts = {.n = 0};
+    size_t n = 0;
+    ok(nw_book_has_trial(place->book, &put, &has, &err), &err);
+    assert_false(has);
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, NULL, &err), &err);
+    ok(nw_book_has_trial(place->book, &put, &has, &err), &err);
+    assert_true(has);
+    put.n_frames = 2; /* one more came: to be evaluated again */
+    ok(nw_book_has_trial(place->book, &put, &has, &err), &err);
+    assert_false(has);
+    nw_text_copy(put.quantity, sizeof put.quantity, "wind"); /* a second one of the same trial */
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, NULL, &err), &err);
+    nw_text_copy(put.rig_name, sizeof put.rig_name, "hut"); /* another rig at that time */
+    put.t_first_s = put.t_last_s = t_s + 0.25;
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, &is_new, &err), &err);
+    assert_true(is_new);
+    ok(nw_book_trials(place->book, NULL, NULL, &all, &n, &err), &err);
+    assert_int_equal(n, 3);
+    const int64_t id = all[0].id;
+    free(all);
+    ok(nw_book_take_back_trial(place->book, id, "the drive had stopped", &err), &err);
+    ok(nw_book_trials(place->book, NULL, NULL, &all, &n, &err), &err);
+    assert_int_equal(n, 3);
+    for (size_t i = 0; i < n; i++) {
+        const bool is_ours = strcmp(all[i].rig_name, "shed") == 0;
+        assert_int_equal(all[i].is_taken_back, is_ours);
+        assert_int_equal(isnan(all[i].value), is_ours);
+        assert_true(!is_ours || strstr(all[i].why_null, "the drive had stopped"));
+    }
+    free(all);
+    put = trail(t_s);
+    put.value = 7e-6; /* found again: not written */
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, &is_new, &err), &err);
+    assert_false(is_new);
+    ok(nw_book_has_trial(place->book, &put, &has, &err), &err);
+    assert_true(has);
+    ok(nw_book_trial_starts(place->book, &starts, &err), &err);
+    assert_int_equal(starts.n, 1); /* the other rig's; its own frames are usual ones again */
+    nw_book_starts_done(&starts);
+    assert_int_equal(nw_book_take_back_trial(place->book, 9999, "", &err), NW_NOTFOUND);
+    ok(nw_book_restore_trial(place->book, id, &err), &err);
+    assert_int_equal(nw_book_restore_trial(place->book, id, &err), NW_NOTFOUND);
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, &is_new, &err), &err);
+    assert_true(is_new);
+}
+
+/* Frames of another camera at the same moment are not its frames. */
+static void test_frames_of_its_camera(void **state) {
+    const struct place *const place = *state;
+    struct nw_err err = {0};
+    struct nw_book_starts starts = {.n = 0};
+    const double t_s = add_frames(place);
+    struct nw_book_trial put = trail(t_s);
+    nw_text_copy(put.camera, sizeof put.camera, "some other camera");
+    ok(nw_book_put_trial(place->book, &put, &t_s, 1, NULL, &err), &err);
+    ok(nw_book_trial_starts(place->book, &starts, &err), &err);
+    assert_int_equal(starts.n, 0);
+    nw_book_starts_done(&starts);
+}
+
 #define in_place(test) cmocka_unit_test_setup_teardown(test, place_setup, place_teardown)
 
 int main(void) {
     const struct CMUnitTest tests[] = {
         in_place(test_trials_there_and_back),
         in_place(test_what_came_since),
+        in_place(test_taken_back),
+        in_place(test_frames_of_its_camera),
         in_place(test_advice_there_and_back),
         in_place(test_rig_files_by_number),
     };
