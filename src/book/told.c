@@ -163,24 +163,56 @@ static enum nw_status night_of(struct nw_book *book, const struct nw_book_trial 
     return status;
 }
 
+static enum nw_status insert(struct nw_book *book, const struct nw_book_trial *trial,
+                             int64_t *ret_id, struct nw_err *err) {
+    struct book_value night = {.type = BOOK_NULL};
+    enum nw_status status = night_of(book, trial, &night, err);
+    if (status != NW_OK) {
+        return status;
+    }
+    const struct book_value values[] = {
+        night,
+        book_text(trial->name),
+        book_real(0.5 * (trial->t_first_s + trial->t_last_s)),
+        id_or_null(trial->rig_version),
+        book_text(trial->rig_name),
+        book_text(trial->setup),
+        book_text(trial->filter),
+        book_text(ORIGINS[trial->origin]),
+        book_text(trial->quantity),
+        book_real(trial->value),
+        book_real(trial->sigma),
+        book_text(trial->unit),
+        book_real(trial->low),
+        book_real(trial->high),
+        book_real(trial->foretold),
+        book_real(trial->foretold_sigma),
+        book_size(trial->n_frames),
+        book_text(trial->verdict),
+        book_text(trial->why_null),
+    };
+    return book_int_of(
+        book,
+        "INSERT OR REPLACE INTO trial_result (night_id, name, t_utc_s, rig_version_id, rig_name, "
+        "setup, filter, origin, quantity, value, sigma, unit, low, high, foretold, "
+        "foretold_sigma, n_frames, verdict, why_null) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, "
+        "?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19) RETURNING id",
+        values, sizeof values / sizeof *values, ret_id, err);
+}
+
 /* A trial to which more frames have come is the same trial: its row is written over. */
 enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
                                  const double *frame_starts_s, size_t n, bool *ret_is_new,
                                  struct nw_err *err) {
-    const double middle_s = 0.5 * (trial->t_first_s + trial->t_last_s);
-    struct book_value night = {.type = BOOK_NULL};
     int64_t old = 0;
     int64_t n_back = 0;
     int64_t id = 0;
-    if (ret_is_new) {
-        *ret_is_new = false;
-    }
     enum nw_status status = book_begin(book, err);
     if (status == NW_OK) {
-        status = night_of(book, trial, &night, err);
-    }
-    if (status == NW_OK) {
         status = find_trial(book, trial, &old, &n_back, err);
+    }
+    if (ret_is_new) {
+        *ret_is_new = false;
     }
     if (status != NW_OK || n_back > 0) {
         book_rollback(book);
@@ -191,35 +223,7 @@ enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_tria
         status = book_run(book, "DELETE FROM trial_result WHERE id = ?1", &value, 1, err);
     }
     if (status == NW_OK) {
-        const struct book_value values[] = {
-            night,
-            book_text(trial->name),
-            book_real(middle_s),
-            id_or_null(trial->rig_version),
-            book_text(trial->rig_name),
-            book_text(trial->setup),
-            book_text(trial->filter),
-            book_text(ORIGINS[trial->origin]),
-            book_text(trial->quantity),
-            book_real(trial->value),
-            book_real(trial->sigma),
-            book_text(trial->unit),
-            book_real(trial->low),
-            book_real(trial->high),
-            book_real(trial->foretold),
-            book_real(trial->foretold_sigma),
-            book_size(trial->n_frames),
-            book_text(trial->verdict),
-            book_text(trial->why_null),
-        };
-        status = book_int_of(
-            book,
-            "INSERT OR REPLACE INTO trial_result (night_id, name, t_utc_s, rig_version_id, "
-            "rig_name, setup, "
-            "filter, origin, quantity, value, sigma, unit, low, high, foretold, foretold_sigma, "
-            "n_frames, verdict, why_null) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, "
-            "?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19) RETURNING id",
-            values, sizeof values / sizeof *values, &id, err);
+        status = insert(book, trial, &id, err);
     }
     if (status == NW_OK) {
         status = write_frames(book, id, trial->camera, frame_starts_s, n, err);
