@@ -211,13 +211,6 @@ double profile_fwhm_px(const struct profile *profile); /* optical, sqrt(major mi
 /* Average over a pixel of the given width centred at (dx, dy) from the star; amplitude 1, no sky.
  */
 double profile_pixel(const struct profile *profile, double dx, double dy, double pixel_width);
-/* Gauss-Legendre points along one side of a pixel, -1/2 .. 1/2, as many as the curvature asks for;
- * q: value of the quadratic form at the pixel's centre. */
-struct pixel_rule {
-    int n;
-    const double *node, *weight;
-};
-struct pixel_rule profile_pixel_rule(const struct profile *profile, double q, double pixel_width);
 struct delivered {
     double fwhm_px, major_px, minor_px, theta_rad, e1, e2;
 };

@@ -96,7 +96,7 @@ NW_CLONES static void add_node(const struct profile *p, double x0, double y, dou
 }
 
 /* The one node in the middle of the pixel. */
-NW_CLONES static void set_node(const struct profile *p, double x0, double y, struct row *row) {
+NW_CLONES static void set_middle(const struct profile *p, double x0, double y, struct row *row) {
     const struct profile c = *p;
     const size_t n = row->n;
 #pragma omp simd
@@ -107,20 +107,46 @@ NW_CLONES static void set_node(const struct profile *p, double x0, double y, str
     }
 }
 
-/* The four nodes of the rule of two a side, `reach` from the middle of the pixel. */
-NW_CLONES static void set_four_nodes(const struct profile *p, double x0, double y, double reach,
-                                     struct row *row) {
+/* The series about the middle of the pixel (profile_average); the derivatives to its second order,
+ *     d/dk [F + h^2/24 (F2 g + F1 t)] = (F1 + h^2/24 (F3 g + F2 t)) q_k + h^2/24 (F2 g_k + F1 t_k)
+ * with g = qx^2 + qy^2 and t = qxx + qyy, a last term for beta, by which F1 and F2 change too. */
+__attribute__((always_inline)) static inline void
+pixel_series(const struct profile *c, double x, double y, double h2, size_t i, struct row *row) {
+    double inverse = 0.0;
+    const double u = 1.0 + x * (c->cxx * x + 2.0 * c->cxy * y) + c->cyy * y * y;
+    const double log_u = power_log_inverse(u, &inverse);
+    const double value = power_exp_minus(c->beta * log_u);
+    const double qx = 2.0 * (c->cxx * x + c->cxy * y);
+    const double qy = 2.0 * (c->cxy * x + c->cyy * y);
+    const double g = qx * qx + qy * qy;
+    const double t = 2.0 * (c->cxx + c->cyy);
+    const double f1 = -c->beta * inverse;
+    const double f2 = -(c->beta + 1.0) * inverse * f1;
+    const double f3 = -(c->beta + 2.0) * inverse * f2;
+    const double f1_beta = -inverse * (1.0 - c->beta * log_u);
+    const double f2_beta =
+        inverse * inverse * (2.0 * c->beta + 1.0 - c->beta * (c->beta + 1.0) * log_u);
+    const double share = c->amplitude * value;
+    const double curved = h2 / 24.0;
+    const double slope = share * (f1 + curved * (f3 * g + f2 * t));
+    const double by_g = share * curved * f2;
+    const double by_t = share * curved * f1;
+    row->d[0].px[i] = value * profile_average(c, x, y, inverse, h2);
+    row->d[1].px[i] = -slope * qx - by_g * 4.0 * (c->cxx * qx + c->cxy * qy);
+    row->d[2].px[i] = -slope * qy - by_g * 4.0 * (c->cxy * qx + c->cyy * qy);
+    row->d[3].px[i] = slope * x * x + by_g * 4.0 * x * qx + by_t * 2.0;
+    row->d[4].px[i] = slope * 2.0 * x * y + by_g * 4.0 * (y * qx + x * qy);
+    row->d[5].px[i] = slope * y * y + by_g * 4.0 * y * qy + by_t * 2.0;
+    row->d[7].px[i] = share * (curved * (f2_beta * g + f1_beta * t) - log_u);
+}
+
+NW_CLONES static void set_series(const struct profile *p, double x0, double y, double h2,
+                                 struct row *row) {
     const struct profile c = *p;
     const size_t n = row->n;
 #pragma omp simd
     for (size_t i = 0; i < n; i++) {
-        struct node_sums s = {0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0};
-        const double x = x0 + (double)(int32_t)i;
-        node_add(&c, x - reach, y - reach, 0.25, &s);
-        node_add(&c, x + reach, y - reach, 0.25, &s);
-        node_add(&c, x - reach, y + reach, 0.25, &s);
-        node_add(&c, x + reach, y + reach, 0.25, &s);
-        pixel_set(&c, &s, i, row);
+        pixel_series(&c, x0 + (double)(int32_t)i, y, h2, i, row);
     }
 }
 
@@ -132,13 +158,13 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
     const double lowest = -p->cxy * dy / p->cxx;
     const double at = lowest < dx ? dx : lowest > last ? last : lowest;
     const double q = p->cxx * at * at + 2.0 * p->cxy * at * dy + p->cyy * dy * dy;
-    const struct pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
-    if (rule.n == 2) {
-        set_four_nodes(p, dx, dy, rule.node[1] * pixel_width, row);
+    const enum pixel_rule rule = profile_pixel_rule(p, q, pixel_width);
+    if (rule == PIXEL_MIDDLE) {
+        set_middle(p, dx, dy, row);
         return;
     }
-    if (rule.n == 1) {
-        set_node(p, dx, dy, row);
+    if (rule == PIXEL_SERIES) {
+        set_series(p, dx, dy, pixel_width * pixel_width, row);
         return;
     }
     for (int k = 0; k < PROFILE_N; k++) {
@@ -146,10 +172,10 @@ static void model_row(const struct profile *p, double dx, double dy, double pixe
             memset(row->d[k].px, 0, row->n * sizeof *row->d[k].px);
         }
     }
-    for (int j = 0; j < rule.n; j++) {
-        for (int i = 0; i < rule.n; i++) {
-            add_node(p, dx + rule.node[i] * pixel_width, dy + rule.node[j] * pixel_width,
-                     rule.weight[i] * rule.weight[j], row);
+    for (int j = 0; j < PIXEL_N; j++) {
+        for (int i = 0; i < PIXEL_N; i++) {
+            add_node(p, dx + PIXEL_NODE[i] * pixel_width, dy + PIXEL_NODE[j] * pixel_width,
+                     PIXEL_WEIGHT[i] * PIXEL_WEIGHT[j], row);
         }
     }
 }

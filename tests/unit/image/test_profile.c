@@ -70,18 +70,23 @@ static void test_delivered_width_against_brute_force(void **state) {
     }
 }
 
+static double neq_closed(double fwhm, double beta) {
+    const double alpha = fwhm / moffat_fwhm_per_alpha(beta);
+    return NW_PI * alpha * alpha * (2.0 * beta - 1.0) / ((beta - 1.0) * (beta - 1.0));
+}
+
 /* A Gaussian's equivalent noise area is 4 pi sigma^2 (King 1983, PASP 95, 163), with the pixel
  * adding 1/12 to the variance (IMG-31); a Moffat's in closed form for a vanishing pixel. */
 static void test_neq_area(void **state) {
     (void)state;
     const double sigma = 2.0;
     const double fwhm = sigma * NW_FWHM_PER_SIGMA;
-    check_near(moffat_neq_area_px2(fwhm, 29.0, 1.0), 4.0 * NW_PI * (sigma * sigma + 1.0 / 12.0),
-               0.03 * 4.0 * NW_PI * sigma * sigma, "King 1983; beta 29 is 2 % from a Gaussian");
+    const double gaussian = 4.0 * NW_PI * sigma * sigma;
+    check_near(neq_closed(fwhm, 29.0), gaussian, 0.045 * gaussian, "King 1983; beta 29 is 4 % off");
+    check_near(moffat_neq_area_px2(fwhm, 29.0, 1.0), neq_closed(fwhm, 29.0) + NW_PI / 3.0,
+               0.003 * gaussian, "closed form, and 4 pi / 12 for the pixel");
     const double beta = 3.0;
-    const double alpha = 4.0 / moffat_fwhm_per_alpha(beta);
-    const double closed =
-        NW_PI * alpha * alpha * (2.0 * beta - 1.0) / ((beta - 1.0) * (beta - 1.0));
+    const double closed = neq_closed(4.0, beta);
     check_near(moffat_neq_area_px2(4.0, beta, 1e-3), closed, 5e-3 * closed, "closed form");
 }
 
