@@ -74,6 +74,16 @@ void nw_buf_printf(struct nw_buf *buf, const char *format, ...) {
     va_end(again);
 }
 
+void nw_buf_quoted(struct nw_buf *buf, const char *text) {
+    nw_buf_printf(buf, "\"");
+    while (*text != '\0') {
+        const size_t n = strcspn(text, "\"");
+        nw_buf_printf(buf, text[n] == '"' ? "%.*s\"\"" : "%.*s", (int)n, text);
+        text += n + (text[n] == '"' ? 1 : 0);
+    }
+    nw_buf_printf(buf, "\"");
+}
+
 enum nw_status nw_grow(void **items, size_t *cap, size_t need, size_t item_size, size_t max_items,
                        struct nw_err *err) {
     if (need <= *cap) {

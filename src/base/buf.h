@@ -20,6 +20,8 @@ enum nw_status nw_buf_add(struct nw_buf *buf, const char *bytes, size_t n_bytes,
  * additions do nothing, nw_buf_failed says so once at the end; so report code need not check
  * every line. */
 void nw_buf_printf(struct nw_buf *buf, const char *format, ...) NW_PRINTF(2, 3);
+/* text as one cell of CSV, in quotes, quotes within doubled (RFC 4180, sec. 2). */
+void nw_buf_quoted(struct nw_buf *buf, const char *text);
 int nw_buf_failed(const struct nw_buf *buf);
 
 /* Makes room for `need` items of `item_size` bytes in *items (capacity *cap items), doubling; at

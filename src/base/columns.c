@@ -106,10 +106,20 @@ static bool is_not_measured(const char *cell) {
     return *cell == '\0' || strcmp(cell, "-") == 0 || nw_text_equal_nocase(cell, "nan");
 }
 
+/* A name that is not one word stands in quotes. */
+static void quote_name(char to[BASE_QUOTE_BYTES + 2], const char *name) {
+    char clean[BASE_QUOTE_BYTES];
+    base_quote(clean, name);
+    const bool is_word = strpbrk(clean, " \t,;:\"'") == NULL;
+    (void)snprintf(to, BASE_QUOTE_BYTES + 2, is_word ? "%s" : "\"%s\"", clean);
+}
+
 enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_column_map *map,
                                 double *values, bool *ret_present, struct nw_err *err) {
     const size_t n_rows = nw_table_n_rows(table);
     const int column = nw_table_column(table, map->name);
+    char name[BASE_QUOTE_BYTES + 2];
+    quote_name(name, map->name);
     if (column < 0 && !map->is_optional) {
         return missing_column(table, map->name, err);
     }
@@ -118,7 +128,7 @@ enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_co
     if (map->unit) {
         const enum nw_status status = nw_unit_read(map->unit, map->dim, &factor, &zero_si, err);
         if (status != NW_OK) {
-            return nw_err_at(err, status, "%s: unit of column %s", table->name, map->name);
+            return nw_err_at(err, status, "%s: unit of column %s", table->name, name);
         }
     }
     const bool has_scale = map->scale < 0.0 || map->scale > 0.0;
@@ -130,12 +140,12 @@ enum nw_status nw_table_numbers(const struct nw_table *table, const struct nw_co
             char quoted[BASE_QUOTE_BYTES];
             base_quote(quoted, cell);
             return nw_err_set(err, NW_FORMAT, "%s:%zu: column %s: \"%s\" is not a number",
-                              table->name, nw_table_line(table, row), map->name, quoted);
+                              table->name, nw_table_line(table, row), name, quoted);
         }
         values[row] = (number * scale + map->offset) * factor + zero_si;
         if (isinf(values[row])) {
             return nw_err_set(err, NW_FORMAT, "%s:%zu: column %s: \"%s\" is too large a number",
-                              table->name, nw_table_line(table, row), map->name, cell);
+                              table->name, nw_table_line(table, row), name, cell);
         }
     }
     if (ret_present) {

@@ -33,11 +33,7 @@ static void add_cell(struct nw_buf *to, const char *text) {
         nw_buf_printf(to, "%s", text);
         return;
     }
-    nw_buf_printf(to, "\"");
-    for (const char *at = text; *at != '\0'; at++) {
-        nw_buf_printf(to, *at == '"' ? "\"\"" : "%c", *at);
-    }
-    nw_buf_printf(to, "\"");
+    nw_buf_quoted(to, text);
 }
 
 static void add_value(struct nw_buf *to, sqlite3_stmt *statement, int column) {

@@ -109,7 +109,8 @@ enum nw_status nw_power_rows_read(const struct nw_table *table, struct nw_power_
 void nw_power_rows_csv(const struct nw_power_rows *rows, struct nw_buf *to) {
     nw_buf_printf(to, rows->has_clock ? "time" : "t_s");
     for (size_t k = 0; k < rows->n_columns; k++) {
-        nw_buf_printf(to, ",\"%s\"", rows->columns[k]);
+        nw_buf_printf(to, ",");
+        nw_buf_quoted(to, rows->columns[k]);
     }
     nw_buf_printf(to, "\n");
     for (size_t i = 0; i < rows->n; i++) {

@@ -265,11 +265,8 @@ void nw_report_handover_text(const struct nw_handover_report *r, struct nw_buf *
 /* ---- CSV ---- */
 
 static void cell(struct nw_buf *csv, const char *text) {
-    nw_buf_printf(csv, "\"");
-    for (const char *c = text; *c; c++) {
-        nw_buf_printf(csv, *c == '"' ? "\"\"" : "%c", *c);
-    }
-    nw_buf_printf(csv, "\",");
+    nw_buf_quoted(csv, text);
+    nw_buf_printf(csv, ",");
 }
 
 static void number(struct nw_buf *csv, double value, int digits) {

@@ -114,6 +114,11 @@ static void test_column_errors_name_line_and_column(void **state) {
     map.name = "ra_err_arcsec";
     assert_int_equal(nw_table_numbers(table, &map, values, NULL, &err), NW_FORMAT);
     assert_string_equal(err.text, "night.csv:4: column ra_err_arcsec: \"1e999\" is not a number");
+    struct nw_table *const spaced = parse_ok("t_s,power hub V\n1,x\n");
+    const struct nw_column_map hub = {.name = "power hub V", .dim = NW_DIM_NUMBER};
+    assert_int_equal(nw_table_numbers(spaced, &hub, values, NULL, &err), NW_FORMAT);
+    assert_string_equal(err.text, "night.csv:2: column \"power hub V\": \"x\" is not a number");
+    nw_table_free(spaced);
     map.name = "dec_er_arcsec";
     assert_int_equal(nw_table_numbers(table, &map, values, NULL, &err), NW_NOTFOUND);
     assert_string_equal(err.text, "night.csv:1: no column dec_er_arcsec (nearest: dec_err_arcsec), "

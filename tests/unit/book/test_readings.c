@@ -196,6 +196,15 @@ static void test_a_power_log_in_numbers_and_back(void **state) {
         check_near(again.t_s[i], rows.t_s[i], 1e-3, "written to the millisecond");
         check_near(again.data[i], rows.data[i], 1e-5, "seven digits");
     }
+    nw_table_free(table);
+    nw_buf_done(&csv);
+    nw_power_rows_done(&again);
+    nw_text_copy(rows.columns[1], sizeof rows.columns[1], "7\" screen, left A");
+    nw_buf_init(&csv, 1 << 20);
+    nw_power_rows_csv(&rows, &csv); /* a name of any form comes back as it was */
+    ok(nw_table_parse("book", csv.data, csv.len, &table, &err), &err);
+    ok(nw_power_rows_read(table, &again, &err), &err);
+    assert_string_equal(again.columns[1], "7\" screen, left A");
     nw_power_rows_done(&again);
     nw_power_rows_done(&rows);
     nw_table_free(table);
