@@ -230,19 +230,26 @@ static void find_out_what_is_there(struct nw_air_log *log) {
     }
 }
 
+/* Steps and slopes of the air need two rows; a plain log of one is kept all the same. */
+static enum nw_status check_rows(size_t n, bool has_rig, const char *name, struct nw_err *err) {
+    const size_t least = has_rig ? 2 : 1;
+    const size_t most = has_rig ? NW_AIR_MAX_ROWS : NW_AIR_MAX_PLAIN_ROWS;
+    return n >= least && n <= most ? NW_OK
+                                   : nw_err_set(err, n < least ? NW_DATA : NW_LIMIT,
+                                                "%s: %zu row%s, expected %zu to %zu", name, n,
+                                                n == 1 ? "" : "s", least, most);
+}
+
 /* rig NULL: the names are what is there. */
 static enum nw_status read_log(const struct nw_table *table, const struct nw_rig *rig,
                                char (*names)[NW_NAME_SIZE], size_t n_surfaces,
                                struct nw_air_log *ret, struct nw_err *err) {
     const size_t n = nw_table_n_rows(table);
-    const size_t least = rig ? 2 : 1;
-    const size_t most = rig ? NW_AIR_MAX_ROWS : NW_AIR_MAX_PLAIN_ROWS;
     struct nw_air_log log = {0};
-    if (n < least || n > most) {
-        return nw_err_set(err, n < least ? NW_DATA : NW_LIMIT, "%s: %zu rows, expected %zu to %zu",
-                          nw_table_name(table), n, least, most);
+    enum nw_status status = check_rows(n, rig != NULL, nw_table_name(table), err);
+    if (status == NW_OK) {
+        status = nw_air_log_make(n, n_surfaces, names, &log, err);
     }
-    enum nw_status status = nw_air_log_make(n, n_surfaces, names, &log, err);
     if (status == NW_OK) {
         status = read_times(table, rig != NULL, &log, err);
     }
@@ -332,7 +339,10 @@ enum nw_status nw_air_log_adopt(const struct nw_air_log *plain, const char *name
                                 struct nw_err *err) {
     char(*names)[NW_NAME_SIZE] = NULL;
     struct nw_air_log log = {0};
-    enum nw_status status = names_of(rig, &names, err);
+    enum nw_status status = check_rows(plain->n, true, name, err);
+    if (status == NW_OK) {
+        status = names_of(rig, &names, err);
+    }
     if (status == NW_OK) {
         status = nw_air_log_make(plain->n, rig->damp.n_surfaces, names, &log, err);
     }

@@ -176,7 +176,7 @@ def test_the_fit_finds_the_simulated_shed(tmp_path):
      ":3: humidity_percent is 180"),
     ("time,temperature_c,humidity_percent\n2026-06-14T10:00:00Z,5,80\nyesterday,4,80\n",
      ":3: time"),
-    ("time,temperature_c,humidity_percent\n2026-06-14T10:00:00Z,5,80\n", "1 rows, expected 2"),
+    ("time,temperature_c,humidity_percent\n2026-06-14T10:00:00Z,5,80\n", "1 row, expected 2"),
 ])
 def test_bad_logs_are_named(tmp_path, text, part):
     log = tmp_path / "log.csv"

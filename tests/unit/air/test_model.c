@@ -182,6 +182,21 @@ static void test_weather_out_of_range_is_said(void **state) {
     assert_non_null(strstr(err.text, "no solution at 1970-01-01T"));
 }
 
+/* Steps and slopes need two rows, whether from a file or from the book. */
+static void test_a_log_of_one_row_is_refused(void **state) {
+    (void)state;
+    struct weather w;
+    struct nw_air_log ret;
+    struct nw_err err = {0};
+    struct nw_rig *const rig = nw_calloc(1, sizeof *rig);
+    assert_non_null(rig);
+    make_weather(&w, 5.0, 0.0, 0.3);
+    w.log.n = 1;
+    assert_int_equal(nw_air_log_adopt(&w.log, "climate log", rig, &ret, &err), NW_DATA);
+    assert_non_null(strstr(err.text, "climate log: 1 row, expected 2 to"));
+    free(rig);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_a_plate_cools_on_the_exponential),
@@ -192,6 +207,7 @@ int main(void) {
         cmocka_unit_test(test_a_heated_cover_ends_at_p_over_ua),
         cmocka_unit_test(test_dew_settles_frost_below_zero_and_dries_again),
         cmocka_unit_test(test_weather_out_of_range_is_said),
+        cmocka_unit_test(test_a_log_of_one_row_is_refused),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
