@@ -120,7 +120,7 @@ struct nw_book_change {
     int64_t id;
     bool is_owners; /* else noticed in the headers */
     char date[NW_BOOK_DATE];
-    char camera[72], what[72], old_value[80], new_value[80], note[400];
+    char camera[72], what[160], old_value[80], new_value[80], note[400];
 };
 enum nw_status nw_book_changes(struct nw_book *book, const char *from, const char *to,
                                struct nw_book_change **ret, size_t *ret_n,

@@ -23,7 +23,7 @@ static void add_header(struct changes_state *state, const char *events) {
         const size_t len = strcspn(at, "\n");
         const char *const mark = strstr(at, MARK);
         if (mark && mark < at + len) {
-            char line[160];
+            char line[sizeof "guiding: \n" + CHANGES_NAME + CHANGES_VALUE];
             const size_t from = (size_t)(mark - at) + sizeof MARK - 1;
             (void)snprintf(line, sizeof line, "guiding: %.*s\n", (int)(len - from), at + from);
             changes_add_lines(state, line);

@@ -4,7 +4,7 @@
 
 #include "book/book_internal.h"
 
-enum { CHANGES_SETTINGS = 32, CHANGES_VALUES = 16, CHANGES_NAME = 32, CHANGES_VALUE = 80 };
+enum { CHANGES_SETTINGS = 64, CHANGES_VALUES = 16, CHANGES_NAME = 160, CHANGES_VALUE = 80 };
 
 /* The values one setting had in a night, sorted. */
 struct changes_setting {

@@ -142,6 +142,7 @@ static enum nw_status take_run(sqlite3_stmt *row, struct nw_guide_log **ret, str
     log->declination_rad = book_column_real(row, RUN_DEC);
     log->hour_angle_rad = book_column_real(row, RUN_HOUR_ANGLE);
     log->latitude_rad = book_column_real(row, RUN_LATITUDE);
+    log->elevation_m = NAN; /* the rig's, in what takes a book */
     log->guide_scale_rad_px = book_column_real(row, RUN_SCALE);
     log->ra_rate_rad_s = book_column_real(row, RUN_RA_RATE);
     log->dec_rate_rad_s = book_column_real(row, RUN_DEC_RATE);

@@ -48,7 +48,7 @@ static enum nw_status begin_run(struct layout_reader *r, struct layout_text star
 static void read_settings(struct layout_reader *r, struct layout_text line) {
     const char *at = r->layout->settings;
     while (r->run && *at != '\0') {
-        char name[48];
+        char name[sizeof r->layout->settings];
         at += strspn(at, ", ");
         const size_t len = strcspn(at, ",");
         nw_text_copy(name, len + 1 < sizeof name ? len + 1 : sizeof name, at);

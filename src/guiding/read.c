@@ -26,6 +26,7 @@ static const struct number_key NUMBER_KEYS[] = {
     {"declination_deg", AT(declination_rad), NW_RAD_PER_DEG, -90.0, 90.0},
     {"hour_angle_h", AT(hour_angle_rad), 15.0 * NW_RAD_PER_DEG, -24.0, 24.0},
     {"latitude_deg", AT(latitude_rad), NW_RAD_PER_DEG, -90.0, 90.0},
+    {"elevation_m", AT(elevation_m), 1.0, -500.0, 9000.0},
     {"worm_period_s", AT(worm_period_s), 1.0, 1.0, 1e5},
     {"clock_offset_s", AT(clock_offset_s), 1.0, -1e6, 1e6},
 };
@@ -60,23 +61,19 @@ static enum nw_status refuse_misspelt_keys(const struct nw_table *table, struct 
 }
 
 void guide_add_setting(struct nw_guide_log *log, const char *name, const char *value, size_t len) {
-    char line[120];
+    const size_t n = strlen(name);
     const size_t used = strlen(log->settings);
     while (len > 0 && strchr(" \t,;", value[len - 1])) {
         len--;
     }
-    const int n = snprintf(line, sizeof line, "%.31s=", name);
-    const char *at = log->settings;
-    while ((at = strstr(at, line)) != NULL && at != log->settings && at[-1] != '\n') {
-        at++;
+    bool is_there = n == 0;
+    for (const char *at = log->settings; *at != '\0' && !is_there; at += strcspn(at, "\n") + 1) {
+        is_there = strncmp(at, name, n) == 0 && at[n] == '=';
     }
-    if (at || n < 2 || (size_t)n + len + 2 > sizeof line ||
-        used + (size_t)n + len + 2 > sizeof log->settings) {
-        return;
+    if (!is_there && used + n + len + sizeof "=\n" <= sizeof log->settings) {
+        (void)snprintf(log->settings + used, sizeof log->settings - used, "%s=%.*s\n", name,
+                       (int)len, value);
     }
-    memcpy(log->settings + used, line, (size_t)n);
-    memcpy(log->settings + used + (size_t)n, value, len);
-    memcpy(log->settings + used + (size_t)n + len, "\n", 2);
 }
 
 /* `# setting_NAME: value`: kept as written. */

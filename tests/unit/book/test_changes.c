@@ -143,6 +143,26 @@ static void test_guide_logs_tell_changes_too(void **state) {
     free(changes);
 }
 
+/* Two long names with one beginning are two settings, and told whole. */
+static void test_long_names_of_settings_stay_whole(void **state) {
+    const struct place *const place = *state;
+    size_t n = 0;
+    write_log(place, "1.csv", 14,
+              "# setting_right_ascension_minimum_move_before_correction: 0.1\n"
+              "# setting_right_ascension_minimum_move_before_anything_else: 0.2\n");
+    write_log(place, "2.csv", 18,
+              "# setting_right_ascension_minimum_move_before_correction: 0.1\n"
+              "# setting_right_ascension_minimum_move_before_anything_else: 0.3\n");
+    take_all(place);
+    struct nw_book_change *const changes = changes_of(place, &n);
+    assert_int_equal(n, 1);
+    assert_string_equal(changes[0].what,
+                        "guiding: right_ascension_minimum_move_before_anything_else");
+    assert_string_equal(changes[0].old_value, "0.2");
+    assert_string_equal(changes[0].new_value, "0.3");
+    free(changes);
+}
+
 #define in_place(test) cmocka_unit_test_setup_teardown(test, place_setup, place_teardown)
 
 int main(void) {
@@ -151,6 +171,7 @@ int main(void) {
         in_place(test_nights_may_come_in_any_order),
         in_place(test_the_owners_words_stay),
         in_place(test_guide_logs_tell_changes_too),
+        in_place(test_long_names_of_settings_stay_whole),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
