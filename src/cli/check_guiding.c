@@ -238,8 +238,7 @@ static enum nw_status analyse_runs(struct beside *b, struct nw_star_evidence *ev
 enum nw_status check_guiding_runs(struct nw_guide_runs *runs, const struct nw_rig *rig,
                                   const struct nw_setup *setup, struct check_night *night,
                                   struct nw_star_evidence *evidence, struct nw_err *err) {
-    const char *words = NULL;
-    struct beside b = {.runs = runs, .night = night, .air = guide_air(rig, &words)};
+    struct beside b = {.runs = runs, .night = night, .air = guide_air(rig, NULL).state};
     enum nw_status status = NW_OK;
     b.opts = (struct nw_guide_opts){.sub_length_s = setup->sub_length_s.v,
                                     .noise_floor_rad = noise_floor_rad(rig, setup)};

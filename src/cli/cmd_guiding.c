@@ -109,14 +109,15 @@ static enum nw_status look_at_pole(const struct cli_args *args, const struct nw_
                                    struct nw_polar_report *ret, struct nw_err *err) {
     size_t n_given = 0;
     const char *const *given = cli_texts(args, "frames", &n_given);
-    const char *words = NULL;
-    const struct nw_air_state air = guide_air(rig, &words);
+    struct guide_air air = guide_air(rig, files);
     enum nw_status status =
         n_given > 0 ? guide_frames_read(given, n_given, &air, files, frames, err) : NW_OK;
     if (status == NW_OK) {
-        status = guide_polar(files, n_given > 0 ? frames : NULL, &air, ret, err);
+        status = guide_polar(files, n_given > 0 ? frames : NULL, &air.state, ret, err);
     }
-    ret->air_words = words;
+    ret->air = air.state;
+    ret->air_from = air.from;
+    nw_text_copy(ret->air_words, sizeof ret->air_words, air.words);
     ret->mount = rig ? &rig->mount : NULL;
     ret->n_frames = frames->n_frames;
     ret->n_moves = frames->n_moves;

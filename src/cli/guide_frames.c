@@ -332,9 +332,27 @@ static enum nw_status fill_set(const struct nw_series *series, struct guide_fram
                                    "no light frame with start and exposure (DATE-OBS, EXPTIME)");
 }
 
-enum nw_status guide_frames_read(const char *const *given, size_t n_given,
-                                 const struct nw_air_state *air, struct guide_files *files,
-                                 struct guide_frames *ret, struct nw_err *err) {
+struct guide_air guide_air_at(double elevation_m, const char *from) {
+    /* relative humidity: water is 0.1 % of the refraction of light */
+    struct guide_air air = {
+        {nw_sky_standard_pressure_Pa(elevation_m), nw_sky_standard_temperature_K(elevation_m), 0.5},
+        from,
+        ""};
+    (void)snprintf(air.words, sizeof air.words, "standard air at %.0f m, from the %s", elevation_m,
+                   from);
+    return air;
+}
+
+static void air_of_frames(const struct guide_frame_set *set, struct guide_air *air) {
+    for (size_t i = 0; i < set->n && strcmp(air->from, "assumed") == 0; i++) {
+        const struct guide_air there = guide_air_at(set->facts[i]->elevation_m, "frames");
+        *air = isfinite(there.state.pressure_Pa) ? there : *air;
+    }
+}
+
+enum nw_status guide_frames_read(const char *const *given, size_t n_given, struct guide_air *air,
+                                 struct guide_files *files, struct guide_frames *ret,
+                                 struct nw_err *err) {
     struct nw_series series = {0};
     struct guide_frame_set set = {0};
     *ret = (struct guide_frames){.n_frames = 0};
@@ -343,7 +361,8 @@ enum nw_status guide_frames_read(const char *const *given, size_t n_given,
         status = fill_set(&series, &set, err);
     }
     if (status == NW_OK) {
-        status = guide_frames_solve(&set, air, files, ret, err);
+        air_of_frames(&set, air);
+        status = guide_frames_solve(&set, &air->state, files, ret, err);
     }
     nw_series_done(&series);
     free((void *)set.measures);

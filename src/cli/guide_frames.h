@@ -6,6 +6,15 @@
 #include "cli/guide_files.h"
 #include "report/report_polar.h"
 
+/* The air above the site, and whose it is. */
+struct guide_air {
+    struct nw_air_state state;
+    const char *from; /* "rig", "log", "frames"; "assumed": nobody names the site's height */
+    char words[96];
+};
+/* Standard air at a height (ISO 2533:1975): what refraction asks for, where nobody measured it. */
+struct guide_air guide_air_at(double elevation_m, const char *from);
+
 struct guide_frames {
     size_t n_frames, n_in_runs, n_moves; /* given; within a run; laid over another frame */
     struct nw_polar_turn *turns;
@@ -26,11 +35,12 @@ enum nw_status guide_frames_solve(const struct guide_frame_set *set, const struc
                                   struct guide_files *files, struct guide_frames *ret,
                                   struct nw_err *err) NW_CHECKED;
 /* Measures the frames, lays each file's runs beside them (nw_guide_join) and works out moves. What
- * a log does not say (declination, hour angle, latitude) is filled in from the frames' headers.
+ * a log does not say (declination, hour angle, latitude) is filled in from the frames' headers; so
+ * is air that was assumed, where they name the site's height.
  * Errors: frames that cannot be read, no dither join; what else is missing is said in the parts. */
-enum nw_status guide_frames_read(const char *const *given, size_t n_given,
-                                 const struct nw_air_state *air, struct guide_files *files,
-                                 struct guide_frames *ret, struct nw_err *err) NW_CHECKED;
+enum nw_status guide_frames_read(const char *const *given, size_t n_given, struct guide_air *air,
+                                 struct guide_files *files, struct guide_frames *ret,
+                                 struct nw_err *err) NW_CHECKED;
 void guide_frames_done(struct guide_frames *frames);
 
 #endif

@@ -3,9 +3,9 @@
 
 #include <math.h>
 
-/* Where no rig says more. The refraction matters by its share: 10 % of the pressure move the answer
- * by under 0.1 arcmin (OBSERVABILITY 13). */
-static const struct nw_air_state AIR = {95000.0, 283.0, 0.6};
+/* Where nobody names the height: the middle of what is lived on; 500 m more or less are 6 % of the
+ * refraction, which move the answer by under 0.1 arcmin (OBSERVABILITY 13). */
+static const double HEIGHT_m = 500.0;
 /* Prior of the bend between guide star and sky in declination: 3 arcsec/h, common practice, no
  * source. */
 static const double BEND_RAD_S = 3.0 / NW_ARCSEC_PER_RAD / 3600.0;
@@ -52,11 +52,24 @@ static enum nw_status take_run(const struct nw_guide_log *log,
     return status;
 }
 
-struct nw_air_state guide_air(const struct nw_rig *rig, const char **ret_words) {
-    *ret_words = rig ? "the rig's" : "95 kPa and 10 deg C assumed";
-    return rig ? (struct nw_air_state){rig->site.pressure_Pa.v, rig->site.temperature_K.v,
-                                       rig->site.relative_humidity.v}
-               : AIR;
+struct guide_air guide_air(const struct nw_rig *rig, const struct guide_files *files) {
+    if (rig) {
+        return (struct guide_air){
+            {rig->site.pressure_Pa.v, rig->site.temperature_K.v, rig->site.relative_humidity.v},
+            "rig",
+            "the rig's"};
+    }
+    for (size_t i = 0; i < files->n; i++) {
+        const struct nw_guide_result *const r = &files->results[i];
+        const double elevation_m = r->file->items[r->number - 1].log->elevation_m;
+        if (isfinite(elevation_m)) {
+            return guide_air_at(elevation_m, "log");
+        }
+    }
+    struct guide_air air = guide_air_at(HEIGHT_m, "assumed");
+    (void)snprintf(air.words, sizeof air.words,
+                   "standard air at %.0f m assumed: say `# elevation_m: ...` in a log", HEIGHT_m);
+    return air;
 }
 
 enum nw_status guide_polar(const struct guide_files *files, const struct guide_frames *frames,

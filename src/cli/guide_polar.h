@@ -6,9 +6,8 @@
 #include "cli/guide_frames.h"
 #include "report/report_polar.h"
 
-/* The air above the site: of the rig, else a plain one (95 kPa, 10 deg C); *ret_words says which.
- */
-struct nw_air_state guide_air(const struct nw_rig *rig, const char **ret_words);
+/* The air above the site: the rig's, else standard air at the height that a log names. */
+struct guide_air guide_air(const struct nw_rig *rig, const struct guide_files *files);
 /* Every run is a pointing; frames NULL: drift alone. What is missing is said in ret->why; NOMEM is
  * the only error. */
 enum nw_status guide_polar(const struct guide_files *files, const struct guide_frames *frames,

@@ -41,9 +41,12 @@ struct nw_guide_log {
     double exposure_s, guide_scale_rad_px;
     double ra_rate_rad_s, dec_rate_rad_s; /* at the axis; on the sky RA moves rate * cos dec */
     double declination_rad, hour_angle_rad, latitude_rad, worm_period_s;
+    double elevation_m;                   /* of the site above the sea */
     double zone_offset_s, clock_offset_s; /* applied */
     char tube_side[8];                    /* "east", "west" or "" */
-    char settings[512]; /* lines "name=value": what the header says the guide program was set to */
+    /* lines "name=value": what the header says the guide program was set to; what finds no room is
+     * left out */
+    char settings[2048];
 };
 
 /* Reads the CSV of docs/formats.md ("Guide log"). Errors name file and line: missing columns (with

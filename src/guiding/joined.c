@@ -127,6 +127,7 @@ enum nw_status nw_guide_concat(const struct nw_guide_runs *runs, struct nw_guide
     log->exposure_s = logs[0].log->exposure_s;
     log->guide_scale_rad_px = log->ra_rate_rad_s = log->dec_rate_rad_s = NAN;
     log->declination_rad = log->hour_angle_rad = log->latitude_rad = log->worm_period_s = NAN;
+    log->elevation_m = NAN;
     *ret = log;
     log = NULL;
 done:

@@ -26,6 +26,7 @@ static const struct target TARGETS[NW_LOG_N_HEADERS] = {
                             true},
     [NW_LOG_HOUR_ANGLE] = {AT(hour_angle_rad), -24.0 * HOUR_rad, 24.0 * HOUR_rad, true},
     [NW_LOG_LATITUDE] = {AT(latitude_rad), -90.0 * NW_RAD_PER_DEG, 90.0 * NW_RAD_PER_DEG, true},
+    [NW_LOG_ELEVATION] = {AT(elevation_m), -500.0, 9000.0, true},
     [NW_LOG_WORM_PERIOD] = {AT(worm_period_s), 1.0, 1e5, true},
 };
 static const struct {

@@ -99,6 +99,7 @@ static void header_value(const struct nw_guide_log *log, enum nw_log_header head
         [NW_LOG_DECLINATION] = {log->declination_rad / NW_RAD_PER_DEG, "deg"},
         [NW_LOG_HOUR_ANGLE] = {log->hour_angle_rad / (15.0 * NW_RAD_PER_DEG), "h"},
         [NW_LOG_LATITUDE] = {log->latitude_rad / NW_RAD_PER_DEG, "deg"},
+        [NW_LOG_ELEVATION] = {log->elevation_m, "m"},
         [NW_LOG_WORM_PERIOD] = {log->worm_period_s, "s"},
         [NW_LOG_TUBE_SIDE] = {NAN, ""},
     };
@@ -348,6 +349,9 @@ static void add_run(struct nw_json *json, json_t *array, const struct nw_guide_r
     nw_json_number(json, o, "dec_rate_arcsec_per_s", log->dec_rate_rad_s * AS, 6);
     nw_json_number(json, o, "declination_deg", log->declination_rad / NW_RAD_PER_DEG, 7);
     nw_json_number(json, o, "hour_angle_h", log->hour_angle_rad / (15.0 * NW_RAD_PER_DEG), 7);
+    nw_json_number(json, o, "latitude_deg", log->latitude_rad / NW_RAD_PER_DEG, 7);
+    nw_json_number(json, o, "elevation_m", log->elevation_m, 5);
+    nw_json_number(json, o, "worm_period_s", log->worm_period_s, 7);
     nw_json_text(json, o, "tube_side", log->tube_side);
     nw_json_number(json, o, "ra_pulses_opposed", signs.opposed_ra, 4);
     nw_json_number(json, o, "dec_pulses_opposed", signs.opposed_dec, 4);

@@ -160,8 +160,8 @@ void nw_report_polar_text(const struct nw_polar_report *r, struct nw_buf *text) 
     (void)snprintf(
         line, sizeof line,
         "Polar axis, upper (%s) end against the true pole, from %s, air taken off%s%s%s:",
-        r->is_south ? "south" : "north", part, r->air_words ? " (" : "",
-        r->air_words ? r->air_words : "", r->air_words ? ")" : "");
+        r->is_south ? "south" : "north", part, r->air_from ? " (" : "", r->air_words,
+        r->air_from ? ")" : "");
     nw_report_paragraph(text, 2, line);
     if (isfinite(p->azimuth_rad)) {
         component(part, sizeof part, p->azimuth_rad, p->azimuth_sigma_rad, AZIMUTH, AZIMUTH_TURN,
@@ -225,6 +225,12 @@ enum nw_status nw_report_polar_json(const struct nw_polar_report *r, json_t *doc
     }
     if (r->is_solved && r->polar.n_turns > 0) {
         nw_json_add_text(&json, from, "rotation");
+    }
+    if (r->air_from) {
+        json_t *const air = nw_json_object(&json, o, "air");
+        nw_json_text(&json, air, "from", r->air_from);
+        nw_json_number(&json, air, "pressure_hpa", r->air.pressure_Pa / 100.0, 5);
+        nw_json_number(&json, air, "temperature_c", r->air.temperature_K - NW_ZERO_CELSIUS_K, 4);
     }
     nw_json_text(&json, o, "why_null",
                  !r->is_solved                ? r->why

@@ -16,7 +16,9 @@ struct nw_polar_report {
     struct nw_polar polar;
     bool is_south;
     char why[200];
-    const char *air_words;        /* whose air was taken off; NULL: not said */
+    struct nw_air_state air; /* what was taken off; air_from NULL: not said */
+    const char *air_from;    /* "rig", "log", "frames", "assumed" */
+    char air_words[96];
     const struct nw_mount *mount; /* its screws; NULL: no rig */
     /* main frames beside the log; n_frames 0: none were given */
     size_t n_frames, n_moves;

@@ -67,6 +67,7 @@ static const struct nw_rig_key ROWS[] = {
     HEADER("declination", DECLINATION, ANGLE, "where the telescope points; deg"),
     HEADER("hour_angle", HOUR_ANGLE, ANGLE, "hour angle of the same, west positive; h"),
     HEADER("latitude", LATITUDE, ANGLE, "of the site; deg"),
+    HEADER("elevation", ELEVATION, LENGTH, "of the site above the sea; m"),
     HEADER("worm_period", WORM_PERIOD, TIME, "one turn of the worm; s"),
     HEADER("tube_side", TUBE_SIDE, NUMBER,
            "side of the pier on which the tube stands; east and west: the log's words for it"),

@@ -19,6 +19,7 @@
     X(DECLINATION, "declination", ANGLE, "deg")                                                    \
     X(HOUR_ANGLE, "hour_angle", ANGLE, "h")                                                        \
     X(LATITUDE, "latitude", ANGLE, "deg")                                                          \
+    X(ELEVATION, "elevation", LENGTH, "m")                                                         \
     X(WORM_PERIOD, "worm_period", TIME, "s")                                                       \
     X(TUBE_SIDE, "tube_side", NUMBER, "")
 enum nw_log_header {

@@ -63,6 +63,10 @@ double nw_sky_standard_pressure_Pa(double elevation_m) {
     return 101325.0 * pow(1.0 - 0.0065 * elevation_m / 288.15, 5.255877);
 }
 
+double nw_sky_standard_temperature_K(double elevation_m) {
+    return elevation_m >= -500.0 && elevation_m <= 11000.0 ? 288.15 - 0.0065 * elevation_m : NAN;
+}
+
 /* Vapour pressure over water, WMO-No. 8 (2014) annex 4.B: 6.112 exp(17.62 t/(243.12 + t)) hPa. */
 static double vapour_pressure_Pa(const struct nw_air_state *air) {
     const double t_C = air->temperature_K - NW_ZERO_CELSIUS_K;

@@ -19,6 +19,8 @@ struct nw_air_state {
 /* Pressure of the standard atmosphere (U.S. Standard Atmosphere 1976) at -500..11000 m, for sites
  * that give none; weather moves the true one by +-3 %. */
 double nw_sky_standard_pressure_Pa(double elevation_m);
+/* Its temperature there: 288.15 K less 6.5 K/km (the same). */
+double nw_sky_standard_temperature_K(double elevation_m);
 
 /* Refractivity n - 1 at a wavelength (Filippenko 1982, PASP 94, 715, eq. 1-3; after Edlen 1953).
  * REFERENCES ATM-02. */

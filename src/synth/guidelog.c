@@ -16,6 +16,8 @@ static void write_head(const struct synth_scene *scene, struct nw_buf *buf) {
     nw_buf_printf(buf, "# declination_deg: %.5f\n", dec);
     nw_buf_printf(buf, "# hour_angle_h: %.4f\n", scene->hour_angle_rad * 12.0 / NW_PI);
     nw_buf_printf(buf, "# latitude_deg: %.5f\n", scene->place.latitude_rad * NW_DEG_PER_RAD);
+    nw_buf_printf(buf, "# elevation_m: %.0f\n", scene->place.elevation_m);
+    nw_buf_printf(buf, "# tube_side: %s\n", scene->hang.tube_side < 0 ? "west" : "east");
     nw_buf_printf(buf, "# worm_period_s: %.3f\n", scene->mount.worm_period_s);
     nw_buf_printf(buf, "# time_zone: UTC\n");
     nw_buf_printf(buf, "time,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms,snr,event,"

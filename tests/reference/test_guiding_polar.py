@@ -46,6 +46,11 @@ def test_three_pointings_tell_both_components(tmp_path, latitude, azimuth, altit
                   altitude) for k, hour in enumerate((-55, 0, 50))]
     got = polar(*logs)
     assert got["pole"] == "true" and got["from"] == ["drift"] and got["why_null"] is None
+    # the air of the site's height, which the logs name: ISO 2533, 5.2559 the exponent
+    height = float(re.search(r"# elevation_m: (\d+)", logs[0].read_text()).group(1))
+    assert got["air"]["from"] == "log"
+    assert got["air"]["pressure_hpa"] == pytest.approx(
+        1013.25 * (1 - 0.0065 * height / 288.15) ** 5.2559, abs=0.05)
     for name, want in (("azimuth", azimuth), ("altitude", altitude)):
         sigma = got[f"{name}_sigma_arcmin"]
         assert sigma < 0.6

@@ -34,7 +34,10 @@ static const char *const FULL = "# exposure_s: 2.0\n"
                                 "# declination_deg: 60\n"
                                 "# hour_angle_h: -2\n"
                                 "# latitude_deg: 51.5\n"
+                                "# elevation_m: 1200\n"
                                 "# worm_period_s: 480\n"
+                                "# setting_a_name_longer_than_thirty-one_letters: 0.1 px\n"
+                                "# setting_a_name_longer_than_thirty-one_of_them: 0.2 px\n"
                                 "# pulse_acts: after\n"
                                 "# observer: somebody\n"
                                 "t_s,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms,snr,"
@@ -56,7 +59,10 @@ static void test_units_and_absent_values(void **state) {
     assert_true(log->rows[1].is_event && !log->rows[0].is_event);
     assert_string_equal(log->rows[1].event, "dither");
     check_near(log->rows[1].lock_x_px, 105.5, 0.0, "as written");
-    assert_int_equal(log->rows[2].line, 14);
+    assert_int_equal(log->rows[2].line, 17);
+    check_near(log->elevation_m, 1200.0, 0.0, "as written");
+    assert_string_equal(log->settings, "a_name_longer_than_thirty-one_letters=0.1 px\n"
+                                       "a_name_longer_than_thirty-one_of_them=0.2 px\n");
     check_near(log->ra_rate_rad_s * AS, 7.5, 1e-12, "as written");
     check_near(log->declination_rad, NW_PI / 3.0, 1e-15, "60 deg");
     check_near(log->hour_angle_rad, -NW_PI / 6.0, 1e-15, "2 h east");

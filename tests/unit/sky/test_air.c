@@ -55,6 +55,8 @@ static void test_standard_pressure(void **state) {
     check_near(nw_sky_standard_pressure_Pa(0.0), 101325.0, 1e-6, "definition");
     check_near(nw_sky_standard_pressure_Pa(11000.0), 22632.0, 5.0,
                "U.S. Standard Atmosphere 1976, 11 km (226.32 hPa; from memory)");
+    check_near(nw_sky_standard_temperature_K(11000.0), 216.65, 1e-9, "the same, 11 km");
+    assert_true(isnan(nw_sky_standard_temperature_K(NAN)));
     assert_true(isnan(nw_sky_standard_pressure_Pa(20000.0)));
     assert_true(isnan(nw_sky_standard_pressure_Pa(NAN)));
 }
