@@ -262,6 +262,7 @@ enum nw_status nw_background_new(struct nw_image_view image, const struct nw_bac
 void nw_background_free(struct nw_background *background) {
     if (background) {
         free(background->tiles);
+        free(background->columns);
         free(background);
     }
 }
@@ -279,4 +280,14 @@ void background_raise_noise(struct nw_background *background, double floor_adu) 
         background->noise[k] = fmax(background->noise[k], floor_adu);
     }
     background->noise_adu = fmax(background->noise_adu, floor_adu);
+}
+
+void background_note_cold(struct nw_background *background, double low_adu) {
+    for (size_t k = 0; k < background->nx * background->ny && !background->has_cold; k++) {
+        background->has_cold = low_adu < background->z[k] - COLD_SIGMA * background->noise[k];
+    }
+}
+
+bool background_has_cold(const struct nw_background *background) {
+    return background->has_cold;
 }

@@ -214,6 +214,51 @@ static size_t walk_on(struct walk *w, struct stretch *ret) {
     return n;
 }
 
+/* ---- warm columns ---- */
+
+/* The first warm column at x or to the right of it. */
+static size_t first_column(const struct nw_background *b, size_t x) {
+    size_t low = 0;
+    size_t high = b->n_columns;
+    while (low < high) {
+        const size_t middle = (low + high) / 2;
+        if (b->columns[middle].x < x) {
+            low = middle + 1;
+        } else {
+            high = middle;
+        }
+    }
+    return low;
+}
+
+static void add_columns(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky) {
+    for (size_t k = first_column(b, x0); k < b->n_columns && b->columns[k].x < x0 + n; k++) {
+        const struct warm_column *const c = &b->columns[k];
+        sky[c->x - x0] += y >= c->y0 && y < c->y1 ? c->adu : 0.0F;
+    }
+}
+
+static void take_columns_off(const struct nw_background *b, size_t x0, size_t n, size_t y,
+                             float *significance) {
+    for (size_t k = first_column(b, x0); k < b->n_columns && b->columns[k].x < x0 + n; k++) {
+        const struct warm_column *const c = &b->columns[k];
+        if (y >= c->y0 && y < c->y1) {
+            float noise = NAN;
+            background_span(b, c->x, 1, y, NULL, &noise);
+            significance[c->x - x0] -= noise > 0.0F ? c->adu / noise : 0.0F;
+        }
+    }
+}
+
+/* What is colder than noise makes it, dead pixels, is as good as blank. */
+NW_CLONES static void drop_cold(size_t n, float *significance) {
+    const float cold = -(float)COLD_SIGMA;
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        significance[k] = significance[k] < cold ? 0.0F : significance[k];
+    }
+}
+
 void background_span(const struct nw_background *b, size_t x0, size_t n, size_t y, float *sky,
                      float *noise) {
     struct walk walk = walk_begin(b, x0, n, y);
@@ -228,6 +273,9 @@ void background_span(const struct nw_background *b, size_t x0, size_t n, size_t 
         }
         at += count;
     }
+    if (sky && b->n_columns > 0) {
+        add_columns(b, x0, n, y, sky);
+    }
 }
 
 void background_significance(const struct nw_background *b, const struct nw_image_view *image,
@@ -235,6 +283,7 @@ void background_significance(const struct nw_background *b, const struct nw_imag
     struct walk walk = walk_begin(b, x0, n, y);
     struct stretch s;
     size_t first = y * image->stride_px + x0;
+    float *const all = ret;
     for (size_t count = walk_on(&walk, &s); count > 0; count = walk_on(&walk, &s)) {
         if (s.n_before > 0 || s.n_all < count) {
             fill_outer_significance(&s, count, image, first, ret);
@@ -245,6 +294,12 @@ void background_significance(const struct nw_background *b, const struct nw_imag
         }
         first += count;
         ret += count;
+    }
+    if (b->n_columns > 0) {
+        take_columns_off(b, x0, n, y, all);
+    }
+    if (b->has_cold) {
+        drop_cold(n, all);
     }
 }
 
@@ -361,5 +416,13 @@ void background_take_off(const struct nw_background *b, const struct nw_image_vi
         part.n_x = stop - part.x0 < left ? stop - part.x0 : left;
         take_off_stretch(b, image, &part, ret + done, stride);
         done += part.n_x;
+    }
+    for (size_t k = first_column(b, box->x0);
+         k < b->n_columns && b->columns[k].x < box->x0 + box->n_x; k++) {
+        const struct warm_column *const c = &b->columns[k];
+        const size_t from = c->y0 > box->y0 ? c->y0 : box->y0;
+        for (size_t y = from; y < c->y1 && y < box->y0 + box->n_y; y++) {
+            ret[(y - box->y0) * stride + c->x - box->x0] -= c->adu;
+        }
     }
 }

@@ -144,7 +144,24 @@ NW_CLONES static bool has_suspects(const float *row, size_t side, const struct s
     return count > 0;
 }
 
+static bool is_cold(double value, double noise_adu) {
+    return value < -COLD_SIGMA * noise_adu;
+}
+
+/* Dead pixels have no light to compare with; how many. */
+static size_t drop_cold(struct window *w) {
+    size_t n = 0;
+    for (int k = 0; k < w->side * w->side; k++) {
+        if (is_cold((double)w->px[k], w->noise_adu)) {
+            w->px[k] = NAN;
+            n++;
+        }
+    }
+    return n;
+}
+
 size_t window_drop_hits(struct window *w, const struct field *field, double fwhm_px) {
+    w->n_hits = background_has_cold(field->background) ? drop_cold(w) : 0;
     const struct sharpness s = sharpness_of(field, fwhm_px, w->noise_adu);
     bool marks[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
     bool is_any = false;
@@ -163,7 +180,6 @@ size_t window_drop_hits(struct window *w, const struct field *field, double fwhm
             is_any = is_any || mark[i];
         }
     }
-    w->n_hits = 0;
     if (is_any) {
         drop_marked(w, marks);
     }
@@ -172,31 +188,19 @@ size_t window_drop_hits(struct window *w, const struct field *field, double fwhm
 
 /* Whether the highest of the nine pixels about a peak is a hit; five by five are looked at. */
 static bool top_is_hit(const struct field *field, int32_t x, int32_t y, double fwhm_px) {
-    enum { SIDE = 7, MID = 3 };
-    float px[SIDE * SIDE];
-    float sky = 0.0F;
-    float noise = 0.0F;
-    background_span(field->background, (size_t)x, 1, (size_t)y, &sky, &noise);
-    const int32_t width = (int32_t)field->image.width_px;
-    const int32_t height = (int32_t)field->image.height_px;
-    for (int32_t j = 0; j < SIDE; j++) {
-        for (int32_t i = 0; i < SIDE; i++) {
-            const int32_t xx = x + i - MID;
-            const int32_t yy = y + j - MID;
-            float value = NAN;
-            if (xx >= 0 && yy >= 0 && xx < width && yy < height) {
-                value = *nw_image_span(&field->image, (size_t)xx, 1, (size_t)yy, &value) - sky;
-            }
-            px[j * SIDE + i] = value;
-        }
+    enum { MID = 3 };
+    struct window w;
+    window_cut(field, x, y, MID, &w);
+    if (background_has_cold(field->background)) {
+        (void)drop_cold(&w);
     }
-    int top = MID * SIDE + MID;
+    int top = MID * w.side + MID;
     for (int k = 0; k < 9; k++) {
-        const int at_k = (MID - 1 + k / 3) * SIDE + MID - 1 + k % 3;
-        top = px[at_k] > px[top] || !isfinite(px[top]) ? at_k : top;
+        const int at_k = (MID - 1 + k / 3) * w.side + MID - 1 + k % 3;
+        top = w.px[at_k] > w.px[top] || !isfinite(w.px[top]) ? at_k : top;
     }
-    const struct sharpness s = sharpness_of(field, fwhm_px, (double)noise);
-    return is_hit(&s, px, SIDE, top % SIDE, top / SIDE);
+    const struct sharpness s = sharpness_of(field, fwhm_px, w.noise_adu);
+    return is_hit(&s, w.px, w.side, top % w.side, top / w.side);
 }
 
 /* Mean of a column (step: side) or a row (step: 1) of the window, the star's middle left out. */

@@ -197,6 +197,11 @@ static enum nw_status measure_plane(const struct nw_frame *frame, const struct p
     const double rounding_adu = field.step_adu / sqrt(12.0);
     background_raise_noise(background,
                            rounding_adu > 0.0 ? rounding_adu : 1e-6 * fabs(top_adu) + 1e-30);
+    background_note_cold(background, (double)range.low);
+    status = background_find_columns(background, &plane->view, field.n_threads, err);
+    if (status != NW_OK) {
+        goto done;
+    }
     field.background = background;
     field.variance_per_adu = photon_variance(frame, opts);
     field.saturation_adu = saturation_level(frame, opts, top_adu, range.n_top);

@@ -47,8 +47,19 @@ void background_take_off(const struct nw_background *background, const struct nw
 void background_significance(const struct nw_background *background,
                              const struct nw_image_view *image, size_t x0, size_t n, size_t y,
                              float *ret);
+/* ---- warm_columns.c ---- */
+/* Columns of the sensor that are warm over many rows become part of the sky. */
+enum nw_status background_find_columns(struct nw_background *background,
+                                       const struct nw_image_view *image, int n_threads,
+                                       struct nw_err *err) NW_CHECKED;
+
 /* Where the noise is 0 (digital silence) it is raised to floor_adu, so that ratios stay finite. */
 void background_raise_noise(struct nw_background *background, double floor_adu);
+/* Pixels further below the sky than this are dead, or were hot in a dark frame: no light of the
+ * sky. `low_adu`: the lowest pixel of the image. */
+#define COLD_SIGMA 8.0
+void background_note_cold(struct nw_background *background, double low_adu);
+bool background_has_cold(const struct nw_background *background);
 
 /* tile.c: sky and noise of one tile. count is the number of finite pixels, 0: nothing measured. */
 struct tile_stat {

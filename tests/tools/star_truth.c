@@ -1,15 +1,16 @@
 /* star_truth.c - the image engine against fields of known truth, many seeds: what test programs
  * of ten seconds cannot show. Prints tables; asserts nothing.
- * usage: star_truth found FWHM_PX STARS SIDE_PX [SEEDS]
- *            completeness, false finds, light, width, noise
- *        star_truth raw FWHM_PX STARS SIDE_PX [SEEDS]
+ * usage: star_truth found WIDTH_PX STARS SIDE_PX [SEEDS]
+ *            completeness, false finds, light, width, noise; the width is the delivered one
+ *        star_truth raw WIDTH_PX STARS SIDE_PX [SEEDS]
  *            the same on raw frames: hot pixels, warm columns, particle hits, dead pixels
  *        star_truth pulls FWHM_PX [SEEDS [SNR]]
  *            isolated stars of SNR 60 (or SNR) to 1.5 times that: error over reported error, its
  *            scatter and its mean; with a word behind the SNR frame by frame
  *        star_truth colour FWHM_PX [SEEDS [SNR]]
  *            width of such a frame, whole and by the colours of a filter mosaic, against the truth
- * With one seed, or a word behind the seeds, what is missed and what is false is listed. */
+ * FWHM_PX is the width before the pixel. With one seed, or a word behind the seeds, what is missed
+ * and what is false is listed with the defects beside it and the pixels about it. */
 #include "star_field.h"
 
 #include <stdio.h>
@@ -38,15 +39,28 @@ static struct nw_measure *measured(const struct nw_frame *f) {
     return m;
 }
 
+/* The profile whose delivered width is that. */
+static struct true_profile profile_delivering(double width_px) {
+    struct true_profile p = {width_px, 0.95, 0.3, BETA};
+    for (int i = 0; i < 20; i++) {
+        p.fwhm = fmax(0.5, p.fwhm + width_px - true_delivered(&p, 1.0));
+    }
+    return p;
+}
+
+/* What spoils a pixel of a raw frame. */
+enum { HOT = 1, COLUMN = 2, TRACK = 4, DEAD = 8 };
+
 /* Hot pixels (0.1 %, 50 to 50,000 ADU, one in ten with a neighbour), warm columns, cosmic rays
  * (single hits and tracks), dead pixels. */
-static void spoil(struct nw_frame *f, gsl_rng *rng) {
+static void spoil(struct nw_frame *f, uint8_t *what, gsl_rng *rng) {
     const size_t n = f->width_px * f->height_px;
     for (size_t i = 0; i < n / 1000; i++) {
         const size_t at = gsl_rng_uniform_int(rng, n - 1);
         const double heat = fmin(50.0 / gsl_rng_uniform_pos(rng), 50000.0);
         f->px[at] += (float)heat;
         f->px[at + 1] += (float)(i % 10 == 0 ? heat * gsl_rng_uniform(rng) : 0.0);
+        what[at] |= HOT;
     }
     for (size_t i = 0; i < f->width_px / 500; i++) {
         const size_t x = gsl_rng_uniform_int(rng, f->width_px);
@@ -54,6 +68,7 @@ static void spoil(struct nw_frame *f, gsl_rng *rng) {
         const double heat = gsl_ran_flat(rng, 15.0, 300.0);
         for (size_t y = y0; y < f->height_px; y++) {
             f->px[y * f->width_px + x] += (float)heat;
+            what[y * f->width_px + x] |= COLUMN;
         }
     }
     for (size_t i = 0; i < n / 50000; i++) {
@@ -68,10 +83,13 @@ static void spoil(struct nw_frame *f, gsl_rng *rng) {
             const long y = lround(y0 + 0.1 * k * sin(angle));
             f->px[(size_t)y * f->width_px + (size_t)x] +=
                 (float)(deposit * (length > 0.0 ? 0.1 : 1.0));
+            what[(size_t)y * f->width_px + (size_t)x] |= TRACK;
         }
     }
     for (size_t i = 0; i < n / 5000; i++) {
-        f->px[gsl_rng_uniform_int(rng, n)] = i % 2 ? 0.0F : -200.0F;
+        const size_t at = gsl_rng_uniform_int(rng, n);
+        f->px[at] = i % 2 ? 0.0F : -200.0F;
+        what[at] |= DEAD;
     }
 }
 
@@ -86,9 +104,38 @@ struct tally {
     size_t n_ratio;
 };
 
+/* A frame, and what spoils its pixels. */
+struct spoilt {
+    const struct nw_frame *frame;
+    const uint8_t *what;
+};
+
+/* The defects within `reach` of a place, and the pixels there less the sky. */
+static void show(const struct spoilt *s, double x, double y, double reach) {
+    static const char *const NAME[] = {"hot pixel", "warm column", "track", "dead pixel"};
+    const long w = (long)s->frame->width_px;
+    const long h = (long)s->frame->height_px;
+    const long r = (long)ceil(reach);
+    uint8_t near = 0;
+    for (long j = lround(y) - r; j <= lround(y) + r; j++) {
+        printf("   ");
+        for (long i = lround(x) - r; i <= lround(x) + r; i++) {
+            const bool is_inside = i >= 0 && j >= 0 && i < w && j < h;
+            near |= is_inside ? s->what[j * w + i] : 0;
+            printf("%6.0f", is_inside ? (double)s->frame->px[j * w + i] - SKY : (double)NAN);
+        }
+        printf("\n");
+    }
+    printf("    beside:%s", near ? "" : " nothing");
+    for (int k = 0; k < 4; k++) {
+        printf("%s%s", near & (1 << k) ? " " : "", near & (1 << k) ? NAME[k] : "");
+    }
+    printf("\n");
+}
+
 /* A star counts when no neighbour with 0.3 of its light lies within 1.5 widths. */
 static void compare(const struct true_star *s, size_t n, const struct true_profile *p,
-                    const struct nw_measure *m, bool is_verbose, struct tally *t) {
+                    const struct nw_measure *m, const struct spoilt *spoilt, struct tally *t) {
     const double flux_min = flux_of(20.0, p);
     for (size_t i = 0; i < n; i++) {
         const double x = s[i].x;
@@ -107,9 +154,10 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
         const struct nw_star *const found = field_find(m, x, y, 1.0 + 0.3 * p->fwhm);
         t->n_true++;
         t->n_found += found != NULL;
-        if (!found && is_verbose) {
+        if (!found && spoilt) {
             printf("  missed: snr %.0f at %.1f %.1f, wings of others %.0f ADU\n",
                    20.0 * s[i].flux / flux_min, x, y, wing);
+            show(spoilt, x, y, p->fwhm + 2.0);
         }
         if (found && t->n_ratio < 20000 && !(found->flags & NW_STAR_BLENDED)) {
             t->ratio[t->n_ratio++] = found->flux_adu / s[i].flux;
@@ -122,9 +170,10 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
         }
         t->n_false_all += !is_true;
         t->n_false += !is_true && m->stars[k].snr > 20.0;
-        if (!is_true && is_verbose) {
+        if (!is_true && spoilt && m->stars[k].snr > 20.0) {
             printf("  false: snr %.1f peak %.0f at %.1f %.1f flags %x\n", m->stars[k].snr,
                    m->stars[k].peak_adu, m->stars[k].x_px, m->stars[k].y_px, m->stars[k].flags);
+            show(spoilt, m->stars[k].x_px, m->stars[k].y_px, p->fwhm + 2.0);
         }
     }
     t->n_listed += m->n_stars;
@@ -133,12 +182,13 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
 }
 
 static void found(int argc, char **argv, bool is_raw) {
-    const double fwhm = argument(argc, argv, 2, 3.0);
+    const double width_px = argument(argc, argv, 2, 3.0);
     const size_t n = (size_t)argument(argc, argv, 3, 200.0);
     const size_t side = (size_t)argument(argc, argv, 4, 1000.0);
     const int seeds = (int)argument(argc, argv, 5, 1.0);
-    const struct true_profile p = {fwhm, 0.95, 0.3, BETA};
+    const struct true_profile p = profile_delivering(width_px);
     struct true_star *const s = calloc(n, sizeof *s);
+    uint8_t *const what = calloc(side * side, 1);
     struct tally *const t = calloc(1, sizeof *t);
     double width = 0.0;
     for (int seed = 1; seed <= seeds; seed++) {
@@ -153,10 +203,12 @@ static void found(int argc, char **argv, bool is_raw) {
         field_add(f, s, n, &p, 1.0, 0.2);
         field_noise(f, SKY, SIGMA, GAIN, rng);
         if (is_raw) {
-            spoil(f, rng);
+            memset(what, 0, side * side);
+            spoil(f, what, rng);
         }
         struct nw_measure *const m = measured(f);
-        compare(s, n, &p, m, seeds == 1 || argc > 6, t);
+        const struct spoilt spoilt = {f, what};
+        compare(s, n, &p, m, seeds == 1 || argc > 6 ? &spoilt : NULL, t);
         width += m->fwhm_px / seeds;
         nw_measure_free(m);
         field_free(f);
@@ -166,14 +218,15 @@ static void found(int argc, char **argv, bool is_raw) {
     printf("%4.1f px %6.0f stars/Mpx%s: %zu of %zu found (%.2f %%); "
            "%zu false above SNR 20 (%.2f %%), %zu of all %zu; flux %+.2f %%, width %+.2f %%, "
            "noise of the mesh %+.1f %%, of a pixel %+.1f %%\n",
-           fwhm, 1e6 * (double)n / ((double)side * (double)side), is_raw ? ", raw" : "", t->n_found,
-           t->n_true, share, t->n_false, 100.0 * (double)t->n_false / (double)t->n_true,
+           width_px, 1e6 * (double)n / ((double)side * (double)side), is_raw ? ", raw" : "",
+           t->n_found, t->n_true, share, t->n_false, 100.0 * (double)t->n_false / (double)t->n_true,
            t->n_false_all, t->n_listed, 100.0 * (nw_stat_median(t->ratio, t->n_ratio) - 1.0),
            100.0 * (width / true_delivered(&p, 1.0) - 1.0),
            100.0 * (t->noise_sum / seeds / SIGMA - 1.0),
            100.0 * (t->pixel_sum / seeds / SIGMA - 1.0));
     free(s);
     free(t);
+    free(what);
 }
 
 /* ---- pulls ---- */
