@@ -118,6 +118,14 @@ static void stack_add(struct stack *stack, const struct window *w, const struct 
     stack->n++;
 }
 
+static void stack_join(struct stack *stack, const struct stack *other) {
+    for (int k = 0; k < BINS; k++) {
+        stack->light[k] += other->light[k];
+        stack->weight[k] += other->weight[k];
+    }
+    stack->n += other->n;
+}
+
 static bool is_known(const struct object *objects, size_t n, const struct object *o) {
     for (size_t i = 0; i < n; i++) {
         if (hypot(objects[i].x - o->x, objects[i].y - o->y) < 3.0) {
@@ -127,29 +135,60 @@ static bool is_known(const struct object *objects, size_t n, const struct object
     return false;
 }
 
+/* What the window about one star shows. */
+struct look {
+    bool is_seen; /* stands out enough */
+    struct object object;
+    struct stack stack;
+};
+
+struct look_job {
+    const struct field *field;
+    const struct nw_star *const *stars;
+    double fwhm_px;
+    struct look *looks;
+};
+
+static void look_at_star(void *user, size_t i) {
+    const struct look_job *const job = user;
+    const struct nw_star *const star = job->stars[i];
+    struct look *const look = &job->looks[i];
+    struct window w;
+    window_cut(job->field, star->x_px, star->y_px, WINDOW_MAX_RADIUS, &w);
+    (void)window_drop_hits(&w, job->field, 0.5 * job->fwhm_px);
+    int at = -1;
+    const double reach = fmax(0.8 * job->fwhm_px, 2.0);
+    const double top = top_of(&w, reach, job->field->variance_per_adu, &at);
+    *look = (struct look){.is_seen = at >= 0 && top > 12.0 * w.noise_adu};
+    if (look->is_seen) {
+        const struct region region = region_grow(&w, at, 0.5 * top);
+        look->object = object_of(&region, &w);
+        stack_add(&look->stack, &w, &look->object, top);
+    }
+}
+
+/* The brightest objects: OBJECTS stars at a time are looked at, until there are as many objects. */
 static size_t look_at_objects(const struct field *field, const struct nw_measure *m, double fwhm_px,
                               struct object objects[static OBJECTS], struct stack *stack) {
-    size_t n = 0;
+    enum { ROUNDS = 10 };
     const uint32_t unfit = NW_STAR_SATURATED | NW_STAR_EDGE;
-    for (size_t i = 0; i < m->n_stars && i < 10 * (size_t)OBJECTS && n < OBJECTS; i++) {
-        const struct nw_star *const star = &m->stars[i];
-        if (star->flags & unfit) {
-            continue;
+    const struct nw_star *stars[OBJECTS];
+    struct look looks[OBJECTS];
+    struct look_job job = {field, stars, fwhm_px, looks};
+    size_t n = 0;
+    size_t next = 0;
+    while (n < OBJECTS && next < m->n_stars && next < ROUNDS * (size_t)OBJECTS) {
+        size_t n_stars = 0;
+        for (; next < m->n_stars && next < ROUNDS * (size_t)OBJECTS && n_stars < OBJECTS; next++) {
+            stars[n_stars] = &m->stars[next];
+            n_stars += m->stars[next].flags & unfit ? 0 : 1;
         }
-        struct window w;
-        window_cut(field, star->x_px, star->y_px, WINDOW_MAX_RADIUS, &w);
-        (void)window_drop_hits(&w, field, 0.5 * fwhm_px);
-        int at = -1;
-        const double reach = fmax(0.8 * fwhm_px, 2.0);
-        const double top = top_of(&w, reach, field->variance_per_adu, &at);
-        if (at < 0 || !(top > 12.0 * w.noise_adu)) {
-            continue;
-        }
-        const struct region region = region_grow(&w, at, 0.5 * top);
-        const struct object o = object_of(&region, &w);
-        if (!is_known(objects, n, &o)) {
-            objects[n++] = o;
-            stack_add(stack, &w, &o, top);
+        (void)nw_parallel_for(n_stars, field->n_threads, look_at_star, &job, NULL);
+        for (size_t i = 0; i < n_stars && n < OBJECTS; i++) {
+            if (looks[i].is_seen && !is_known(objects, n, &looks[i].object)) {
+                objects[n++] = looks[i].object;
+                stack_join(stack, &looks[i].stack);
+            }
         }
     }
     return n;

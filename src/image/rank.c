@@ -28,10 +28,15 @@ NW_CLONES static int32_t count_below(const int32_t *keys, size_t n, int32_t limi
     return count;
 }
 
-void rank_keys(const float *values, size_t n, int32_t *ret) {
+NW_CLONES static void make_keys(const float *values, size_t n, int32_t *ret) {
+#pragma omp simd
     for (size_t i = 0; i < n; i++) {
         ret[i] = key_of(values[i]);
     }
+}
+
+void rank_keys(const float *values, size_t n, int32_t *ret) {
+    make_keys(values, n, ret);
 }
 
 int32_t rank_key(const int32_t *keys, size_t n, size_t k) {

@@ -64,57 +64,123 @@ static void make_bin_rows(void *user, size_t part) {
     free(work);
 }
 
-/* Running mean over 2 SMOOTH + 1 values, the ends over what there is. */
-static void running_mean(const float *from, size_t n, size_t stride, float *to) {
+/* Running mean along a row over 2 SMOOTH + 1 values, the ends over what there is. */
+static void mean_along(const float *from, size_t n, float *to) {
     double sum = 0.0;
     size_t count = 0;
     for (size_t i = 0; i < n + SMOOTH; i++) {
         if (i < n) {
-            sum += (double)from[i * stride];
+            sum += (double)from[i];
             count++;
         }
         if (i >= 2 * SMOOTH + 1) {
-            sum -= (double)from[(i - 2 * SMOOTH - 1) * stride];
+            sum -= (double)from[i - 2 * SMOOTH - 1];
             count--;
         }
         if (i >= SMOOTH) {
-            to[(i - SMOOTH) * stride] = (float)(sum / (double)count);
+            to[i - SMOOTH] = (float)(sum / (double)count);
         }
     }
+}
+
+NW_CLONES static void add_to_sums(const float *row, size_t n, float sign, double *sums) {
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        sums[i] += (double)(sign * row[i]);
+    }
+}
+
+NW_CLONES static void share_out(const double *sums, size_t n, double count, float *to) {
+#pragma omp simd
+    for (size_t i = 0; i < n; i++) {
+        to[i] = (float)(sums[i] / count);
+    }
+}
+
+/* The same across rows, all columns side by side; sums: of nx columns. */
+static void mean_across(const float *from, size_t nx, size_t ny, double *sums, float *to) {
+    size_t count = 0;
+    memset(sums, 0, nx * sizeof *sums);
+    for (size_t j = 0; j < ny + SMOOTH; j++) {
+        if (j < ny) {
+            add_to_sums(from + j * nx, nx, 1.0F, sums);
+            count++;
+        }
+        if (j >= 2 * SMOOTH + 1) {
+            add_to_sums(from + (j - 2 * SMOOTH - 1) * nx, nx, -1.0F, sums);
+            count--;
+        }
+        if (j >= SMOOTH) {
+            share_out(sums, nx, (double)count, to + (j - SMOOTH) * nx);
+        }
+    }
+}
+
+NW_CLONES static void clamp(const float *from, size_t n, float low, float high, float *to) {
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        const float value = from[k] > low ? from[k] : low;
+        to[k] = value < high ? value : high;
+    }
+}
+
+NW_CLONES static void difference(const float *a, const float *b, size_t n, float *to) {
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        to[k] = a[k] - b[k];
+    }
+}
+
+NW_CLONES static void distances(const float *from, size_t n, float middle, float *to) {
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        to[k] = fabsf(from[k] - middle);
+    }
+}
+
+NW_CLONES static void shift_and_scale(float *values, size_t n, float middle, float scale) {
+#pragma omp simd
+    for (size_t k = 0; k < n; k++) {
+        values[k] = (values[k] - middle) / scale;
+    }
+}
+
+/* A median of many values without a guess which of two is larger. */
+static float median_by_rank(const float *values, size_t n, int32_t *keys) {
+    rank_keys(values, n, keys);
+    const float above = rank_value(keys, n, n / 2);
+    return n % 2 == 1 ? above : 0.5F * (rank_value(keys, n, n / 2 - 1) + above);
 }
 
 /* Takes off what is smooth over 11 bins (nebula, gradients, crowding), scales to the scatter. */
 static bool flatten(struct streak_bins *bins) {
     const size_t n = bins->nx * bins->ny;
     float *const mean = nw_calloc(2 * n, sizeof *mean);
-    if (!mean) {
-        return false;
+    double *const sums = nw_calloc(bins->nx, sizeof *sums);
+    int32_t *const keys = nw_calloc(n, sizeof *keys);
+    bool is_done = false;
+    if (!mean || !sums || !keys) {
+        goto done;
     }
     float *const work = mean + n;
-    for (size_t k = 0; k < n; k++) {
-        work[k] = fminf(fmaxf(bins->z[k], -2.0F * HIGH), 2.0F * HIGH);
-    }
+    clamp(bins->z, n, -2.0F * HIGH, 2.0F * HIGH, work);
     for (size_t j = 0; j < bins->ny; j++) {
-        running_mean(work + j * bins->nx, bins->nx, 1, mean + j * bins->nx);
+        mean_along(work + j * bins->nx, bins->nx, mean + j * bins->nx);
     }
-    for (size_t i = 0; i < bins->nx; i++) {
-        running_mean(mean + i, bins->ny, bins->nx, work + i);
-    }
-    for (size_t k = 0; k < n; k++) {
-        bins->z[k] -= work[k];
-        mean[k] = bins->z[k];
-    }
-    const float middle = nw_stat_median_f(mean, n);
-    for (size_t k = 0; k < n; k++) {
-        mean[k] = fabsf(bins->z[k] - middle);
-    }
+    mean_across(mean, bins->nx, bins->ny, sums, work);
+    difference(bins->z, work, n, bins->z);
+    const float middle = median_by_rank(bins->z, n, keys);
+    distances(bins->z, n, middle, mean);
     /* never below the noise of a bin itself */
-    const float scale = fmaxf(1.4826F * nw_stat_median_f(mean, n), 0.9F);
-    for (size_t k = 0; k < n; k++) {
-        bins->z[k] = fminf(fmaxf((bins->z[k] - middle) / scale, LOW), HIGH);
-    }
+    const float scale = fmaxf(1.4826F * median_by_rank(mean, n, keys), 0.9F);
+    shift_and_scale(bins->z, n, middle, scale);
+    clamp(bins->z, n, LOW, HIGH, bins->z);
+    is_done = true;
+done:
     free(mean);
-    return true;
+    free(sums);
+    free(keys);
+    return is_done;
 }
 
 enum nw_status streak_bins_make(const struct field *field, double fwhm_px, struct streak_bins *ret,

@@ -24,21 +24,57 @@ static struct centre centre_of(double *values, size_t n) {
     return (struct centre){median, sqrt(NW_PI / 2.0) * sigma / sqrt((double)n)};
 }
 
-/* The values of one measure over the used stars of a zone (zone < 0: all). */
-static size_t gather(const struct nw_measure *m, const int *zone_of, int zone, size_t offset,
-                     double *ret) {
-    size_t n = 0;
+/* The used stars, zone after zone: those of zone k are star[from[k]] .. star[from[k + 1] - 1],
+ * those outside the frame the last. */
+struct used {
+    size_t *star;
+    size_t from[N_ZONES + 2];
+};
+
+static size_t zone_at(const struct nw_measure *m, const struct nw_star *star) {
+    const int zx = (int)floor((star->x_px + 0.5) * NW_ZONES_X / (double)m->width_px);
+    const int zy = (int)floor((star->y_px + 0.5) * NW_ZONES_Y / (double)m->height_px);
+    const bool is_inside = zx >= 0 && zy >= 0 && zx < NW_ZONES_X && zy < NW_ZONES_Y;
+    return is_inside ? (size_t)(zy * NW_ZONES_X + zx) : N_ZONES;
+}
+
+/* Sorted by counting, so that the many passes that follow see no other stars. */
+static void list_used(const struct nw_measure *m, struct used *ret) {
+    size_t count[N_ZONES + 1] = {0};
     for (size_t i = 0; i < m->n_stars; i++) {
-        if (!star_is_used(&m->stars[i]) || (zone >= 0 && zone_of[i] != zone)) {
-            continue;
+        if (star_is_used(&m->stars[i])) {
+            count[zone_at(m, &m->stars[i])]++;
         }
+    }
+    ret->from[0] = 0;
+    for (size_t k = 0; k <= N_ZONES; k++) {
+        ret->from[k + 1] = ret->from[k] + count[k];
+        count[k] = ret->from[k];
+    }
+    for (size_t i = 0; i < m->n_stars; i++) {
+        if (star_is_used(&m->stars[i])) {
+            ret->star[count[zone_at(m, &m->stars[i])]++] = i;
+        }
+    }
+}
+
+/* The values of one measure over the used stars from .. to - 1. */
+static size_t gather(const struct nw_measure *m, const struct used *used, size_t from, size_t to,
+                     size_t offset, double *ret) {
+    size_t n = 0;
+    for (size_t i = from; i < to; i++) {
         double value = 0.0;
-        memcpy(&value, (const char *)&m->stars[i] + offset, sizeof value);
+        memcpy(&value, (const char *)&m->stars[used->star[i]] + offset, sizeof value);
         if (isfinite(value)) {
             ret[n++] = value;
         }
     }
     return n;
+}
+
+static struct centre centre_of_all(const struct nw_measure *m, const struct used *used,
+                                   size_t offset, double *work) {
+    return centre_of(work, gather(m, used, 0, used->from[N_ZONES + 1], offset, work));
 }
 
 /* Median of a zone's values and their scatter. Rms of the MAD of few Gaussian values is below their
@@ -55,14 +91,14 @@ static struct centre zone_scatter(double *values, size_t n) {
 
 /* One quantity in all zones. A dozen values hardly know their own scatter: each zone's is weighed
  * with POOL stars' worth of that of all zones (common practice, no source). */
-static void centre_zones(const struct nw_measure *m, const int *zone_of, size_t offset,
+static void centre_zones(const struct nw_measure *m, const struct used *used, size_t offset,
                          double *work, size_t counts[static N_ZONES],
                          struct centre ret[static N_ZONES]) {
     static const double POOL = 12.0;
     double sum = 0.0;
     double n_sum = 0.0;
     for (int k = 0; k < N_ZONES; k++) {
-        counts[k] = gather(m, zone_of, k, offset, work);
+        counts[k] = gather(m, used, used->from[k], used->from[k + 1], offset, work);
         ret[k] = zone_scatter(work, counts[k]);
         if (isfinite(ret[k].sigma)) {
             sum += (double)counts[k] * ret[k].sigma * ret[k].sigma;
@@ -77,17 +113,17 @@ static void centre_zones(const struct nw_measure *m, const int *zone_of, size_t 
     }
 }
 
-static void summarise_zones(struct nw_measure *m, const int *zone_of, double *work) {
+static void summarise_zones(struct nw_measure *m, const struct used *used, double *work) {
     size_t n[N_ZONES];
     size_t other[N_ZONES];
     struct centre fwhm[N_ZONES];
     struct centre half[N_ZONES];
     struct centre e1[N_ZONES];
     struct centre e2[N_ZONES];
-    centre_zones(m, zone_of, offsetof(struct nw_star, fwhm_px), work, n, fwhm);
-    centre_zones(m, zone_of, offsetof(struct nw_star, half_light_px), work, other, half);
-    centre_zones(m, zone_of, offsetof(struct nw_star, e1), work, other, e1);
-    centre_zones(m, zone_of, offsetof(struct nw_star, e2), work, other, e2);
+    centre_zones(m, used, offsetof(struct nw_star, fwhm_px), work, n, fwhm);
+    centre_zones(m, used, offsetof(struct nw_star, half_light_px), work, other, half);
+    centre_zones(m, used, offsetof(struct nw_star, e1), work, other, e1);
+    centre_zones(m, used, offsetof(struct nw_star, e2), work, other, e2);
     for (int k = 0; k < N_ZONES; k++) {
         struct nw_zone *const z = &m->zones[k];
         z->n = n[k];
@@ -101,29 +137,21 @@ static void summarise_zones(struct nw_measure *m, const int *zone_of, double *wo
     }
 }
 
-static void place_zones(struct nw_measure *m, int *zone_of) {
+static void place_zones(struct nw_measure *m) {
     const double w = (double)m->width_px;
     const double h = (double)m->height_px;
     const double half_diagonal = 0.5 * hypot(w, h);
-    for (int k = 0; k < NW_ZONES_X * NW_ZONES_Y; k++) {
+    for (int k = 0; k < N_ZONES; k++) {
         const int column = k % NW_ZONES_X;
         const int row = k / NW_ZONES_X;
         m->zones[k].u = ((column + 0.5) / NW_ZONES_X - 0.5) * w / half_diagonal;
         m->zones[k].v = ((row + 0.5) / NW_ZONES_Y - 0.5) * h / half_diagonal;
     }
-    for (size_t i = 0; i < m->n_stars; i++) {
-        const int zx = (int)floor((m->stars[i].x_px + 0.5) * NW_ZONES_X / w);
-        const int zy = (int)floor((m->stars[i].y_px + 0.5) * NW_ZONES_Y / h);
-        const bool is_inside = zx >= 0 && zy >= 0 && zx < NW_ZONES_X && zy < NW_ZONES_Y;
-        zone_of[i] = is_inside ? zy * NW_ZONES_X + zx : NW_ZONES_X * NW_ZONES_Y;
-    }
 }
 
-static void summarise_shape(struct nw_measure *m, double *work) {
-    const struct centre e1 =
-        centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, e1), work));
-    const struct centre e2 =
-        centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, e2), work));
+static void summarise_shape(struct nw_measure *m, const struct used *used, double *work) {
+    const struct centre e1 = centre_of_all(m, used, offsetof(struct nw_star, e1), work);
+    const struct centre e2 = centre_of_all(m, used, offsetof(struct nw_star, e2), work);
     m->e1 = e1.value;
     m->e2 = e2.value;
     m->e_sigma = hypot(e1.sigma, e2.sigma) / sqrt(2.0);
@@ -160,28 +188,28 @@ void summary_make(struct nw_measure *m, const struct seeing *seeing, double comm
     m->moffat_beta = seeing->is_fitted ? seeing->beta : NAN;
     m->neq_area_px2 = NAN;
     double *const work = nw_calloc(m->n_stars, sizeof *work);
-    int *const zone_of = nw_calloc(m->n_stars, sizeof *zone_of);
-    if (work && zone_of) {
-        place_zones(m, zone_of);
-        m->n_used = gather(m, NULL, -1, offsetof(struct nw_star, fwhm_px), work);
-        const struct centre fwhm = centre_of(work, m->n_used);
+    struct used used = {.star = nw_calloc(m->n_stars, sizeof *used.star)};
+    if (work && used.star) {
+        place_zones(m);
+        list_used(m, &used);
+        m->n_used = used.from[N_ZONES + 1];
+        const struct centre fwhm = centre_of_all(m, &used, offsetof(struct nw_star, fwhm_px), work);
         m->fwhm_px = fwhm.value;
         m->fwhm_sigma_px = hypot(fwhm.sigma, common_sigma * fwhm.value);
         /* where most have none the few that do are the widest, not the frame's */
         const size_t n_optical =
-            gather(m, NULL, -1, offsetof(struct nw_star, fwhm_optical_px), work);
+            gather(m, &used, 0, m->n_used, offsetof(struct nw_star, fwhm_optical_px), work);
         const struct centre optical = centre_of(work, 4 * n_optical > m->n_used ? n_optical : 0);
         m->fwhm_optical_px = optical.value;
         /* widths nearly add in squares: optical d optical = delivered d delivered */
         m->fwhm_optical_sigma_px =
             hypot(optical.sigma, common_sigma * fwhm.value * fwhm.value / optical.value);
         m->half_light_px =
-            centre_of(work, gather(m, NULL, -1, offsetof(struct nw_star, half_light_px), work))
-                .value;
-        summarise_shape(m, work);
-        summarise_zones(m, zone_of, work);
+            centre_of_all(m, &used, offsetof(struct nw_star, half_light_px), work).value;
+        summarise_shape(m, &used, work);
+        summarise_zones(m, &used, work);
     }
     free(work);
-    free(zone_of);
+    free(used.star);
     flag_frame(m);
 }
