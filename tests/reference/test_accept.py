@@ -6,10 +6,9 @@ another with one thing changed.
 import numpy as np
 import pytest
 from astropy.io import fits
+from support import answer_book, needs_command
 
-from test_book import COMMAND, answer
-
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 SIDE = 240
 PLACES = np.random.default_rng(4).uniform(12, SIDE - 12, (70, 2))
 PEAKS = 4000.0 / (1 + np.arange(70)) ** 0.4
@@ -46,7 +45,7 @@ def usual_nights(tmp_path_factory):
         for sub in range(3):
             write_sub(folder / f"{night}_{sub}.fits", moment(night, sub), 100 * night + sub)
     book = folder / "book.sqlite"
-    answer(book, "add", folder)
+    answer_book(book, "add", folder)
     return book.read_bytes()
 
 
@@ -61,8 +60,8 @@ def test_what_changed_is_named(tmp_path, usual_nights, named, change):
     book.write_bytes(usual_nights)
     for sub in range(3):
         write_sub(tmp_path / f"9_{sub}.fits", moment(9, sub), 900 + sub, **change)
-    answer(book, "add", tmp_path)
-    [train] = answer(book, "accept")["trains"]
+    answer_book(book, "add", tmp_path)
+    [train] = answer_book(book, "accept")["trains"]
     checks = {c["what"]: c for c in train["checks"]}
     worse = {name for name, c in checks.items() if c["verdict"] == "worse"}
     # three stars a zone: where they stand in it, a steep tilt is in the other two patterns as well

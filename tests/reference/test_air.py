@@ -8,33 +8,17 @@ import csv
 import datetime
 import json
 import math
-import os
-import pathlib
-import subprocess
 
 import numpy
 import pytest
 from scipy.integrate import solve_ivp
+from support import DATA, RIG, answer, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-RIG = TOP / "data/demo/rig.yaml"
-DATA = pathlib.Path(os.environ.get("NIGHTWRIGHT_SHARED_DATA", "/nowhere"))
 YEAR = DATA / "weather/tmy3_723170_greensboro.csv"
 
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
+pytestmark = needs_command
 
 NIGHT = ["--night", "2026-06-14"]
-
-
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, *map(str, args)], capture_output=True, text=True)
-
-
-def answer(*args):
-    done = run("air", *args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
 
 
 def rows(path):
@@ -94,7 +78,7 @@ def balance(t, y, night, part):
 
 def test_the_night_against_scipy(tmp_path):
     out = tmp_path / "night.csv"
-    answer(RIG, *NIGHT, "--csv", out, "--set", "site.humidity=0.3",
+    answer("air", RIG, *NIGHT, "--csv", out, "--set", "site.humidity=0.3",
            "--set", "surfaces.front lens.strap=0 W")
     table = [r for r in rows(out) if r["roof_open"] == "1"]
     stamp = [datetime.datetime.fromisoformat(r["time"].replace("Z", "+00:00")).timestamp()
@@ -118,7 +102,7 @@ def test_the_night_against_scipy(tmp_path):
 
 
 def test_what_is_claimed_is_judged():
-    got = {c["what"]: c for c in answer(RIG, *NIGHT)["claims"]}
+    got = {c["what"]: c for c in answer("air", RIG, *NIGHT)["claims"]}
     litre = got["dryer takes"]
     assert litre["verdict"] == "refused" and litre["claimed"] == 1.0
     assert litre["possible_low"] == pytest.approx(0.10, abs=0.005)  # OBSERVABILITY 16
@@ -127,25 +111,26 @@ def test_what_is_claimed_is_judged():
     rise = got["heater holds under the cover"]
     assert rise["verdict"] == "refused" and rise["possible_high"] < 5.0
     tight = ["--set", "cover.air_changes=0 1/h"]
-    cloth = answer(RIG, *NIGHT, *tight, "--set", "cover.insulation=0 m2 K/W")
+    cloth = answer("air", RIG, *NIGHT, *tight, "--set", "cover.insulation=0 m2 K/W")
     rise = {c["what"]: c for c in cloth["claims"]}["heater holds under the cover"]
     assert 1.4 < rise["possible_low"] < rise["possible_high"] < 3.2  # plain cloth, 2 to 3 m2
-    padded = answer(RIG, *NIGHT, *tight, "--set", "cover.insulation=0.5 m2 K/W")
+    padded = answer("air", RIG, *NIGHT, *tight, "--set", "cover.insulation=0.5 m2 K/W")
     rise = {c["what"]: c for c in padded["claims"]}["heater holds under the cover"]
     assert rise["verdict"] == "possible" and 6 < rise["possible_high"] < 9
 
 
 def test_a_wet_night_is_closed_early_and_covered_late():
     strap = ["--set", "surfaces.front lens.strap=0 W", "--set", "surfaces.guide lens.strap=0 W"]
-    wet = answer(RIG, *NIGHT, "--set", "site.humidity=0.97", *strap)
-    dry = answer(RIG, *NIGHT, "--set", "site.humidity=0.4", *strap)
+    wet = answer("air", RIG, *NIGHT, "--set", "site.humidity=0.97", *strap)
+    dry = answer("air", RIG, *NIGHT, "--set", "site.humidity=0.4", *strap)
     assert dry["close_for"] == "dawn" and wet["close_for"] in ("front lens", "guide lens")
     assert wet["close_at"] < dry["close_at"]
     assert wet["cover_at"] is None or wet["cover_at"] > wet["close_at"]
     lens = {s["name"]: s for s in wet["surfaces"]}["guide lens"]
     assert lens["wets_at"] is not None and lens["margin_k"] < 0 and lens["strap_missing_wh"] > 0
     assert "never cover a wet lens" in wet["cautions"]
-    cold = answer(RIG, *NIGHT, "--set", "site.humidity=0.9", "--set", "site.temperature=-8 degC")
+    cold = answer("air", RIG, *NIGHT, "--set", "site.humidity=0.9",
+                  "--set", "site.temperature=-8 degC")
     assert cold["weather"][1]["wets_as"] == "frost"
     assert cold["weather"][1]["wets_below_c"] > cold["weather"][1]["dew_point_c"]
 
@@ -154,7 +139,7 @@ def test_the_fit_finds_the_simulated_shed(tmp_path):
     done = run("synth", RIG, "-o", tmp_path / "night", "--subs", "2", "--size", "64x64")
     assert done.returncode == 0, done.stderr
     truth = json.loads((tmp_path / "night/truth.json").read_text())["climate"]
-    got = answer(RIG, tmp_path / "night/climate.csv")["measured"]
+    got = answer("air", RIG, tmp_path / "night/climate.csv")["measured"]
     checked = 0
     for key in ("cover_loss_w_per_k", "cover_capacity_kj_per_k", "air_changes_per_h",
                 "water_buffer_kg", "dryer_g_per_h"):

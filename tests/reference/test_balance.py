@@ -3,19 +3,12 @@
 Reference: statics written out in numpy (sum of m r across each axis), g = 9.80665 (3rd CGPM).
 """
 
-import json
-import os
-import pathlib
-import subprocess
 
 import numpy
 import pytest
+from support import RIG, TOP, answer, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-RIG = TOP / "data/demo/rig.yaml"
-
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
+pytestmark = needs_command
 
 SMALL = """nightwright: 1
 site: {latitude: 40 deg, longitude: 0 deg}
@@ -34,16 +27,6 @@ setups: {one: {telescope: tube, camera: camera}}
 """
 
 
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, "balance", *map(str, args)], capture_output=True, text=True)
-
-
-def answer(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
-
-
 @pytest.fixture
 def rig(tmp_path):
     path = tmp_path / "rig.yaml"
@@ -56,7 +39,7 @@ def test_what_is_left_over_as_numpy_adds_it_up(rig):
     at = numpy.array([[0, 0.02, 0.18], [0.04, -0.09, 0.25], [-0.3, -0.09, 0.25],
                       [0.01, 0.16, 0.24]])
     tube = mass @ at
-    got = answer(rig)
+    got = answer("balance", rig)
     assert got["along_tube_kg_m"] == pytest.approx(tube[0], abs=1e-5)
     assert got["sideways_kg_m"] == pytest.approx(tube[1], abs=1e-5)
     assert got["along_shaft_kg_m"] == pytest.approx(tube[2] - 10 * 0.2, abs=1e-5)
@@ -69,7 +52,7 @@ def test_what_is_left_over_as_numpy_adds_it_up(rig):
 
 def test_the_printed_moves_balance_the_rig(rig):
     """Carried bodies go along: the bar takes both tubes, the tube its camera."""
-    first = answer(rig)
+    first = answer("balance", rig)
     moved = {m["name"]: m for m in first["moves"]}
     bar = moved["bar"]["to_mm"] - moved["bar"]["from_mm"]
     left = moved["left"]["to_mm"] - moved["left"]["from_mm"]
@@ -77,23 +60,23 @@ def test_the_printed_moves_balance_the_rig(rig):
             f"bodies.camera.y={-90 + bar} mm", f"bodies.right.y={160 + bar} mm",
             f"bodies.left.x={40 + left} mm", f"bodies.camera.x={-300 + left} mm",
             f"bodies.weight.z={first['counterweights'][0]['position_mm']} mm"]
-    second = answer(rig, *[x for s in sets for x in ("--set", s)])
+    second = answer("balance", rig, *[x for s in sets for x in ("--set", s)])
     for key in ("along_tube_kg_m", "sideways_kg_m", "along_shaft_kg_m"):
         assert abs(second[key]) < 2e-5, key
         assert abs(first[key]) > 0.01, key
 
 
 def test_a_moment_kept_on_purpose(rig):
-    kept = answer(rig, "--keep", "0.5")
+    kept = answer("balance", rig, "--keep", "0.5")
     assert kept["left_after_moves"]["along_shaft_kg_m"] * 9.80665 * numpy.cos(
         numpy.radians(40)) == pytest.approx(0.5, rel=1e-3)
 
 
 def test_what_was_found_corrects_the_masses_or_says_that_it_cannot(rig):
-    text = run(rig, "--set", "bodies.left.mass={value: 6 kg, sigma: 0.5 kg}", "--moment",
+    text = run("balance", rig, "--set", "bodies.left.mass={value: 6 kg, sigma: 0.5 kg}", "--moment",
                "shaft=7.2").stdout
     assert "sigma from the description" in text and "left" in text.split("FOUND")[1]
-    wrong = run(rig, "--moment", "shaft=-30").stdout
+    wrong = run("balance", rig, "--moment", "shaft=-30").stdout
     assert "something is described wrongly" in " ".join(wrong.split())
 
 
@@ -102,17 +85,17 @@ def test_refusals(rig, tmp_path):
                           ((rig, "--setup", "two"), "no setup 'two'; the first is 'one'"),
                           ((rig, "--keep", "9"), "--keep"),
                           ((tmp_path / "none.yaml",), "none.yaml")]:
-        done = run(*args)
+        done = run("balance", *args)
         assert done.returncode in (1, 2) and done.stdout == "" and message in done.stderr
     bare = tmp_path / "bare.yaml"
     head, tail = SMALL.split("bodies:")
     bare.write_text(head + "setups" + tail.split("setups")[1])
-    done = run(bare)
+    done = run("balance", bare)
     assert done.returncode == 2 and "no bodies are described" in done.stderr
 
 
 def test_the_demo_rig_and_the_width_of_the_page():
-    done = run(RIG)
+    done = run("balance", RIG)
     assert done.returncode == 0, done.stderr
     assert max(map(len, done.stdout.splitlines())) <= 80
     for word in ("LEFT OVER", "WHERE THINGS GO", "WHICH WEIGHTS", "OPENING", "CAUTION"):
@@ -122,7 +105,7 @@ def test_the_demo_rig_and_the_width_of_the_page():
 def test_arrangements_side_by_side():
     """Common practice, no source: heavy and near beats light and far: by how much."""
     path = TOP / "data/demo/arrangements.yaml"
-    rows = answer(path, "--compare")["compared"]
+    rows = answer("balance", path, "--compare")["compared"]
     assert [r["arrangement"] for r in rows] == ["least inertia", "most inertia"] * 2
     for least, most in (rows[:2], rows[2:]):
         assert least["setup"] == most["setup"]
@@ -131,13 +114,13 @@ def test_arrangements_side_by_side():
         assert least["shaft_moment_n_m"] == pytest.approx(most["shaft_moment_n_m"], rel=1e-3)
         assert abs(least["ra_left_n_m"]) < 1e-3 and abs(most["ra_left_n_m"]) < 1e-3
     assert rows[0]["inertia_kg_m2"] < rows[2]["inertia_kg_m2"]  # side by side against stacked
-    text = run(path, "--compare", "--attitudes").stdout
+    text = run("balance", path, "--compare", "--attitudes").stdout
     assert max(map(len, text.splitlines())) <= 80
 
 
 def test_moments_at_attitudes_as_numpy_turns_them(rig):
     """Level shaft on the meridian: g cos(latitude) times the first moment along the shaft."""
-    result = answer(rig, "--attitudes")
+    result = answer("balance", rig, "--attitudes")
     at = [a for a in result["attitudes"] if a["ha_deg"] == 0 and a["dec_deg"] == 0]
     z = 1 * 0.18 + 6 * 0.25 + 1.5 * 0.25 + 3 * 0.24 - 10 * 0.2
     want = 9.80665 * numpy.cos(numpy.radians(40)) * z

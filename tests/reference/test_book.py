@@ -20,76 +20,19 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from scipy.stats import spearmanr
+from support import (COMMAND, TOP, answer, answer_book, needs_command, rows, run, run_book, whole,
+                     write_light, write_nights)
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-
-
-def run(book, *args, **more):
-    return subprocess.run([COMMAND, "book", *map(str, args), "--book", str(book)], text=True,
-                          capture_output=True, timeout=120, **more)
-
-
-def answer(book, *args):
-    done = run(book, *args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
-
-
-def write_light(path, start, seed, fwhm_px=3.0, **cards):
-    """A small field of Gaussian stars."""
-    rng = np.random.default_rng(seed)
-    y, x = np.mgrid[0:160, 0:160]
-    image = rng.normal(1000.0, 8.0, x.shape)
-    sigma = fwhm_px / 2.3548
-    peak = 4000.0 * (3.0 / fwhm_px) ** 2  # the same light, however wide
-    grid = np.stack(np.meshgrid(range(20, 160, 30), range(20, 160, 30)), -1).reshape(-1, 2)
-    places = grid + np.random.default_rng(99).uniform(-6, 6, grid.shape)  # the same each time
-    for k, (cx, cy) in enumerate(places):
-        image += peak / (1 + k) ** 0.5 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 2 / sigma**2)
-    header = fits.Header()
-    header["DATE-OBS"] = start
-    header["EXPTIME"] = 60.0
-    header["IMAGETYP"] = "LIGHT"
-    header["INSTRUME"] = "cooled mono"
-    header["FILTER"] = "L"
-    header["OBJECT"] = "field one"
-    for key, value in cards.items():
-        header[key.replace("_", "-")] = value
-    fits.writeto(path, np.clip(image, 0, 65535).astype(np.uint16), header, overwrite=True)
-
-
-def write_nights(folder, nights, subs, **more):
-    folder.mkdir(exist_ok=True)
-    for night in range(nights):
-        for sub in range(subs):
-            start = "2026-05-%02dT21:%02d:00" % (night + 1, sub)
-            write_light(folder / f"n{night:02d}_{sub:02d}.fits", start, 100 * night + sub, **more)
-
-
-def rows(book, sql):
-    with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as db:
-        return db.execute(sql).fetchall()
-
-
-def whole(book):
-    """All that does not depend on the moment of adding."""
-    return rows(book, """
-        SELECT hex(sha256), frame.use, t_start_utc_s, is_double, fwhm_px, n_stars,
-            (SELECT count(*) FROM zone WHERE frame_id = frame.id),
-            (SELECT length(stars) FROM star_list WHERE frame_id = frame.id)
-        FROM content JOIN frame ON content_id = content.id
-        LEFT JOIN measure ON frame_id = frame.id ORDER BY 1""")
+pytestmark = needs_command
 
 
 def test_keeps_what_measure_says(tmp_path):
     book = tmp_path / "book.sqlite"
     write_nights(tmp_path / "lights", 2, 2)
-    added = answer(book, "add", tmp_path / "lights")
+    added = answer_book(book, "add", tmp_path / "lights")
     assert (added["added"], added["light_frames"], added["skipped"]) == (4, 4, 0)
     path = tmp_path / "lights/n01_01.fits"
-    done = subprocess.run([COMMAND, "measure", path, "--json"], capture_output=True, text=True)
+    done = run("measure", path, "--json")
     measured = json.loads(done.stdout)["frames"][0]
     digest = hashlib.sha256(path.read_bytes()).hexdigest().upper()
     [(fwhm, stars, start)] = rows(book, "SELECT fwhm_px, n_stars, t_start_utc_s FROM content JOIN "
@@ -98,7 +41,7 @@ def test_keeps_what_measure_says(tmp_path):
     assert fwhm == pytest.approx(measured["fwhm_px"], rel=5e-5)  # five digits are printed
     assert stars == measured["stars_detected"]
     assert time.strftime("%FT%T", time.gmtime(start)) == "2026-05-02T21:01:00"
-    nights = answer(book, "nights")["nights"]
+    nights = answer_book(book, "nights")["nights"]
     assert [n["night"] for n in nights] == ["2026-05-01", "2026-05-02"]
     assert nights[0]["fwhm_px"] == pytest.approx(3.0, rel=0.03)  # as made
 
@@ -106,11 +49,11 @@ def test_keeps_what_measure_says(tmp_path):
 def test_export_is_csv_that_python_reads(tmp_path):
     book = tmp_path / "book.sqlite"
     write_nights(tmp_path / "lights", 1, 3, OBJECT='a "b", c')
-    answer(book, "add", tmp_path / "lights")
-    table = list(csv.DictReader(io.StringIO(run(book, "export").stdout)))
+    answer_book(book, "add", tmp_path / "lights")
+    table = list(csv.DictReader(io.StringIO(run_book(book, "export").stdout)))
     assert [row["object"] for row in table] == ['a "b", c'] * 3
     assert table[0]["airmass"] == ""  # not known: empty, not 0
-    files = list(csv.DictReader(io.StringIO(run(book, "export", "file").stdout)))
+    files = list(csv.DictReader(io.StringIO(run_book(book, "export", "file").stdout)))
     for row in files:
         assert hashlib.sha256(pathlib.Path(row["path"]).read_bytes()).hexdigest() == row["sha256"]
 
@@ -120,7 +63,7 @@ def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path):
     write_nights(lights, 6, 8)
     whole_book = tmp_path / "whole.sqlite"
     start = time.monotonic()
-    assert answer(whole_book, "add", lights)["added"] == 48
+    assert answer_book(whole_book, "add", lights)["added"] == 48
     length = time.monotonic() - start
     book = tmp_path / "killed.sqlite"
     rng = random.Random(20260514)
@@ -133,8 +76,9 @@ def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path):
         unfinished += child.wait() == -signal.SIGKILL
         kills += 1
         if kills % 40 == 0:  # start again, so that kills meet every stage
-            answer(book, "add", lights / "n00_00.fits")  # makes it, where the kill came too soon
-            assert answer(book, "check")["is_sound"]
+            # makes it, where the kill came too soon
+            answer_book(book, "add", lights / "n00_00.fits")
+            assert answer_book(book, "check")["is_sound"]
             for left in tmp_path.glob("killed.sqlite*"):
                 left.unlink()
     assert unfinished > 100  # else the kills came too late to mean anything
@@ -144,8 +88,8 @@ def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path):
         time.sleep(0.3 * length)
         child.send_signal(signal.SIGKILL)
         child.wait()
-    answer(book, "add", lights)
-    assert answer(book, "check")["is_sound"]
+    answer_book(book, "add", lights)
+    assert answer_book(book, "check")["is_sound"]
     assert whole(book) == whole(whole_book)
 
 
@@ -154,19 +98,19 @@ def test_a_full_disk_leaves_a_sound_book(tmp_path):
     lights = tmp_path / "lights"
     write_nights(lights, 3, 8)
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights / "n00_00.fits")
+    answer_book(book, "add", lights / "n00_00.fits")
 
     def little_room():
         signal.signal(signal.SIGXFSZ, signal.SIG_IGN)  # the write fails instead
         room = 100000  # of the write-ahead log: 23 frames take 270 kB
         resource.setrlimit(resource.RLIMIT_FSIZE, (room, room))
 
-    done = run(book, "add", lights, preexec_fn=little_room)
+    done = run_book(book, "add", lights, preexec_fn=little_room)
     assert done.returncode == 1
     assert "cannot write" in done.stderr and "book.sqlite" in done.stderr
     assert done.stdout == ""
-    assert answer(book, "check")["is_sound"]
-    assert answer(book, "add", lights)["skipped"] == 0
+    assert answer_book(book, "check")["is_sound"]
+    assert answer_book(book, "add", lights)["skipped"] == 0
     assert len(whole(book)) == 24
 
 
@@ -174,12 +118,12 @@ def test_two_writers_at_once(tmp_path):
     lights = tmp_path / "lights"
     write_nights(lights, 4, 8)
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights / "n00_00.fits")
+    answer_book(book, "add", lights / "n00_00.fits")
     both = [subprocess.Popen([COMMAND, "book", "add", lights, "--book", book],
                              stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
             for _ in range(2)]
     assert [child.wait() for child in both] == [0, 0], [child.stderr.read() for child in both]
-    assert answer(book, "check")["is_sound"]
+    assert answer_book(book, "check")["is_sound"]
     assert len(whole(book)) == 32
 
 
@@ -190,10 +134,10 @@ def test_a_file_still_being_written_waits_for_the_next_time(tmp_path):
     content = path.read_bytes()
     path.write_bytes(content[:20000])
     book = tmp_path / "book.sqlite"
-    first = answer(book, "add", lights)
+    first = answer_book(book, "add", lights)
     assert (first["added"], first["skipped"]) == (1, 1)
     path.write_bytes(content)
-    assert answer(book, "add", lights)["added"] == 1
+    assert answer_book(book, "add", lights)["added"] == 1
     assert len(whole(book)) == 2
 
 
@@ -202,12 +146,13 @@ def test_clocks_may_step_back(tmp_path):
     lights = tmp_path / "lights"
     write_nights(lights, 2, 2)
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights / "n01_00.fits", lights / "n01_01.fits")
+    answer_book(book, "add", lights / "n01_00.fits", lights / "n01_01.fits")
     for path in lights.iterdir():
         os.utime(path, (1e9, 1e9))
-    again = answer(book, "add", lights)
+    again = answer_book(book, "add", lights)
     assert (again["added"], again["known"]) == (2, 2)
-    assert [n["night"] for n in answer(book, "nights")["nights"]] == ["2026-05-01", "2026-05-02"]
+    nights = [n["night"] for n in answer_book(book, "nights")["nights"]]
+    assert nights == ["2026-05-01", "2026-05-02"]
 
 
 def test_a_share_that_vanishes(tmp_path):
@@ -223,28 +168,28 @@ def test_a_share_that_vanishes(tmp_path):
     added = json.loads(out)
     assert added["added"] + added["skipped"] in (31, 32)
     assert added["added"] >= 31
-    assert answer(book, "check")["is_sound"]
+    assert answer_book(book, "check")["is_sound"]
 
 
 def test_acceptance_tells_a_rig_that_changed(tmp_path):
     lights = tmp_path / "lights"
     write_nights(lights, 8, 3)
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights)
-    [train] = answer(book, "accept")["trains"]
+    answer_book(book, "add", lights)
+    [train] = answer_book(book, "accept")["trains"]
     verdicts = {c["what"]: c["verdict"] for c in train["checks"]}
     assert verdicts["star width at zenith"] == "same" and verdicts["scale"] == "same"
     assert train["not_as_it_was"] == 0
     for sub in range(3):  # much wider stars in the ninth night
         write_light(lights / f"n08_{sub:02d}.fits", f"2026-05-09T21:{sub:02d}:00", 900 + sub,
                     fwhm_px=4.5)
-    answer(book, "add", lights)
-    [train] = answer(book, "accept", "2026-05-09")["trains"]
+    answer_book(book, "add", lights)
+    [train] = answer_book(book, "accept", "2026-05-09")["trains"]
     verdicts = {c["what"]: c["verdict"] for c in train["checks"]}
     assert verdicts["star width at zenith"] == "worse"
     assert verdicts["scale"] == "same" and verdicts["rotation"] == "same"
-    assert run(book, "accept", "--strict").returncode == 3
-    assert run(book, "accept", "2026-01-01").returncode == 2
+    assert run_book(book, "accept", "--strict").returncode == 3
+    assert run_book(book, "accept", "2026-01-01").returncode == 2
 
 
 def test_acceptance_finds_a_turned_camera(tmp_path):
@@ -255,8 +200,8 @@ def test_acceptance_finds_a_turned_camera(tmp_path):
     with fits.open(path, mode="update") as hdus:
         hdus[0].data = np.ascontiguousarray(np.rot90(hdus[0].data))
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights)
-    [train] = answer(book, "accept")["trains"]
+    answer_book(book, "add", lights)
+    [train] = answer_book(book, "accept")["trains"]
     checks = {c["what"]: c for c in train["checks"]}
     assert abs(checks["rotation"]["tonight"]) == pytest.approx(90.0, abs=0.1)
     assert checks["rotation"]["verdict"] == "worse"
@@ -271,8 +216,8 @@ def test_trend_against_scipy(tmp_path):
         write_light(lights / f"{night}.fits", f"2026-05-{night + 1:02d}T21:00:00", night,
                     fwhm_px=2.5 + 0.1 * night + rng.normal(0, 0.1), FOCTEMP=10.0 - night)
     book = tmp_path / "book.sqlite"
-    answer(book, "add", lights)
-    trend = answer(book, "trend", "fwhm_px", "focuser_temperature_c")
+    answer_book(book, "add", lights)
+    trend = answer_book(book, "trend", "fwhm_px", "focuser_temperature_c")
     x, y = np.array([[p["x"], p["y"]] for p in trend["points"]]).T
     assert trend["rank_correlation"] == pytest.approx(spearmanr(x, y).statistic, abs=1e-3)
     slope = np.polyfit(x, y, 1)[0]  # no outliers: bisquare is near least squares
@@ -290,20 +235,20 @@ def test_trend_against_scipy(tmp_path):
 def test_wrong_usage_is_said(tmp_path, args, words):
     book = tmp_path / "book.sqlite"
     write_nights(tmp_path / "lights", 1, 1)
-    answer(book, "add", tmp_path / "lights")
-    done = run(book, *args)
+    answer_book(book, "add", tmp_path / "lights")
+    done = run_book(book, *args)
     assert done.returncode == 2 and words in done.stderr and done.stdout == ""
 
 
 def test_a_book_of_a_newer_program_is_left_alone(tmp_path):
     book = tmp_path / "book.sqlite"
     write_nights(tmp_path / "lights", 1, 1)
-    answer(book, "add", tmp_path / "lights")
+    answer_book(book, "add", tmp_path / "lights")
     with sqlite3.connect(book) as db:
         db.execute("PRAGMA user_version = 999")
     db.close()
     before = book.read_bytes()
-    done = run(book, "add", tmp_path / "lights")
+    done = run_book(book, "add", tmp_path / "lights")
     assert done.returncode == 2 and "version 999" in done.stderr
     assert book.read_bytes() == before
 
@@ -311,16 +256,12 @@ def test_a_book_of_a_newer_program_is_left_alone(tmp_path):
 def test_check_out_of_the_book_says_what_the_files_say(tmp_path):
     """A whole simulated night: frames and guide log, by way of the book and without it."""
     night, book, rig = tmp_path / "night", tmp_path / "book.sqlite", TOP / "data/demo/rig.yaml"
-    done = subprocess.run([COMMAND, "synth", rig, "-o", night, "--subs", "10", "--size", "800x800"],
-                          capture_output=True, text=True)
+    done = run("synth", rig, "-o", night, "--subs", "10", "--size", "800x800")
     assert done.returncode == 0, done.stderr
-    answer(book, "add", night)
+    answer_book(book, "add", night)
 
     def check(*args):
-        done = subprocess.run([COMMAND, "check", rig, *args, "--json"], capture_output=True,
-                              text=True)
-        assert done.returncode == 0, done.stderr
-        return json.loads(done.stdout)
+        return answer("check", rig, *args)
 
     by_book = check("--book", book)
     by_files = check("--frames", night, "--guiding", night / "guide.csv")
@@ -332,6 +273,5 @@ def test_check_out_of_the_book_says_what_the_files_say(tmp_path):
     for key in ("predicted", "measured"):
         total = by_book["budgets"][0]["total"][key]
         assert total == pytest.approx(by_files["budgets"][0]["total"][key], rel=1e-3)
-    done = subprocess.run([COMMAND, "check", rig, "--book", book, "--night", "2001-01-01"],
-                          capture_output=True, text=True)
+    done = run("check", rig, "--book", book, "--night", "2001-01-01")
     assert done.returncode == 2 and "2001-01-01" in done.stderr

@@ -6,22 +6,17 @@ linear interpolation along the axes; stars drawn by the Fourier transform of the
 """
 
 import json
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
 from astropy.io import fits
 from scipy.optimize import brentq
 from scipy.special import gamma, j1, kv
+from support import RIG, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-DEMO = TOP / "data/demo/rig.yaml"
 ARCSEC = 206264.80624709636
 
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
+pytestmark = needs_command
 
 # Nothing but air, aperture, a defocus disc, motion and pixel.
 BARE = {
@@ -38,10 +33,10 @@ PIXEL = 3.76e-6 / 0.644 * ARCSEC
 
 
 def check(*args, sets=None):
-    call = [NIGHTWRIGHT, "check", str(DEMO), "--json"]
+    call = ["check", RIG, "--json"]
     for key, value in {**BARE, **(sets or {})}.items():
         call += ["--set", f"{key}={value}"]
-    return subprocess.run(call + [str(a) for a in args], capture_output=True, text=True)
+    return run(*call, *args)
 
 
 def answer_of(*args, sets=None):
@@ -192,8 +187,7 @@ def test_night_of_frames_foretells_its_second_half(tmp_path):
         seeing = 1.5 * airmass ** 0.6 * np.exp(rng.normal(0, 0.03))
         draw(tmp_path / f"{i:02d}.fits", rng, clock(i), seeing, airmass, disc=0.3)
     (tmp_path / "note.txt").write_text("no frame")
-    page = subprocess.run([NIGHTWRIGHT, "check", str(DEMO), "--frames", str(tmp_path)],
-                          capture_output=True, text=True).stdout
+    page = run("check", RIG, "--frames", tmp_path).stdout
     assert "BLIND HALF" in page and max(len(row) for row in page.splitlines()) <= 80
     sets = {"filters.luminance.width": "1 nm"}
     answer = answer_of("--frames", tmp_path, sets=sets)
@@ -210,8 +204,7 @@ def test_frames_that_do_not_count_are_left_out(tmp_path):
     draw(tmp_path / "a.fits", rng, clock(0), 1.8, stars=40, side=240)
     draw(tmp_path / "b.fits", rng, clock(1), 1.8, stars=40, side=240, cards={"FILTER": "red"})
     draw(tmp_path / "c.fits", rng, clock(2), 1.8, stars=40, side=240, cards={"IMAGETYP": "DARK"})
-    done = subprocess.run([NIGHTWRIGHT, "check", str(DEMO), "--frames", str(tmp_path)],
-                          capture_output=True, text=True)
+    done = run("check", RIG, "--frames", tmp_path)
     assert done.returncode == 0, done.stderr
     text = " ".join(done.stdout.split())
     assert "1 subs of 300 s" in text
@@ -228,7 +221,7 @@ def test_frames_that_do_not_count_are_left_out(tmp_path):
     (["--budget", "mass"], 2, "budget"),
 ])
 def test_bad_input_is_one_clear_error(args, code, says):
-    done = subprocess.run([NIGHTWRIGHT, "check", str(DEMO), *args], capture_output=True, text=True)
+    done = run("check", RIG, *args)
     assert done.returncode == code
     assert says in done.stderr and done.stdout == ""
     assert len(done.stderr.strip().splitlines()) == 1

@@ -9,10 +9,9 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 from astropy.io import fits
-from test_book import COMMAND
-from test_nights import RIG, answer, command
+from support import RIG, answer, needs_command, run
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 GAIN, OFFSET, READ, DARK, T = 0.25, 500, 1.5, 0.0008, 300.0
 SKY = 1.2  # electrons per second and pixel
 SIZE = 260
@@ -94,7 +93,7 @@ def test_time_beside_the_clock(night):
     # 09:00 UTC is 18:46 there, the Sun 21.4 degrees below the horizon (astropy): all subs are dark
     hours = line["exposing"]
     assert hours["measured"] == pytest.approx(12 * T / 3600, abs=1e-3) and hours["predicted"] > 9
-    text = command("check", RIG, "--budget", "time", "--frames", night).stdout
+    text = run("check", RIG, "--budget", "time", "--frames", night).stdout
     assert "longest gap without a cause 10 min" in text.replace("\n               ", " ")
 
 

@@ -4,20 +4,13 @@ Reference: simple geometry written out beside each check (a wall, a plane, hour 
 trigonometry, REFERENCES MEC-02).
 """
 
-import json
 import math
-import os
-import pathlib
-import subprocess
 import xml.etree.ElementTree
 
 import pytest
+from support import RIG, answer, good, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-RIG = TOP / "data/demo/rig.yaml"
-
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
+pytestmark = needs_command
 
 SMALL = """nightwright: 1
 site: {latitude: LATITUDE deg, longitude: 0 deg, roof_time: 30 s, warning_time: 60 s,
@@ -33,17 +26,6 @@ setups: {one: {telescope: tube, camera: camera}}
 """
 
 
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, "clearance", *map(str, args)], capture_output=True,
-                          text=True)
-
-
-def answer(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
-
-
 def rig(tmp_path, latitude):
     path = tmp_path / f"rig{latitude}.yaml"
     path.write_text(SMALL.replace("LATITUDE", str(latitude)))
@@ -55,8 +37,8 @@ def limit(result, dec, side):
 
 
 def test_ranges_mirror_between_sides_and_between_hemispheres(tmp_path):
-    north = answer(rig(tmp_path, 40))
-    south = answer(rig(tmp_path, -40))
+    north = answer("clearance", rig(tmp_path, 40))
+    south = answer("clearance", rig(tmp_path, -40))
     assert len(north["limits"]) > 100
     contacts = 0
     for entry in north["limits"]:
@@ -70,7 +52,7 @@ def test_ranges_mirror_between_sides_and_between_hemispheres(tmp_path):
 
 def test_setting_ends_the_range(tmp_path):
     """cos H = (sin a - sin phi sin dec) / (cos phi cos dec)"""
-    result = answer(rig(tmp_path, 40), "--min-altitude", "10")
+    result = answer("clearance", rig(tmp_path, 40), "--min-altitude", "10")
     entry = limit(result, 10, "east")
     phi, dec, alt = map(math.radians, (40, 10, 10))
     want = math.degrees(math.acos((math.sin(alt) - math.sin(phi) * math.sin(dec)) /
@@ -82,21 +64,21 @@ def test_setting_ends_the_range(tmp_path):
 def test_time_to_safe_of_the_farthest_attitude(tmp_path):
     """Park: weights down, tube at the pole. From the meridian with the shaft level the polar axis
     turns 90 deg; reachable attitudes past it add to that, at 2 deg/s."""
-    safe = answer(rig(tmp_path, 40))["time_to_safe"]
+    safe = answer("clearance", rig(tmp_path, 40))["time_to_safe"]
     assert 45 <= safe["slew_max_s"] <= 140
     assert safe["total_max_s"] == pytest.approx(50 + safe["slew_max_s"], abs=0.1)
     assert safe["in_time_probability_least"] < 0.05 and safe["attitudes_blocked"] == 0
     assert (safe["reaction_s"], safe["roof_s"], safe["warning_s"]) == (20, 30, 60)
-    text = run(rig(tmp_path, 40)).stdout
+    text = run("clearance", rig(tmp_path, 40)).stdout
     assert "In time with a probability of" in text and "TIME TO SAFE" in text
 
 
 def test_slew_over_the_meridian_and_through_the_pier(tmp_path):
     path = rig(tmp_path, 40)
-    free = answer(path, "--from", "60,150", "--to", "60,210")["slew"]
+    free = answer("clearance", path, "--from", "60,150", "--to", "60,210")["slew"]
     assert free["contact_free"] and free["minimum_mm"] > 0
     # the same places with the tube on the wrong side, far past the meridian
-    bad = answer(path, "--from", "10,120,east", "--to", "60,210,east")["slew"]
+    bad = answer("clearance", path, "--from", "10,120,east", "--to", "60,210,east")["slew"]
     assert not bad["contact_free"] or bad["minimum_mm"] < free["minimum_mm"]
 
 
@@ -104,7 +86,7 @@ def test_a_wall_hides_the_horizon(tmp_path):
     path = rig(tmp_path, 40)
     wall = "bodies.wall={rides: ground, shape: box, x: 3050 mm, z: -1000 mm, length: 100 mm, " \
            "width: 40 m, height: 4 m}"
-    points = answer(path, "--set", wall)["horizon"][0]["points"]
+    points = answer("clearance", path, "--set", wall)["horizon"][0]["points"]
     east = next(p for p in points if p["azimuth_deg"] == 90)
     west = next(p for p in points if p["azimuth_deg"] == 270)
     # top edge 1 m up, near face 3 m east; the tube is 0.25 m off the axes, so within that angle
@@ -115,7 +97,7 @@ def test_a_wall_hides_the_horizon(tmp_path):
 
 def test_the_drawing_is_whole_and_says_what_is_nearest(tmp_path):
     chart = tmp_path / "chart.svg"
-    done = run(RIG, "--chart", chart)
+    done = run("clearance", RIG, "--chart", chart)
     assert done.returncode == 0, done.stderr
     for side in ("east", "west"):
         root = xml.etree.ElementTree.parse(tmp_path / f"chart-{side}.svg").getroot()
@@ -133,12 +115,12 @@ def test_refusals(tmp_path):
                           ((path, "--from", "95,0", "--to", "1,1"), "--from is '95,0'"),
                           ((path, "--from", "45,0,north", "--to", "1,1"), "side of the tube"),
                           ((path, "--setup", "x"), "no setup 'x'")]:
-        done = run(*args)
+        done = run("clearance", *args)
         assert done.returncode == 2 and done.stdout == "" and message in done.stderr
-    done = run(path, "--set", "setups.one.without=[pier]")
+    done = run("clearance", path, "--set", "setups.one.without=[pier]")
     assert done.returncode == 1 and "no two outlines" in done.stderr
     missing = tmp_path / "no" / "chart.svg"
-    done = run(path, "--chart", missing)
+    done = run("clearance", path, "--chart", missing)
     assert done.returncode == 2 and done.stdout == "" and not missing.exists()
 
 
@@ -158,12 +140,15 @@ def test_the_sun_as_astropy_places_it(tmp_path):
         sun = coordinates.get_sun(time).transform_to(
             coordinates.AltAz(obstime=time, location=place))
         spot = f"{sun.alt.deg:.4f},{sun.az.deg:.4f}"
-        slew = answer(path, "--from", "80,180", "--to", spot, "--at", when + "Z")["slew"]
+        slew = answer("clearance", path, "--from", "80,180", "--to", spot,
+                      "--at", when + "Z")["slew"]
         assert slew["sun_altitude_deg"] == pytest.approx(sun.alt.deg, abs=25 / 3600)
         assert slew["sun_separation_min_deg"] == 0
-    text = " ".join(run(path, "--from", "80,180", "--to", spot, "--at", when + "Z").stdout.split())
+    text = " ".join(good("clearance", path, "--from", "80,180", "--to", spot,
+                         "--at", when + "Z").split())
     assert "cap it before this slew" in text and "Cap every tube and finder" in text
-    night = answer(path, "--from", "80,180", "--to", "50,90", "--at", "2021-06-21T00:00:00Z")
+    night = answer("clearance", path, "--from", "80,180", "--to", "50,90",
+                   "--at", "2021-06-21T00:00:00Z")
     assert night["slew"]["sun_altitude_deg"] < 0
-    done = run(path, "--from", "80,180", "--to", "50,90", "--at", "noon")
+    done = run("clearance", path, "--from", "80,180", "--to", "50,90", "--at", "noon")
     assert done.returncode == 2 and "noon" in done.stderr

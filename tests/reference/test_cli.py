@@ -7,20 +7,15 @@ data (absent: those tests are skipped).
 import csv
 import json
 import os
-import pathlib
 import re
 import subprocess
 
 import numpy as np
 import pytest
 from astropy.io import fits
+from support import COMMAND, DATA, needs_command, needs_data, run, write_frame
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-DATA = os.environ.get("NIGHTWRIGHT_SHARED_DATA")
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
-needs_data = pytest.mark.skipif(not DATA or not os.path.isdir(DATA),
-                                reason="NIGHTWRIGHT_SHARED_DATA names no folder")
+pytestmark = needs_command
 
 FRAME_KEYS = set(
     "path width_px height_px channel exposure_s date_obs stars_detected stars_used stars_saturated "
@@ -31,12 +26,6 @@ ZONE_KEYS = set("u v n fwhm_px fwhm_px_sigma e1 e2".split())
 STAR_COLUMNS = (
     "x_px,y_px,flux_adu,peak_adu,snr,fwhm_px,fwhm_major_px,fwhm_minor_px,theta_deg,e1,e2,flags"
 )
-
-
-def run(*args, **kwargs):
-    return subprocess.run(
-        [COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120, **kwargs
-    )
 
 
 def good(*args):
@@ -75,14 +64,6 @@ def star_field(seed=1, shape=(300, 400), n=60, fwhm=3.0, throughput=1.0, sky=100
     return image + np.random.default_rng(seed * 7919 + int(fwhm * 1000)).normal(0, noise, shape)
 
 
-def write(path, image, **cards):
-    hdu = fits.PrimaryHDU(np.clip(np.round(image), 0, 65535).astype(np.uint16))
-    for key, value in cards.items():
-        hdu.header[key.replace("_", "-")] = value
-    hdu.writeto(path)
-    return path
-
-
 def night(folder, n=8, gap=12, exposure=60, **changes):
     """n subs of the same field; changes: keyword -> list of n values."""
     start = np.datetime64("2026-05-14T21:40:00")
@@ -92,14 +73,14 @@ def night(folder, n=8, gap=12, exposure=60, **changes):
         cards["DATE_OBS"] = str(start + np.timedelta64(i * (exposure + gap), "s"))
         image = changes.get("image", lambda k: star_field(fwhm=3.0 + 0.05 * k))(i)
         cards.update({key: v[i] for key, v in changes.items() if key != "image"})
-        write(folder / f"light_{i:03}.fits", image, **cards)
+        write_frame(folder / f"light_{i:03}.fits", image, **cards)
     return folder
 
 
 @pytest.fixture(scope="module")
 def frame(tmp_path_factory):
-    return write(tmp_path_factory.mktemp("frame") / "f.fits", star_field(), EXPTIME=60.0,
-                 DATE_OBS="2026-05-14T21:40:00", XPIXSZ=3.76, FOCALLEN=448.0)
+    return write_frame(tmp_path_factory.mktemp("frame") / "f.fits", star_field(), EXPTIME=60.0,
+                       DATE_OBS="2026-05-14T21:40:00", XPIXSZ=3.76, FOCALLEN=448.0)
 
 
 @pytest.fixture(scope="module")
@@ -182,7 +163,7 @@ def bad_nothing(folder):
 
 
 def bad_truncated(folder):
-    path = write(folder / "c.fits", star_field())
+    path = write_frame(folder / "c.fits", star_field())
     whole = path.read_bytes()
     path.write_bytes(whole[: len(whole) // 2])
     return path, "truncated|missing"
@@ -220,7 +201,7 @@ def test_a_bad_frame_is_one_clear_error(make, tmp_path):
 
 
 def test_a_frame_cut_off_late_is_measured_as_far_as_it_goes(tmp_path):
-    path = write(tmp_path / "c.fits", star_field())
+    path = write_frame(tmp_path / "c.fits", star_field())
     whole = json.loads(good("measure", path, "--json"))["frames"][0]
     content = path.read_bytes()
     path.write_bytes(content[: len(content) * 3 // 4])
@@ -254,7 +235,7 @@ def test_a_name_that_steers_the_terminal_is_made_harmless(tmp_path):
 
 def test_no_stars_is_a_result_with_nulls(tmp_path):
     image = np.random.default_rng(3).normal(1000, 10, (200, 200))
-    document = json.loads(good("measure", write(tmp_path / "dark.fits", image), "--json"))
+    document = json.loads(good("measure", write_frame(tmp_path / "dark.fits", image), "--json"))
     frame = document["frames"][0]
     assert frame["stars_used"] == 0 and frame["fwhm_px"] is None
     assert frame["why_null"]["fwhm_px"]
@@ -264,7 +245,8 @@ def test_no_stars_is_a_result_with_nulls(tmp_path):
 def test_all_saturated_is_a_result_that_says_so(tmp_path):
     image = star_field(n=12, fwhm=6.0) - 1000.0
     image = np.where(image > 60, 65535, 1000 + image)
-    frame = json.loads(good("measure", write(tmp_path / "s.fits", image), "--json"))["frames"][0]
+    path = write_frame(tmp_path / "s.fits", image)
+    frame = json.loads(good("measure", path, "--json"))["frames"][0]
     assert frame["stars_saturated"] > 0
     assert "saturated" in frame["flags"]
     assert frame["stars_used"] == 0 and frame["fwhm_px"] is None
@@ -299,7 +281,7 @@ def test_measure_has_every_key_of_the_contract(frame):
 
 
 def test_keys_are_the_same_for_one_and_several_frames(tmp_path):
-    paths = [write(tmp_path / f"{i}.fits", star_field(throughput=t), EXPTIME=60)
+    paths = [write_frame(tmp_path / f"{i}.fits", star_field(throughput=t), EXPTIME=60)
              for i, t in enumerate((1.0, 0.7))]
     alone = json.loads(good("measure", paths[0], "--json"))
     both = json.loads(good("measure", *paths, "--json"))
@@ -328,7 +310,7 @@ def test_stars_are_written_as_the_contract_says(frame, tmp_path):
 
 
 def test_colours_come_one_by_one_or_alone(tmp_path):
-    path = write(tmp_path / "c.fits", star_field(fwhm=6.0), BAYERPAT="RGGB")
+    path = write_frame(tmp_path / "c.fits", star_field(fwhm=6.0), BAYERPAT="RGGB")
     all_three = json.loads(good("measure", path, "--json"))["frames"]
     assert [f["channel"] for f in all_three] == ["R", "G", "B"]
     (green,) = json.loads(good("measure", path, "--colour", "G", "--json"))["frames"]
@@ -350,8 +332,8 @@ def test_text_is_80_columns_wide(frame, folder):
 def test_look_needs_a_folder_with_light_frames(tmp_path):
     refused("look", tmp_path / "nothing", says="(?i)no such file")
     refused("look", tmp_path, says="no FITS file")
-    write(tmp_path / "dark.fits", star_field(), IMAGETYP="Dark Frame")
-    write(tmp_path / "flat.fits", star_field(), IMAGETYP="FLAT")
+    write_frame(tmp_path / "dark.fits", star_field(), IMAGETYP="Dark Frame")
+    write_frame(tmp_path / "flat.fits", star_field(), IMAGETYP="FLAT")
     refused("look", tmp_path, says="no light frame among 2 FITS files .* 1 dark, 1 flat")
     other = tmp_path / "sub"
     other.mkdir()
@@ -401,7 +383,7 @@ def test_look_skips_what_is_still_being_written(tmp_path):
     night(tmp_path, n=4)
     whole = (tmp_path / "light_000.fits").read_bytes()
     (tmp_path / "light_999.fits").write_bytes(whole[: len(whole) // 3])
-    write(tmp_path / "flat.fits", star_field(), IMAGETYP="Flat Field")
+    write_frame(tmp_path / "flat.fits", star_field(), IMAGETYP="Flat Field")
     done = run("look", tmp_path, "--json")
     assert done.returncode == 0
     assert done.stderr.count("\n") == 1 and "warning: skipped" in done.stderr
@@ -416,7 +398,7 @@ def test_look_skips_what_is_still_being_written(tmp_path):
 @needs_data
 @pytest.mark.parametrize("name", ["sfft-decam", "astropy-data", "nom-tam-m13", "uwmro"])
 def test_look_at_real_folders(name):
-    document = json.loads(run("look", pathlib.Path(DATA) / name, "--json").stdout)
+    document = json.loads(run("look", DATA / name, "--json").stdout)
     assert document["frames_measured"] > 0 and document["summary"]
-    text = run("look", pathlib.Path(DATA) / name).stdout
+    text = run("look", DATA / name).stdout
     assert widest(text) <= 80

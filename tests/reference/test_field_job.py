@@ -2,30 +2,14 @@
 lag, play and filters, read by `surface --separate` and `focus` and set against truth.json."""
 import json
 import math
-import os
-import pathlib
-import subprocess
 
 import pytest
+from support import RIG, answer, needs_command, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-RIG = TOP / "data/demo/rig.yaml"
+pytestmark = needs_command
 SIZE = (2400, 1600)
 FULL = (6248, 4176)
 HANGING = ["focuser_tilt=40 um", "focuser_tilt_towards=70 deg", "sag=30 um", "sag_towards=-20 deg"]
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=300,
-                          check=False)
-
-
-def document(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
 
 
 def synth(folder, *args, inject=()):
@@ -49,7 +33,7 @@ def four_pairs(tmp_path_factory):
 
 def test_camera_focuser_and_sag_are_told_apart(four_pairs):
     top, truths = four_pairs
-    found = document("surface", *sorted(top.glob("set*/light*.fits")), "--rig", RIG, "--separate")
+    found = answer("surface", *sorted(top.glob("set*/light*.fits")), "--rig", RIG, "--separate")
     shrink = math.hypot(*SIZE) / math.hypot(*FULL)
     want = {
         "camera": (truths[0]["optics"]["a_um"], truths[0]["optics"]["b_um"]),
@@ -92,7 +76,7 @@ def nights(top, inject, n=3):
 def test_focus_finds_what_the_nights_were_made_with(tmp_path, warm):
     inject = ["tube_lag=30 min", "focuser_play=140 um", "air_swing=5 K", f"tube_warm={warm} K"]
     log, truth = nights(tmp_path, inject)
-    found = document("focus", "--runs", log, "--rig", RIG)
+    found = answer("focus", "--runs", log, "--rig", RIG)
     for key, want in (("temperature_per_degc", truth["steps_per_k"]),
                       ("backlash", truth["backlash_steps"])):
         term = found[key]
@@ -132,7 +116,7 @@ def test_focus_finds_what_a_flip_of_the_tube_does(tmp_path):
         rows += lines[1 if not rows else 2:]
     log = tmp_path / "runs.csv"
     log.write_text("\n".join(rows) + "\n")
-    term = document("focus", "--runs", log, "--rig", RIG)["flip_west_minus_east"]
+    term = answer("focus", "--runs", log, "--rig", RIG)["flip_west_minus_east"]
     assert truth["focuser"]["flip_steps"] == pytest.approx(120 / 3.9, rel=1e-3)
     assert abs(term["steps"] - 120 / 3.9) < 3.0 * term["sigma_steps"] < 15.0
 
@@ -141,17 +125,17 @@ def test_single_frames_against_a_baseline_have_their_sign(tmp_path):
     """The whole chip: what a pair found once gives the sign to single frames on either side."""
     synth(tmp_path / "pair", "--focus", "pair", "--seed", 61)
     base = tmp_path / "base.json"
-    document("surface", *sorted((tmp_path / "pair").glob("light*.fits")), "--rig", RIG,
-             "--save-baseline", base)
+    answer("surface", *sorted((tmp_path / "pair").glob("light*.fits")), "--rig", RIG,
+           "--save-baseline", base)
     truth = synth(tmp_path / "later", "--focus", "sweep", "--subs", 2, "--reach", "90 um",
                   "--seed", 62)["optics"]
     for frame in sorted((tmp_path / "later").glob("light*.fits")):
-        found = document("surface", frame, "--rig", RIG, "--baseline", base)
+        found = answer("surface", frame, "--rig", RIG, "--baseline", base)
         assert found["method"] == "single" and found["sign_known"]
         for key in ("a_um", "b_um", "c_um"):
             assert abs(found[key] - truth[key]) < 10.0, key  # the target, here with the sign
         assert abs(found["since_baseline"]["a_um"]) < 6.0  # nothing has changed
-        bare = document("surface", frame, "--rig", RIG)
+        bare = answer("surface", frame, "--rig", RIG)
         assert not bare["sign_known"]
         same = math.copysign(1.0, bare["a_um"] * truth["a_um"] + bare["b_um"] * truth["b_um"])
         assert abs(same * bare["a_um"] - truth["a_um"]) < 10.0
@@ -185,9 +169,9 @@ def test_two_known_turns_tell_how_the_chip_stands(tmp_path):
               inject=[f"focuser_tilt={abs(z):.3f} um", f"focuser_tilt_towards={towards:.3f} deg"])
         frames += sorted((tmp_path / f"p{i}").glob("light*.fits"))
     args = [*frames[:2], "--rig", RIG, "--turned", "top=0.12"]
-    one = document("surface", *args, "--after", *frames[2:4])["screw_response"]
+    one = answer("surface", *args, "--after", *frames[2:4])["screw_response"]
     assert one["mirrored"] is None
-    both = document("surface", *args, "--turned", "lower left=0.12", "--after", *frames[2:])
+    both = answer("surface", *args, "--turned", "lower left=0.12", "--after", *frames[2:])
     found = both["screw_response"]
     assert found["mirrored"] is True and found["turns"] == 2
     assert abs(found["turn_if_mirrored_deg"] - 25.0) < 3.0 * found["turn_sigma_deg"] + 0.5

@@ -5,24 +5,15 @@ Environment: NIGHTWRIGHT = path of the built command.
 """
 import json
 import math
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
+from support import RIG, needs_command, run
 
 fits = pytest.importorskip("astropy.io.fits")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-RIG = TOP / "data/demo/rig.yaml"
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 W, H, SCALE = 900, 600, 3.76e-6 / 0.644
 FIELDS = {"a": (120.0, -30.0), "b": (124.0, -33.0)}
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
 
 
 @pytest.fixture(scope="module")

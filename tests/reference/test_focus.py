@@ -1,25 +1,8 @@
 """The commands `focus` and `spacing`, and `check --budget back_focus`: documents, exit codes, a
 simulated night against its truth, least squares against scipy."""
-import json
-import os
-import pathlib
-import subprocess
 
 import pytest
-
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "build/nightwright")
-RIG = pathlib.Path(__file__).parents[2] / "data" / "demo" / "rig.yaml"
-
-
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, *map(str, args)], capture_output=True, text=True,
-                          timeout=240, check=False)
-
-
-def document(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+from support import RIG, answer, run
 
 
 def runs_csv(path, rows):
@@ -48,7 +31,7 @@ def test_fit_equals_scipy_without_lag(tmp_path):
     linalg = pytest.importorskip("scipy.linalg")
     rows = made_up_runs()
     runs_csv(tmp_path / "runs.csv", rows)
-    got = document("focus", "--runs", tmp_path / "runs.csv", "--reference", "lum")
+    got = answer("focus", "--runs", tmp_path / "runs.csv", "--reference", "lum")
     design = np.array([[*(float(t[8:10] == str(14 + n)) for n in range(3)), c, f == "red",
                         0.5 if w == "in" else -0.5] for t, _, c, f, w in rows], float)
     target = np.array([round(p, 3) for _, p, _, _, _ in rows])
@@ -70,7 +53,7 @@ def test_simulated_night_against_its_truth(tmp_path):
     done = run("synth", RIG, "-o", night, "--subs", 26, "--sub", "20 min", "--hour-angle",
                "-60deg", "--size", "400x300", "--seed", 3)
     assert done.returncode == 0, done.stderr
-    got = document("focus", night, "--rig", RIG)
+    got = answer("focus", night, "--rig", RIG)
     k = got["temperature_per_degc"]
     # the demo's tube: 690 mm x 23.6 um/m/K, m^2 in both travel and tube cancels
     assert abs(k["travel_um"] + 690e-3 * 23.6) < 3 * k["sigma_travel_um"]
@@ -81,7 +64,7 @@ def test_simulated_night_against_its_truth(tmp_path):
     assert got["interval"]["flat_low_min"] < got["interval"]["best_min"]
     assert got["interval"]["best_min"] < got["interval"]["flat_high_min"]
     # the simulator's own log of its runs holds the same positions, and the times of day too
-    log = document("focus", "--runs", night / "focus.csv", "--rig", RIG)
+    log = answer("focus", "--runs", night / "focus.csv", "--rig", RIG)
     seen = {r["position_steps"] for r in got["runs"]}
     assert seen <= {r["position_steps"] for r in log["runs"]}
     assert abs(log["temperature_per_degc"]["travel_um"] + 690e-3 * 23.6) < 3 * log[
@@ -89,9 +72,9 @@ def test_simulated_night_against_its_truth(tmp_path):
     # what it proposes for the rig file is taken by the rig file
     sets = [a for p, v in got["set"].items() for a in ("--set", f"{p}={v}")]
     assert sets
-    check = document("check", RIG, *sets)
+    check = answer("check", RIG, *sets)
     focus = next(l for l in check["budgets"][0]["lines"] if l["id"] == "focus")
-    before = next(l for l in document("check", RIG)["budgets"][0]["lines"] if l["id"] == "focus")
+    before = next(l for l in answer("check", RIG)["budgets"][0]["lines"] if l["id"] == "focus")
     assert focus["predicted"] != before["predicted"]
     text = run("focus", night, "--rig", RIG).stdout
     assert max(map(len, text.splitlines())) <= 80
@@ -99,8 +82,8 @@ def test_simulated_night_against_its_truth(tmp_path):
 
 
 def test_spacing_and_back_focus_agree():
-    spacing = document("spacing", RIG)
-    check = document("check", RIG, "--budget", "back_focus")
+    spacing = answer("spacing", RIG)
+    check = answer("check", RIG, "--budget", "back_focus")
     total = check["budgets"][0]["total"]
     assert [b["name"] for b in check["budgets"]] == ["back_focus"]
     assert spacing["left_over_mm"] == pytest.approx(total["predicted"], abs=1e-4)
@@ -108,7 +91,7 @@ def test_spacing_and_back_focus_agree():
     assert sum(l["predicted"] for l in lines if l["summed"]) == pytest.approx(
         total["predicted"], abs=1e-4)
     (path, value), = spacing["sets"][0]["set"].items()
-    after = document("check", RIG, "--budget", "back_focus", "--set", f"{path}={value}")
+    after = answer("check", RIG, "--budget", "back_focus", "--set", f"{path}={value}")
     assert after["budgets"][0]["total"]["predicted"] == pytest.approx(
         spacing["sets"][0]["left_over_mm"], abs=1e-3)
     assert after["budgets"][0]["total"]["over"] is False
@@ -117,9 +100,9 @@ def test_spacing_and_back_focus_agree():
 
 
 def test_change_of_spacing_by_scale():
-    got = document("spacing", RIG, "--focal-before", "644.2 mm +- 0.1 mm", "--focal-after",
-                   "642.7 mm +- 0.1 mm", "--curvature-before", "60 um", "--curvature-after",
-                   "20 um", "--changed", "0.5 mm")
+    got = answer("spacing", RIG, "--focal-before", "644.2 mm +- 0.1 mm", "--focal-after",
+                 "642.7 mm +- 0.1 mm", "--curvature-before", "60 um", "--curvature-after",
+                 "20 um", "--changed", "0.5 mm")
     assert got["change_mm"] == pytest.approx((642.7 / 644.2 - 1) / -0.0045454545, rel=1e-4)
     assert got["more_for_no_curvature_mm"] == pytest.approx(0.25)
     assert got["curvature_um_per_mm"] == pytest.approx(-80)
@@ -138,8 +121,6 @@ def test_change_of_spacing_by_scale():
     (("check", RIG, "--budget", "back_focus", "--strict"), 3, ""),
 ])
 def test_refusals_and_exit_codes(args, code, message, tmp_path):
-    done = subprocess.run([NIGHTWRIGHT if os.path.isabs(NIGHTWRIGHT) else
-                           os.path.abspath(NIGHTWRIGHT), *map(str, args)],
-                          capture_output=True, text=True, timeout=60, check=False, cwd=tmp_path)
+    done = run(*args, cwd=tmp_path)
     assert done.returncode == code, done.stderr
     assert message in done.stderr

@@ -5,30 +5,19 @@ Environment: NIGHTWRIGHT = the built command, NIGHTWRIGHT_SHARED_DATA = folder o
 those tests are skipped).
 """
 import json
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.modeling import fitting, models
 from astropy.stats import sigma_clip
+from support import DATA, answer, needs_command, needs_data, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-DATA = os.environ.get("NIGHTWRIGHT_SHARED_DATA")
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-needs_data = pytest.mark.skipif(
-    not (DATA and pathlib.Path(DATA).is_dir()),
-    reason="NIGHTWRIGHT_SHARED_DATA names no folder of real frames",
-)
+pytestmark = needs_command
 
 
 def measure(path):
-    done = subprocess.run([COMMAND, "measure", path, "--json"], capture_output=True, timeout=120)
-    assert done.returncode == 0, done.stderr.decode()
-    return json.loads(done.stdout)["frames"][0]
+    return answer("measure", path)["frames"][0]
 
 
 def test_slope_as_astropy_fits_it(tmp_path):
@@ -49,7 +38,7 @@ def test_slope_as_astropy_fits_it(tmp_path):
 @needs_data
 def test_likeness_of_neighbours_as_numpy_has_it():
     """A raw frame: clipped pixels of numpy, medians of blocks taken off, against ours."""
-    path = pathlib.Path(DATA) / "ccdproc/a8280271.fits"
+    path = DATA / "ccdproc/a8280271.fits"
     image = fits.getdata(path).astype(float)[20:500, 40:500]
     blocks = image.reshape(12, 40, 10, 46)
     image = (blocks - np.median(blocks, axis=(1, 3), keepdims=True)).reshape(480, 460)
@@ -69,13 +58,13 @@ def test_likeness_of_neighbours_as_numpy_has_it():
                                   "photutils-datasets/iraf_dev_pix_M51.fits"])
 def test_no_streak_where_there_is_none(name):
     """Looked through by eye: crowding, galaxies, bleeding, but no trail."""
-    assert measure(pathlib.Path(DATA) / name)["streaks"] == []
+    assert measure(DATA / name)["streaks"] == []
 
 
 @needs_data
 def test_a_streak_put_into_a_real_frame(tmp_path):
     """A raw frame with bright stars and overscan, and a trail of 2 sigma across it."""
-    name = pathlib.Path(DATA) / "ccdproc/a8280271.fits"
+    name = DATA / "ccdproc/a8280271.fits"
     image = fits.getdata(name).astype("float32")
     noise = measure(name)["noise_adu"]
     y, x = np.mgrid[0:image.shape[0], 0:image.shape[1]]
@@ -115,8 +104,8 @@ def test_colours_of_a_mosaic_lie_where_they_were_put(tmp_path):
     path = tmp_path / "mosaic.fits"
     header = fits.Header([("BAYERPAT", "RGGB")])
     fits.writeto(path, image.astype("float32"), header)
-    done = subprocess.run([COMMAND, "measure", path, "--json"], capture_output=True, timeout=120)
-    assert done.returncode == 0, done.stderr.decode()
+    done = run("measure", path, "--json")
+    assert done.returncode == 0, done.stderr
     frames = {f["channel"]: f for f in json.loads(done.stdout)["frames"]}
     assert "colour_shift" not in frames["G"]
     for name in ("R", "B"):

@@ -8,16 +8,14 @@ NIGHTWRIGHT_SHARED_DATA = folder of real data (absent: skipped).
 import gzip
 import os
 import pathlib
-import subprocess
 import warnings
 
 import numpy as np
 import pytest
 from astropy.io import fits
+from support import DATA, TOP, call
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
 TOOL = pathlib.Path(os.environ.get("FRAME_STATS", TOP / "build/tests/tools/frame_stats"))
-DATA = os.environ.get("NIGHTWRIGHT_SHARED_DATA")
 pytestmark = pytest.mark.skipif(not TOOL.exists(), reason="tests/tools/frame_stats is not built")
 
 WHOLE = [np.uint8, np.int16, np.uint16, np.int32]
@@ -26,7 +24,7 @@ KINDS = ["RICE_1", "GZIP_1", "GZIP_2", "HCOMPRESS_1"]
 
 
 def run(*args):
-    return subprocess.run([TOOL, *map(str, args)], capture_output=True, text=True, timeout=60)
+    return call(TOOL, *args)
 
 
 def stats(path):
@@ -69,7 +67,7 @@ def image_of(path):
     raise AssertionError(f"no image in {path}")
 
 
-REAL = sorted(pathlib.Path(DATA).glob("*/*.fits*")) if DATA else []
+REAL = sorted(DATA.glob("*/*.fits*")) if DATA else []
 REAL = [path for path in REAL if path.suffix != ".bz2"]
 needs_real = pytest.mark.skipif(not REAL, reason="NIGHTWRIGHT_SHARED_DATA is not set: no frames")
 
@@ -86,14 +84,14 @@ def test_real_frame_has_the_pixels_astropy_reads(path):
 
 @needs_real
 def test_lossless_encodings_of_one_image_agree():
-    lines = [run(pathlib.Path(DATA) / "nom-tam-m13" / f"{name}.fits").stdout.split()[6:]
+    lines = [run(DATA / "nom-tam-m13" / f"{name}.fits").stdout.split()[6:]
              for name in ("m13", "m13_gzip", "m13_rice")]
     assert len(lines[0]) == 6 and lines[0] == lines[1] == lines[2]
 
 
 @needs_real
 def test_bzip2_is_refused_with_advice():
-    done = run(pathlib.Path(DATA) / "sdss/frame-r-001000-1-0100.fits.bz2")
+    done = run(DATA / "sdss/frame-r-001000-1-0100.fits.bz2")
     assert done.returncode == 1 and "unpack it first" in done.stdout
 
 

@@ -4,19 +4,13 @@ checked is gaps, rms and percentiles against numpy, and that nothing is invented
 Environment: NIGHTWRIGHT = the built command, NIGHTWRIGHT_SHARED_DATA = folder of real data.
 """
 import csv
-import json
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
+from support import COMMAND, DATA, answer
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-TOOL = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-DATA = pathlib.Path(os.environ.get("NIGHTWRIGHT_SHARED_DATA", "/nonexistent"))
 SERIES = DATA / "tracking/tess_s01_poscorr_2min.csv"
-pytestmark = pytest.mark.skipif(not SERIES.exists() or not TOOL.exists(),
+pytestmark = pytest.mark.skipif(not SERIES.exists() or not COMMAND.exists(),
                                 reason="no shared data or no built command")
 PIXEL_ARCSEC = 21.0
 
@@ -40,10 +34,7 @@ def result(series, tmp_path_factory):
         for t, x, y in zip(*series):
             file.write(f"{t:.3f},{'' if np.isnan(x) else f'{x:.5f}'},"
                        f"{'' if np.isnan(y) else f'{y:.5f}'}\n")
-    done = subprocess.run([TOOL, "guiding", path, "--sub", "7200", "--json"], capture_output=True,
-                          text=True, timeout=60)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("guiding", path, "--sub", "7200")
 
 
 def test_gaps_are_those_of_the_series(series, result):

@@ -1,18 +1,13 @@
 """Worm of a guide log against the Lomb-Scargle periodogram of astropy on the open-loop motion.
 Environment: NIGHTWRIGHT = the built command.
 """
-import json
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
 from astropy.timeseries import LombScargle
+from support import COMMAND, answer
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-TOOL = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not TOOL.exists(), reason="no built command")
+pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="no built command")
 RATE = 7.5
 
 
@@ -23,10 +18,7 @@ def guide(path, t, error, pulse_ms):
                    "t_s,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms\n")
         for row in zip(t, error, pulse_ms):
             file.write(f"{row[0]:.3f},{row[1]:.6f},0.0,{row[2]:.3f},0\n")
-    done = subprocess.run([TOOL, "guiding", path, "--json"], capture_output=True, text=True,
-                          timeout=60)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("guiding", path)
 
 
 def test_period_and_amplitude_of_a_guided_worm(tmp_path):

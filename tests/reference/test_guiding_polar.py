@@ -6,35 +6,26 @@ sigma and three of them are asserted, since the nights are short.
 """
 
 import json
-import os
-import pathlib
 import re
-import subprocess
 
 import numpy as np
 import pytest
+from support import RIG, answer, good, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-RIG = TOP / "data/demo/rig.yaml"
 RIG_POLAR_ERROR_ARCMIN = 2.5  # of that file
 
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
+pytestmark = needs_command
 
 
 def night(folder, rig, hour_angle, dec, seed, azimuth, altitude):
-    subprocess.run(
-        [NIGHTWRIGHT, "synth", rig, "-o", folder, "--subs", "8", "--size", "64x64", "--seed",
-         str(seed), f"--hour-angle={hour_angle} deg", f"--dec={dec} deg", "--inject",
-         f"polar_azimuth={azimuth} arcmin", "--inject", f"polar_altitude={altitude} arcmin"],
-        check=True, capture_output=True)
+    good("synth", rig, "-o", folder, "--subs", "8", "--size", "64x64", "--seed", seed,
+         f"--hour-angle={hour_angle} deg", f"--dec={dec} deg", "--inject",
+         f"polar_azimuth={azimuth} arcmin", "--inject", f"polar_altitude={altitude} arcmin")
     return folder / "guide.csv"
 
 
 def polar(*logs):
-    done = subprocess.run([NIGHTWRIGHT, "guiding", *logs, "--json"], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)["polar_error"]
+    return answer("guiding", *logs)["polar_error"]
 
 
 @pytest.mark.parametrize("latitude, azimuth, altitude", [(-32.18, 5, -4), (41.0, -6, 3)])
@@ -70,25 +61,21 @@ def test_what_is_missing_is_said(tmp_path):
         got = polar(without)
         assert got["azimuth_arcmin"] is None and got["altitude_arcmin"] is None
         assert reason in got["why_null"]
-    words = " ".join(subprocess.run([NIGHTWRIGHT, "guiding", without], capture_output=True,
-                                    text=True).stdout.split())
+    words = " ".join(run("guiding", without).stdout.split())
     assert "Polar axis: not told; the latitude is not known" in words
 
 
 def night_with_frames(folder, rig, hour_angle, dec, seed, **inject):
-    args = [NIGHTWRIGHT, "synth", rig, "-o", folder, "--subs", "10", "--size", "900x900",
-            "--seed", str(seed), f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
+    args = ["synth", rig, "-o", folder, "--subs", "10", "--size", "900x900", "--seed", seed,
+            f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
     for name, value in inject.items():
         args += ["--inject", f"{name}={value}"]
-    subprocess.run(args, check=True, capture_output=True)
+    good(*args)
     return folder
 
 
 def with_frames(folder, *more):
-    done = subprocess.run([NIGHTWRIGHT, "guiding", folder / "guide.csv", "--frames", folder,
-                           "--json", *more], capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("guiding", folder / "guide.csv", "--frames", folder, *more)
 
 
 @pytest.mark.parametrize("latitude, dec, hour", [(-32.18, -15, -50), (41.0, 15, 35)])
@@ -133,8 +120,7 @@ def test_screws_are_turned_the_right_way(tmp_path, off):
     rig.write_text(text.replace("\nmount:\n", "\nmount:\n  azimuth_screw:\n    per_turn: 1 deg\n"
                                 "    clockwise: east\n  altitude_screw:\n    per_turn: 30 arcmin\n"
                                 "    clockwise: down\n"))
-    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", off, "--rig",
-                           rig], capture_output=True, text=True)
+    done = run("guiding", off / "guide.csv", "--frames", off, "--rig", rig)
     words = " ".join(done.stdout.split())
     # too far east, clockwise goes east: anticlockwise; 6' of 60' a turn
     turns = re.search(r"the azimuth screw ([0-9.]+) of a turn \(\d+ deg\) anticlockwise", words)
@@ -147,17 +133,15 @@ def test_screws_are_turned_the_right_way(tmp_path, off):
 
 def test_frames_of_another_night_are_refused(tmp_path, off):
     other = tmp_path / "other"
-    subprocess.run([NIGHTWRIGHT, "synth", RIG, "-o", other, "--subs", "6", "--size", "64x64",
-                    "--start", "2026-07-20T10:00:00Z"], check=True, capture_output=True)
-    done = subprocess.run([NIGHTWRIGHT, "guiding", off / "guide.csv", "--frames", other],
-                          capture_output=True, text=True)
+    good("synth", RIG, "-o", other, "--subs", "6", "--size", "64x64", "--start",
+         "2026-07-20T10:00:00Z")
+    done = run("guiding", off / "guide.csv", "--frames", other)
     assert done.returncode != 0 and done.stdout == ""
 
 
 def test_the_budget_takes_what_was_measured(off):
     """The star-width budget: field rotation by the polar error, flexure by the frames."""
-    done = subprocess.run([NIGHTWRIGHT, "check", RIG, "--frames", off, "--guiding",
-                           off / "guide.csv", "--json"], capture_output=True, text=True)
+    done = run("check", RIG, "--frames", off, "--guiding", off / "guide.csv", "--json")
     assert done.returncode == 0, done.stderr
     lines = {line["id"]: line for line in json.loads(done.stdout)["budgets"][0]["lines"]}
     truth = json.loads((off / "truth.json").read_text())

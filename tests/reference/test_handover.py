@@ -6,27 +6,20 @@ Environment: NIGHTWRIGHT = path of the built command.
 import csv
 import hashlib
 import json
-import os
 import pathlib
 import shutil
-import subprocess
 
 import numpy as np
 import pytest
+from support import TOP, answer, needs_command, run
 
 fits = pytest.importorskip("astropy.io.fits")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 SIZE = 400
 SKY = [400, 400, 400, 800, 400, 1600, 400, 400, 400, 400]       # counts
 LIGHT = [1.0, 1.0, 0.8, 1.0, 0.5, 1.0, 0.12, 1.0, 0.9, 1.0]      # transmission
 SIGMA = [1.5, 1.5, 1.5, 1.5, 1.5, 1.5, 1.5, 2.2, 1.5, 1.5]       # px
 CLOUDED = 6
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
 
 
 def scene(rng, stars, light, sigma):
@@ -74,9 +67,7 @@ def night(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def document(night):
-    done = run("handover", night[0], "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("handover", night[0])
 
 
 def test_weights_are_those_of_the_ccd_equation(document):
@@ -238,10 +229,8 @@ def test_calibration_owed(night, tmp_path):
     (tmp_path / "list.yaml").write_text(
         "nightwright-targets: 1\ntargets:\n"
         "  a: {ra: 18:03:37, dec: -24:23:12, goals: {luminance: 5 h, hydrogen-alpha: 5 h}}\n")
-    done = run("owed", rig, night[0], "--targets", tmp_path / "list.yaml", "--night", "2026-07-15",
-               "--json")
-    assert done.returncode == 0, done.stderr
-    planned = json.loads(done.stdout)
+    planned = answer("owed", rig, night[0], "--targets", tmp_path / "list.yaml",
+                     "--night", "2026-07-15")
     assert {s["filter"] for s in planned["sets"] if s["kind"] == "flat"} == {
         "luminance", "hydrogen-alpha"}
     assert all("size" in s["nearest"] for s in planned["sets"] if s["kind"] == "dark")

@@ -10,12 +10,11 @@ import pathlib
 import numpy as np
 import pytest
 from astropy.io import fits
-from test_book import COMMAND
-from test_nights import answer, command
+from support import answer, good, needs_command
 
 optimize = pytest.importorskip("scipy.optimize")
 ndimage = pytest.importorskip("scipy.ndimage")
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 SIZE = 480
 SIGMA = 1.9                                       # px
 SKY = np.array([[500, 900, 400]] * 5, float)      # counts of R, G, B
@@ -121,7 +120,7 @@ def test_the_list_has_the_colours(night):
         rows = list(csv.DictReader(file))
     assert float(rows[3]["weight_extended_b"]) == pytest.approx(
         night[2]["subs"][3]["colours"][2]["weight_extended"], rel=1e-4)
-    text = command("handover", night[0]).stdout
+    text = good("handover", night[0])
     assert "by colour" in text and "one weight a sub for all colours" in text
 
 

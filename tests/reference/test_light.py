@@ -3,33 +3,21 @@
 Environment: NIGHTWRIGHT = path of the built command. Targets have their places in the list, so no
 catalogue is needed. Source of the photons: Bessell, Castelli & Plez 1998 (REFERENCES PHO-02v1).
 """
-import json
 import math
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
+from support import RIG, answer, needs_command, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-RIG = TOP / "data/demo/rig.yaml"
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 LIST = """nightwright-targets: 1
 targets:
   lagoon: {ra: 270.904 deg, dec: -24.387 deg, goals: {luminance: 4 h}}
 """
 
 
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
-
-
 def light(*args):
-    done = run("light", RIG, *args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("light", RIG, *args)
 
 
 def extinction(nm, v=0.19, height=437):

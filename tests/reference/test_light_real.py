@@ -4,30 +4,21 @@ stack is audited. Skips where the data is absent.
 
 Environment: NIGHTWRIGHT = path of the built command; NIGHTWRIGHT_SHARED_DATA = folder of the data.
 """
-import json
 import math
-import os
-import pathlib
-import subprocess
 
 import pytest
+from support import COMMAND, DATA, answer
 
 np = pytest.importorskip("numpy")
 fits = pytest.importorskip("astropy.io.fits")
 stats = pytest.importorskip("astropy.stats")
 ndimage = pytest.importorskip("scipy.ndimage")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-DATA = pathlib.Path(os.environ.get("NIGHTWRIGHT_SHARED_DATA", "/nonexistent"))
 pytestmark = pytest.mark.skipif(not (COMMAND.exists() and DATA.is_dir()),
                                 reason="not built, or NIGHTWRIGHT_SHARED_DATA is not set")
 
 
 def document(*args):
-    done = subprocess.run([COMMAND, *map(str, args), "--json"], capture_output=True, text=True,
-                          timeout=120)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer(*args)
 
 
 def test_gain_and_read_noise_of_a_raw_frame(tmp_path):

@@ -7,29 +7,15 @@ import csv
 import datetime
 import json
 import math
-import os
-import pathlib
 import random
 import re
 import resource
-import subprocess
 import zoneinfo
 
 import pytest
+from support import TOP, good, needs_command, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=60)
-
-
-def good(*args):
-    done = run(*args)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
+pytestmark = needs_command
 
 
 def refused(*args, says):

@@ -6,27 +6,18 @@ command, NIGHTWRIGHT_SHARED_DATA = folder of real data (absent: those tests are 
 """
 import csv
 import json
-import os
-import pathlib
-import subprocess
 import warnings
 
 import numpy as np
 import pytest
 from astropy.io import fits
 from astropy.modeling import fitting, models
+from support import DATA, needs_command, needs_data, run
 
 sep = pytest.importorskip("sep")
 photutils_detection = pytest.importorskip("photutils.detection")
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-DATA = os.environ.get("NIGHTWRIGHT_SHARED_DATA")
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-needs_data = pytest.mark.skipif(
-    not (DATA and pathlib.Path(DATA).is_dir()),
-    reason="NIGHTWRIGHT_SHARED_DATA names no folder of real frames",
-)
+pytestmark = needs_command
 
 
 def number(text):
@@ -37,12 +28,7 @@ def measure(path, tmp_path):
     """Summary of the frame and its stars; positions as numpy indexes them."""
     table = tmp_path / "stars.csv"
     table.unlink(missing_ok=True)
-    done = subprocess.run(
-        [COMMAND, "measure", path, "--json", "--stars", table],
-        capture_output=True,
-        text=True,
-        timeout=120,
-    )
+    done = run("measure", path, "--json", "--stars", table)
     assert done.returncode == 0, done.stderr
     with open(table) as lines:
         rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
@@ -205,7 +191,7 @@ REAL = [
 @needs_data
 @pytest.mark.parametrize("name,level_sigmas", REAL)
 def test_real_frame(tmp_path, name, level_sigmas):
-    path = pathlib.Path(DATA) / name
+    path = DATA / name
     frame, stars = measure(path, tmp_path)
     image = read(path)
     background, clean, theirs = extract(image)
@@ -253,7 +239,7 @@ def test_real_frame(tmp_path, name, level_sigmas):
 def test_published_background_of_the_cluster_field(tmp_path):
     """Reference maps made by an established extractor (shared data, INVENTORY: level 6851.8,
     noise 65.46). Level within a tenth of sigma, noise within 3 %."""
-    folder = pathlib.Path(DATA) / "sep"
+    folder = DATA / "sep"
     frame, _ = measure(folder / "image.fits", tmp_path)
     level, noise = np.median(read(folder / "back.fits")), np.median(read(folder / "rms.fits"))
     assert abs(frame["background_adu"] - level) < 0.1 * noise
@@ -264,7 +250,7 @@ def test_published_background_of_the_cluster_field(tmp_path):
 def test_undersampled_mosaic_has_no_optical_width(tmp_path):
     """2MASS mosaic of the Galactic centre: stars of one pixel; sep's half-flux diameter 2.47 px is
     that of blends."""
-    frame, _ = measure(pathlib.Path(DATA) / "astropy-data/gc_2mass_j.fits", tmp_path)
+    frame, _ = measure(DATA / "astropy-data/gc_2mass_j.fits", tmp_path)
     assert frame["fwhm_optical_px"] is None
     assert frame["fwhm_px"] < 1.3
 
@@ -272,7 +258,7 @@ def test_undersampled_mosaic_has_no_optical_width(tmp_path):
 @needs_data
 def test_particle_hits_are_not_stars(tmp_path):
     """Raw frame of 150 s: three bright wide stars among single-pixel events (INVENTORY)."""
-    _, stars = measure(pathlib.Path(DATA) / "ccdproc/a8280271.fits", tmp_path)
+    _, stars = measure(DATA / "ccdproc/a8280271.fits", tmp_path)
     # left of x = 70 steps of the sky beside the overscan are listed too: a known fault
     sound = np.isfinite(stars["fwhm"]) & (stars["x"] > 70.0)
     fitted = stars["fwhm"][sound]

@@ -3,29 +3,15 @@
 Widths come from arithmetic here: air above by X^0.6 and a constant, as squares; frames are written
 by astropy. What the sampling itself is worth over many seasons: bench/apart.c.
 """
-import json
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
-from test_book import COMMAND, TOP, run, write_light
+from support import RIG, answer, needs_command, run, run_book, write_light
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-RIG = TOP / "data/demo/rig.yaml"
+pytestmark = needs_command
 SCALE = 1.2043  # arcsec a pixel: 3.76 um at 644 mm
 NIGHTS = 6
 SUBS = 10
-
-
-def command(*args):
-    return subprocess.run([COMMAND, *map(str, args)], text=True, capture_output=True, timeout=120)
-
-
-def answer(*args):
-    done = command(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
 
 
 def fwhm_px(seeing, airmass, rest2):
@@ -47,7 +33,7 @@ def season(tmp_path_factory):
                         "2026-05-%02dT%02d:%02d:00" % (night + 1, 20 + sub // 6, sub % 6 * 10),
                         100 * night + sub, fwhm_px=width, AIRMASS=airmass, EXPTIME=300.0)
     book = folder / "b.sqlite"
-    done = run(book, "add", folder)
+    done = run_book(book, "add", folder)
     assert done.returncode == 0, done.stderr
     return book
 
@@ -93,7 +79,7 @@ def test_what_trials_say_counts(season):
     ("2027-06-14T11:40:00Z=1.7+-0.2 arcsec", "no night of those taken apart is near"),
 ])
 def test_wrong_words_of_trials_are_said(season, told, words):
-    done = command("check", RIG, "--book", season, "--nights", "all", "--told", told)
+    done = run("check", RIG, "--book", season, "--nights", "all", "--told", told)
     assert done.returncode == 2 and words in done.stderr
 
 
@@ -102,7 +88,7 @@ def test_wrong_words_of_trials_are_said(season, told, words):
     ("2027-01-01..", "no night of the book in 2027-01-01.. has a measured light frame"),
 ])
 def test_wrong_ranges_are_said(season, nights, words):
-    done = command("check", RIG, "--book", season, "--nights", nights)
+    done = run("check", RIG, "--book", season, "--nights", nights)
     assert done.returncode != 0 and words in done.stderr
 
 
@@ -129,7 +115,7 @@ def test_compare_of_nothing_says_so(season):
     (("2026-05-04", "--rig", RIG, "--foretold", "a wish"), "has no change 'a wish'"),
 ])
 def test_compare_says_what_is_wrong(season, args, words):
-    done = run(season, "compare", *args)
+    done = run_book(season, "compare", *args)
     assert done.returncode != 0 and words in done.stderr
 
 
@@ -148,15 +134,15 @@ def test_trials_stand_in_order(season):
 def test_cards_name_commands_that_there_are():
     for trial in answer("trial")["trials"]:
         name = trial["evaluated_by"].split()[0]
-        assert command(name, "--help").returncode == 0, name
+        assert run(name, "--help").returncode == 0, name
 
 
 def test_a_card_and_a_wrong_name():
     card = answer("trial", "there-and-back")
     assert card["minutes"] == 3 and "pinch" in card["caution"]
-    done = command("trial", "there-and-bak")
+    done = run("trial", "there-and-bak")
     assert done.returncode != 0 and "nearest: there-and-back" in done.stderr
-    done = command("trial", "--frames", ".")
+    done = run("trial", "--frames", ".")
     assert done.returncode == 2 and "expected --rig RIG" in done.stderr
 
 
@@ -182,5 +168,5 @@ def test_a_trial_without_its_frames_says_so(tmp_path):
     told = answer("trial", "across-a-focus-run", "--frames", tmp_path, "--rig", RIG)["result"]
     assert told["adds_arcsec2"] is None
     assert "it takes 3" in told["why_null"]["adds_arcsec2"]
-    done = command("trial", "--frames", tmp_path, "--rig", RIG)
+    done = run("trial", "--frames", tmp_path, "--rig", RIG)
     assert done.returncode == 1 and "4 frames are of no trial" in done.stderr

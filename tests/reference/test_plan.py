@@ -4,18 +4,13 @@ Environment: NIGHTWRIGHT = path of the built command. Targets have their places 
 catalogue is needed; test_catalogue_* skip where none is packed.
 """
 import json
-import os
-import pathlib
-import subprocess
 import warnings
 from datetime import datetime
 
 import pytest
+from support import RIG, answer, needs_command, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-RIG = TOP / "data/demo/rig.yaml"
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 LIST = """nightwright-targets: 1
 time_zone: +10:00
 habits: {rotator_rim: 96 mm}
@@ -23,10 +18,6 @@ targets:
   lagoon: {ra: 18:03:37, dec: -24:23:12, rotation: 80 deg, goals: {hydrogen-alpha: 5 h}}
   pinwheel: {ra: 13:37:00, dec: -29:51:57, goals: {luminance: 4 h}}
 """
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
 
 
 def plan(folder, *args, text=LIST):
@@ -146,9 +137,7 @@ def test_calendar_and_timetable(tmp_path):
 def test_season_in_json(tmp_path):
     path = tmp_path / "targets.yaml"
     path.write_text(LIST)
-    done = run("season", RIG, "--targets", path, "--from", "2026-06-14", "--nights", 150, "--json")
-    assert done.returncode == 0, done.stderr
-    document = json.loads(done.stdout)
+    document = answer("season", RIG, "--targets", path, "--from", "2026-06-14", "--nights", 150)
     rows = {row["target"]: row for row in document["targets"]}
     assert document["loses_first"] == "pinwheel"
     assert rows["pinwheel"]["last_night"] < "2026-09-15"

@@ -7,7 +7,6 @@ Environment: SKY_POINT = path of the built tests/tools/sky_point.
 """
 import os
 import pathlib
-import subprocess
 import warnings
 
 import numpy as np
@@ -17,8 +16,8 @@ u = pytest.importorskip("astropy.units")
 from astropy.coordinates import AltAz, EarthLocation, SkyCoord  # noqa: E402
 from astropy.time import Time  # noqa: E402
 from astropy.utils import iers  # noqa: E402
+from support import TOP, call
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
 TOOL = pathlib.Path(os.environ.get("SKY_POINT", TOP / "build/tests/tools/sky_point"))
 pytestmark = pytest.mark.skipif(not TOOL.exists(), reason="tests/tools/sky_point is not built")
 
@@ -28,7 +27,7 @@ iers.conf.auto_max_age = None
 
 def ours(rows):
     text = "".join(" ".join(f"{x:.9f}" for x in row) + "\n" for row in rows)
-    done = subprocess.run([TOOL], input=text, capture_output=True, text=True, timeout=60)
+    done = call(TOOL, input=text)
     assert done.returncode == 0, done.stderr
     return np.array([[float(x) for x in line.split()] for line in done.stdout.splitlines()])
 

@@ -3,33 +3,17 @@ the simulator's truth."""
 
 import csv
 import json
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
 from scipy.optimize import fsolve
-
-ROOT = pathlib.Path(__file__).resolve().parents[2]
-PROGRAM = os.environ.get("NIGHTWRIGHT", str(ROOT / "build" / "nightwright"))
-DEMO = ROOT / "data" / "demo" / "rig.yaml"
-
-
-def run(*args):
-    return subprocess.run([PROGRAM, *map(str, args)], capture_output=True, text=True, timeout=60)
-
-
-def answer(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+from support import RIG, answer, run
 
 
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
     folder = tmp_path_factory.mktemp("power") / "night"
-    done = run("synth", DEMO, "-o", folder, "--subs", 8, "--size", "32x32", "--seed", 5,
+    done = run("synth", RIG, "-o", folder, "--subs", 8, "--size", "32x32", "--seed", 5,
                "--inject", "bad_joint=60 mohm")
     assert done.returncode == 0, done.stderr
     return folder
@@ -37,7 +21,7 @@ def night(tmp_path_factory):
 
 def test_the_tree_solves_kirchhoffs_laws():
     """All of the low-voltage side as one system of equations, for cooling, straps and slewing."""
-    by = {c["name"]: c for c in answer("power", DEMO)["circuits"]}
+    by = {c["name"]: c for c in answer("power", RIG)["circuits"]}
     want = {c: next(m for m in by[c]["moments"] if m["moment"] == "all at once") for c in by}
     peak = {"mount motors": 34, "roof motor": 1, "main camera": 38, "mini PC": 24,
             "main strap": 18, "guide strap": 7, "focus motor": 1.5, "filter wheel": 1,
@@ -65,7 +49,7 @@ def test_the_tree_solves_kirchhoffs_laws():
 
 
 def test_a_log_gives_what_numpy_gives(night):
-    log = answer("power", DEMO, night / "power.csv")["log"]
+    log = answer("power", RIG, night / "power.csv")["log"]
     rows = list(csv.DictReader(l for l in (night / "power.csv").open() if l[0] != "#"))
     col = {k: np.array([float(r[k]) for r in rows]) for k in rows[0] if k != "time"}
     seen = {c["name"]: c for c in log["circuits"]}
@@ -82,7 +66,7 @@ def test_a_log_gives_what_numpy_gives(night):
 
 
 def test_a_log_gives_back_the_truth_and_finds_the_bad_joint(night):
-    report = answer("power", DEMO, night / "power.csv")
+    report = answer("power", RIG, night / "power.csv")
     seen = {c["name"]: c for c in report["log"]["circuits"]}
     truth = {c["name"]: c for c in json.loads((night / "power_truth.json").read_text())["circuits"]}
     for name in ("power hub", "cut battery"):
@@ -90,7 +74,7 @@ def test_a_log_gives_back_the_truth_and_finds_the_bad_joint(night):
         assert abs(off) < 3.5 * seen[name]["wire_sigma_ohm"] + 1e-4, name
     assert seen["power hub"]["wire_off_sigmas"] > 5
     assert abs(seen["cut battery"]["wire_off_sigmas"]) < 3
-    text = run("power", DEMO, night / "power.csv").stdout
+    text = run("power", RIG, night / "power.csv").stdout
     assert text.count("TOO MUCH") == 1
     for name, t in truth.items():  # meters are good to 2 %, and a load's volts are the hub's
         if "running_w" in t and seen[name]["energy_wh"] is not None:
@@ -100,13 +84,13 @@ def test_a_log_gives_back_the_truth_and_finds_the_bad_joint(night):
 
 def test_without_the_fault_nothing_is_found(tmp_path):
     folder = tmp_path / "night"
-    assert run("synth", DEMO, "-o", folder, "--subs", 4, "--size", "32x32",
+    assert run("synth", RIG, "-o", folder, "--subs", 4, "--size", "32x32",
                "--seed", 9).returncode == 0
-    assert "TOO MUCH" not in run("power", DEMO, folder / "power.csv").stdout
+    assert "TOO MUCH" not in run("power", RIG, folder / "power.csv").stdout
 
 
 def test_check_sets_the_log_beside_the_budget(night):
-    document = answer("check", DEMO, "--budget", "power", "--power", night / "power.csv")
+    document = answer("check", RIG, "--budget", "power", "--power", night / "power.csv")
     budget = document["budgets"][0]
     lines = {l["id"]: l for l in budget["lines"]}
     assert lines["load:main camera"]["measured"] == pytest.approx(
@@ -118,13 +102,13 @@ def test_check_sets_the_log_beside_the_budget(night):
 
 def test_bad_use(tmp_path):
     bare = tmp_path / "bare.yaml"
-    text = DEMO.read_text()
+    text = RIG.read_text()
     lines = text[:text.index("circuits:")].splitlines(True)
     bare.write_text("".join(l for l in lines if not l.startswith("    off:")))
     done = run("power", bare)
     assert done.returncode == 2 and "no circuits are described" in done.stderr
-    assert run("power", DEMO, tmp_path / "none.csv").returncode == 2
+    assert run("power", RIG, tmp_path / "none.csv").returncode == 2
     log = tmp_path / "log.csv"
     log.write_text("t_s,main camra A\n" + "".join(f"{i},1\n" for i in range(12)))
-    done = run("power", DEMO, log)
+    done = run("power", RIG, log)
     assert done.returncode == 2 and "nearest is 'main camera'" in done.stderr

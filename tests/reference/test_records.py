@@ -6,54 +6,29 @@ summaries against numpy, killed at random moments.
 import csv
 import io
 import json
-import os
-import pathlib
 import random
 import signal
-import sqlite3
 import subprocess
 import time
 
 import numpy as np
 import pytest
+from support import COMMAND, RIG, answer, good, needs_command, rows
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-RIG = TOP / "data/demo/rig.yaml"
 LONGITUDE_DEG = 146.52  # its site
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-
-
-def run(*args, **more):
-    return subprocess.run([COMMAND, *map(str, args)], text=True, capture_output=True, timeout=120,
-                          **more)
-
-
-def say(*args):
-    done = run(*args)
-    assert done.returncode == 0, done.stderr
-    return done.stdout
-
-
-def answer(*args):
-    return json.loads(say(*args, "--json"))
+pytestmark = needs_command
 
 
 def table(book, name):
-    return list(csv.DictReader(io.StringIO(say("book", "export", name, "--book", book))))
-
-
-def rows(book, sql):
-    with sqlite3.connect(f"file:{book}?mode=ro", uri=True) as db:
-        return db.execute(sql).fetchall()
+    return list(csv.DictReader(io.StringIO(good("book", "export", name, "--book", book))))
 
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """A short night, a set of calibration frames, and a book with both."""
     top = tmp_path_factory.mktemp("records")
-    say("synth", RIG, "-o", top / "night", "--subs", 2, "--size", "900x700", "--sub", "300s")
-    say("synth", RIG, "-o", top / "cal", "--set", "sensor", "--size", "400x300")
+    good("synth", RIG, "-o", top / "night", "--subs", 2, "--size", "900x700", "--sub", "300s")
+    good("synth", RIG, "-o", top / "cal", "--set", "sensor", "--size", "400x300")
     book = top / "book.sqlite"
     added = answer("book", "add", top / "night", top / "cal", "--book", book, "--rig", RIG)
     assert added["climate_nights"] >= 1 and added["power_nights"] == 1
@@ -160,7 +135,7 @@ def test_results_are_kept_once(made, tmp_path):
     top, _ = made
     book = tmp_path / "book.sqlite"
     frame = sorted((top / "night").glob("*.fits"))[0]
-    printed = say("surface", frame, "--rig", RIG, "--keep", "--book", book)
+    printed = good("surface", frame, "--rig", RIG, "--keep", "--book", book)
     assert f"kept in {book} under the night of 2026-06-14" in printed
     document = answer("surface", frame, "--rig", RIG)
     assert document["about"]["frames"] == 1 and document["about"]["setup"] == "deep"
@@ -169,13 +144,13 @@ def test_results_are_kept_once(made, tmp_path):
     row = table(book, "surface")[0]
     assert float(row["a_um"]) == pytest.approx(document["a_um"], rel=1e-9)
     assert float(row["tilt_um"]) == pytest.approx(document["tilt_corner_to_corner_um"], rel=1e-9)
-    say("sensor", top / "cal", "--rig", RIG, "--keep", "--book", book)
+    good("sensor", top / "cal", "--rig", RIG, "--keep", "--book", book)
     assert [row["gain_setting"] for row in table(book, "sensor")] == ["100"]
     (tmp_path / "targets.yaml").write_text(
         "nightwright-targets: 1\ntargets:\n  lagoon: {ra: 18:03:37, dec: -24:23:12, goals: "
         "{hydrogen-alpha: 5 h}}\n")
-    say("plan", RIG, "--targets", tmp_path / "targets.yaml", "--night", "2026-06-14", "--keep",
-        "--book", book)
+    good("plan", RIG, "--targets", tmp_path / "targets.yaml", "--night", "2026-06-14", "--keep",
+         "--book", book)
     assert rows(book, "SELECT count(*) FROM document") == [(3,)]
     assert len({row["number"] for row in table(book, "plan")}) == len(table(book, "plan")) > 0
 
@@ -188,7 +163,7 @@ def test_killed_at_random_while_logs_and_sets_are_added(made, tmp_path):
         (source / path.name).symlink_to(path)
     whole = tmp_path / "whole.sqlite"
     start = time.monotonic()
-    say("book", "add", source, "--book", whole)
+    good("book", "add", source, "--book", whole)
     took = time.monotonic() - start
     book = tmp_path / "killed.sqlite"
     unfinished = 0
@@ -203,9 +178,9 @@ def test_killed_at_random_while_logs_and_sets_are_added(made, tmp_path):
             for left in tmp_path.glob("killed.sqlite*"):
                 left.unlink()
     assert unfinished > 4
-    say("book", "add", source, "--book", book)
-    say("book", "add", source, "--book", book)
-    assert "the book is sound" in say("book", "check", "--book", book)
+    good("book", "add", source, "--book", book)
+    good("book", "add", source, "--book", book)
+    assert "the book is sound" in good("book", "check", "--book", book)
     for sql in ("SELECT hex(sha256), kind FROM content ORDER BY 1",
                 "SELECT start_utc_s, n_samples, hex(samples), margin_low_K FROM climate_run",
                 "SELECT circuit, low_V, energy_J FROM power_reading ORDER BY 1",
@@ -222,6 +197,6 @@ def test_a_full_disk_leaves_no_half_log(made, tmp_path):
                            f"{top}/night/power.csv --book {book}"],
                           capture_output=True, text=True, timeout=60)
     assert done.returncode != 0
-    say("book", "add", top / "night/power.csv", "--book", book)
-    assert "the book is sound" in say("book", "check", "--book", book)
+    good("book", "add", top / "night/power.csv", "--book", book)
+    assert "the book is sound" in good("book", "check", "--book", book)
     assert len(rows(book, "SELECT id FROM power_run")) == 1

@@ -1,7 +1,6 @@
 """`nightwright report`: hours against astropy's Sun and plain sums, worth against its formula."""
 import html.parser
 import json
-import subprocess
 
 import numpy as np
 import pytest
@@ -9,20 +8,16 @@ from astropy import units as u
 from astropy.coordinates import AltAz, EarthLocation, get_sun
 from astropy.time import Time
 from astropy.utils import iers
+from support import answer, answer_book, needs_command, rows, run, write_light
 
-from test_book import COMMAND, answer, rows, write_light
-
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 iers.conf.auto_download = False
 iers.conf.auto_max_age = None
 SITE = {"SITELAT": 47.5, "SITELONG": 15.0}
 
 
 def report(book, *args):
-    done = subprocess.run([COMMAND, "report", *map(str, args), "--book", book, "--json"],
-                          capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("report", *args, "--book", book)
 
 
 @pytest.fixture(scope="module")
@@ -37,7 +32,7 @@ def book(tmp_path_factory):
                     fwhm_px=4.0 if sub in (3, 9) else 3.0, FOCUSPOS=1000 if sub < 6 else 1010,
                     OBJECT="secret garden", **SITE)
         minute += 80 / 60 if sub != 5 else 16.0
-    answer(folder / "book.sqlite", "add", folder / "lights")
+    answer_book(folder / "book.sqlite", "add", folder / "lights")
     return folder / "book.sqlite"
 
 
@@ -88,8 +83,7 @@ class Page(html.parser.HTMLParser):
 
 def test_the_page_stands_alone(book, tmp_path):
     rig = tmp_path / "rig.yaml"
-    done = subprocess.run([COMMAND, "report", "--book", book, "--html", tmp_path / "night.html"],
-                          capture_output=True, text=True)
+    done = run("report", "--book", book, "--html", tmp_path / "night.html")
     assert done.returncode == 0, done.stderr
     text = (tmp_path / "night.html").read_text()
     assert 'class="n"></td>' not in text  # every number has its cell filled, be it with a dash
@@ -105,12 +99,10 @@ def test_without_the_site_nothing_tells_where_or_when(book):
     text = json.dumps(report(book, "--no-site"))
     for word in ("T22", "T21", "_utc", "47.5", str(book), '"rig"', '"setup"'):
         assert word not in text, word
-    done = subprocess.run([COMMAND, "report", "--book", book, "--no-site"], capture_output=True,
-                          text=True)
+    done = run("report", "--book", book, "--no-site")
     assert "+0:00" in done.stdout and "22:0" not in done.stdout and "UTC" not in done.stdout
 
 
 def test_what_is_not_there_is_said(book):
-    done = subprocess.run([COMMAND, "report", "2026-01-01", "--book", book], capture_output=True,
-                          text=True)
+    done = run("report", "2026-01-01", "--book", book)
     assert done.returncode == 2 and "2026-01-01" in done.stderr and done.stdout == ""

@@ -2,25 +2,9 @@
 and astropy, documents, exit codes, a patch that the rig file takes."""
 import json
 import math
-import os
-import pathlib
-import subprocess
 
 import pytest
-
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "build/nightwright")
-RIG = pathlib.Path(__file__).parents[2] / "data" / "demo" / "rig.yaml"
-
-
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, *map(str, args)], capture_output=True, text=True,
-                          timeout=240, check=False)
-
-
-def document(*args):
-    done = run(*args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+from support import RIG, answer, run
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +25,7 @@ def panel_set(tmp_path_factory):
 
 
 def test_sensor_meets_its_truth(sensor_set):
-    got = document("sensor", sensor_set, "--rig", RIG)
+    got = answer("sensor", sensor_set, "--rig", RIG)
     truth = json.loads((sensor_set / "truth.json").read_text())
     assert got["schema"] == "nightwright.sensor.1"
     camera = truth["camera"]
@@ -64,7 +48,7 @@ def test_two_and_two_by_numpy_and_astropy(sensor_set):
     flats = [p for p in sorted(sensor_set.glob("flat_*"))
              if fits.getheader(p)["EXPTIME"] == pytest.approx(4.0)]
     assert len(flats) == 2
-    got = document("sensor", "--bias", *bias, "--flat", *flats)
+    got = answer("sensor", "--bias", *bias, "--flat", *flats)
     b = [fits.getdata(p).astype(float) for p in bias]
     f = [fits.getdata(p).astype(float) for p in flats]
     offset = (b[0].mean() + b[1].mean()) / 2
@@ -94,7 +78,7 @@ def test_pixels_that_switch_by_their_truth_and_numpy(tmp_path):
     folder = tmp_path / "darks"
     done = run("synth", RIG, "--set", "darks", "--size", "400x300", "--seed", 6, "-o", folder)
     assert done.returncode == 0, done.stderr
-    got = document("sensor", folder)
+    got = answer("sensor", folder)
     truth = json.loads((folder / "truth.json").read_text())
     want = truth["camera"]["telegraph_pixels"]
     assert want > 80
@@ -109,7 +93,7 @@ def test_pixels_that_switch_by_their_truth_and_numpy(tmp_path):
 
 
 def test_the_patch_is_taken_by_the_rig(sensor_set, tmp_path):
-    got = document("sensor", sensor_set, "--rig", RIG)
+    got = answer("sensor", sensor_set, "--rig", RIG)
     sets = [f"{item['path']}={item['value']}" for item in got["patch"]]
     assert len(sets) == 5
     done = run("check", RIG, *[word for s in sets for word in ("--set", s)])
@@ -131,7 +115,7 @@ def test_mistakes_are_told(sensor_set, tmp_path):
 
 def test_flats_table_dust_and_what_became_of_it(panel_set):
     now = sorted(panel_set.glob("now_*")) + sorted(panel_set.glob("bias_*"))
-    got = document("flats", RIG, *now, "--since", *sorted(panel_set.glob("then_*")))
+    got = answer("flats", RIG, *now, "--since", *sorted(panel_set.glob("then_*")))
     truth = json.loads((panel_set / "truth.json").read_text())
     assert got["schema"] == "nightwright.flats.1" and got["offset_from"] == "biases"
     assert len(got["table"]) == 7 and "estimated" in got["table"][-1]["flags"]
@@ -164,7 +148,7 @@ def test_evenness_equals_numpy(panel_set):
     fits = pytest.importorskip("astropy.io.fits")
     path = sorted(panel_set.glob("now_*"))[0]
     bias = sorted(panel_set.glob("bias_*"))
-    got = document("flats", RIG, path, *bias)
+    got = answer("flats", RIG, path, *bias)
     offset = np.mean([fits.getdata(p).mean() for p in bias])
     zones = fits.getdata(path).astype(float).reshape(5, 240, 5, 320).mean(axis=(1, 3)) - offset
     want = (zones / zones[2, 2]).ravel()
@@ -188,7 +172,7 @@ def test_flats_of_a_colour_camera_by_numpy(tmp_path):
                                         ("FILTER", "luminance")])).writeto(tmp_path / "a.fits")
     rig = tmp_path / "rig.yaml"
     rig.write_text(RIG.read_text().replace("    pattern: mono", "    pattern: RGGB", 1))
-    got = document("flats", rig, tmp_path / "a.fits")
+    got = answer("flats", rig, tmp_path / "a.fits")
     colours = {c["colour"]: c for c in got["groups"][0]["colours"]}
     for k, places in {"R": [(0, 0)], "G": [(0, 1), (1, 0)], "B": [(1, 1)]}.items():
         planes = [image[j::2, i::2].astype(float) - 500 for j, i in places]
@@ -202,11 +186,11 @@ def test_flats_of_a_colour_camera_by_numpy(tmp_path):
 def test_lights_want_a_flat_of_their_angle(panel_set):
     now = sorted(panel_set.glob("now_*"))
     then = sorted(panel_set.glob("then_*"))[:1]
-    got = document("flats", RIG, *now, "--for", now[0], then[0])
+    got = answer("flats", RIG, *now, "--for", now[0], then[0])
     assert [light["has_flat"] for light in got["lights"]] == [True, False]
     assert got["lights"][1]["angle_off_deg"] == pytest.approx(90)
     assert got["flat_error"]["chip_x_percent"] is not None  # the two are turned by 90 deg
-    got = document("flats", RIG, *now, "--for", now[0])
+    got = answer("flats", RIG, *now, "--for", now[0])
     assert "both tube sides" in got["flat_error"]["why_null"]["chip_x_percent"]
 
 
@@ -215,7 +199,7 @@ def test_colours_fill_one_by_one(tmp_path):
     rig.write_text(RIG.read_text().replace("    pattern: mono", "    pattern: RGGB", 1))
     done = run("synth", rig, "--set", "sensor", "--size", "320x240", "-o", tmp_path / "set")
     assert done.returncode == 0, done.stderr
-    got = document("sensor", tmp_path / "set")
+    got = answer("sensor", tmp_path / "set")
     assert [plane["channel"] for plane in got["planes"]] == ["R", "G", "B"]
     for plane in got["planes"]:
         assert plane["gain_e_per_adu"] == pytest.approx(
@@ -231,5 +215,5 @@ def test_without_a_rotator_the_filter_alone_decides(panel_set, tmp_path):
         with fits.open(sorted(panel_set.glob("now_*"))[0]) as hdus:
             del hdus[0].header["ROTATANG"]
             hdus.writeto(tmp_path / f"{name}.fits")
-    got = document("flats", RIG, tmp_path / "flat.fits", "--for", tmp_path / "light.fits")
+    got = answer("flats", RIG, tmp_path / "flat.fits", "--for", tmp_path / "light.fits")
     assert got["lights"][0]["has_flat"] and got["lights"][0]["angle_off_deg"] is None

@@ -4,16 +4,11 @@ Read with Python's own XML parser; widths of words by 0.55 of their height a let
 mean of English text, measured with rsvg-convert)."""
 
 import json
-import os
-import pathlib
-import subprocess
 import xml.etree.ElementTree as ET
 
 import pytest
+from support import RIG, run
 
-ROOT = pathlib.Path(__file__).resolve().parents[2]
-PROGRAM = os.environ.get("NIGHTWRIGHT", str(ROOT / "build" / "nightwright"))
-DEMO = ROOT / "data" / "demo" / "rig.yaml"
 SVG = "{http://www.w3.org/2000/svg}"
 LETTER = 0.55
 
@@ -30,12 +25,8 @@ SUPPLY = """circuits:
 LOAD = "  load number %d: {kind: load, fed_by: s, running: 1 W, wire: {length: 1 m, area: 1 mm2}}\n"
 
 
-def run(*args):
-    return subprocess.run([PROGRAM, *map(str, args)], capture_output=True, text=True, timeout=60)
-
-
 def sheet(tmp_path, text=None, *args):
-    rig = DEMO
+    rig = RIG
     if text is not None:
         rig = tmp_path / "rig.yaml"
         rig.write_text(text)
@@ -60,7 +51,7 @@ def words(root):
 
 
 def north():
-    text = DEMO.read_text()
+    text = RIG.read_text()
     return text.replace("latitude: -32.18 deg", "latitude: 47.5 deg")
 
 
@@ -93,7 +84,7 @@ def test_every_body_and_every_circuit_is_on_it(tmp_path):
     for name in ("main tube", "weight B", "pier", "power hub", "main camera", "dryer", "rotator",
                  "camera, face to sensor", "Ochre Saddle Observatory", "CAUTION", "1:15", "1:10"):
         assert name in texts, name
-    power = json.loads(run("power", DEMO, "--json").stdout)
+    power = json.loads(run("power", RIG, "--json").stdout)
     for circuit in power["circuits"]:
         assert circuit["name"] in texts
     hub = next(c for c in power["circuits"] if c["name"] == "power hub")
@@ -117,9 +108,9 @@ def test_what_is_missing_is_said_in_its_place(tmp_path):
 
 
 def test_bad_use(tmp_path):
-    assert run("sheet", DEMO).returncode == 2
-    assert "-o FILE.svg is missing" in run("sheet", DEMO).stderr
-    done = run("sheet", DEMO, "-o", tmp_path / "s.svg", "--setup", "dep")
+    assert run("sheet", RIG).returncode == 2
+    assert "-o FILE.svg is missing" in run("sheet", RIG).stderr
+    done = run("sheet", RIG, "-o", tmp_path / "s.svg", "--setup", "dep")
     assert done.returncode == 2 and "did you mean 'deep'" in done.stderr
     assert not (tmp_path / "s.svg").exists()
-    assert run("sheet", DEMO, "-o", tmp_path / "no" / "s.svg").returncode != 0
+    assert run("sheet", RIG, "-o", tmp_path / "no" / "s.svg").returncode != 0

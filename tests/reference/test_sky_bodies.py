@@ -8,7 +8,6 @@ Environment: SKY_BODIES = path of the built tests/tools/sky_bodies.
 """
 import os
 import pathlib
-import subprocess
 import warnings
 
 import numpy as np
@@ -19,10 +18,9 @@ from astropy.coordinates import (AltAz, EarthLocation, get_body, get_moon, get_s
                                  solar_system_ephemeris)
 from astropy.time import Time  # noqa: E402
 from astropy.utils import iers  # noqa: E402
+from support import DATA, TOP, call
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
 TOOL = pathlib.Path(os.environ.get("SKY_BODIES", TOP / "build/tests/tools/sky_bodies"))
-SHARED = pathlib.Path(os.environ.get("NIGHTWRIGHT_SHARED_DATA", TOP / "../shared/data"))
 pytestmark = pytest.mark.skipif(not TOOL.exists(), reason="tests/tools/sky_bodies is not built")
 iers.conf.auto_download = False
 iers.conf.auto_max_age = None
@@ -31,7 +29,7 @@ PLANETS = ["mercury", "venus", "mars", "jupiter", "saturn", "uranus", "neptune"]
 
 def ours(rows):
     text = "".join(" ".join(f"{x:.9f}" for x in row) + "\n" for row in rows)
-    done = subprocess.run([TOOL], input=text, capture_output=True, text=True, timeout=60)
+    done = call(TOOL, input=text)
     assert done.returncode == 0, done.stderr
     return np.array([[float(x) for x in line.split()] for line in done.stdout.splitlines()])
 
@@ -109,7 +107,7 @@ def test_planets_within_a_tenth_of_a_degree():
 
 def test_minutes_of_a_radiation_record():
     """SURFRAD Alamosa, 1440 solar zenith angles of 2016-01-01: their algorithm with refraction."""
-    path = SHARED / "weather/surfrad_alamosa_2016-01-01_1min.dat"
+    path = DATA / "weather/surfrad_alamosa_2016-01-01_1min.dat"
     if not path.exists():
         pytest.skip(f"no {path}")
     lines = path.read_text().splitlines()

@@ -1,21 +1,11 @@
 """The command `sun`: no card with a tube open, the whole card else, the Sun as astropy has it."""
 
 import json
-import os
-import pathlib
-import subprocess
 
 import pytest
+from support import RIG, needs_command, run
 
-NIGHTWRIGHT = os.environ.get("NIGHTWRIGHT", "")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-RIG = TOP / "data/demo/rig.yaml"
-
-pytestmark = pytest.mark.skipif(not NIGHTWRIGHT, reason="NIGHTWRIGHT names no binary")
-
-
-def run(*args):
-    return subprocess.run([NIGHTWRIGHT, "sun", RIG, *args], capture_output=True, text=True)
+pytestmark = needs_command
 
 
 @pytest.mark.parametrize("change, message", [
@@ -24,12 +14,12 @@ def run(*args):
     ("setups.solar.sun_filter=[main tube, mini PC]", "1 of 2 names in sun_filter are tubes"),
 ])
 def test_no_card_with_a_tube_open(change, message):
-    done = run("--set", change)
+    done = run("sun", RIG, "--set", change)
     assert done.returncode != 0 and done.stdout == "" and message in done.stderr
 
 
 def test_the_card_has_every_line_and_fits_the_paper():
-    done = run("--at", "2026-06-13T20:00:00Z")
+    done = run("sun", RIG, "--at", "2026-06-13T20:00:00Z")
     assert done.returncode == 0, done.stderr
     lines = done.stdout.splitlines()
     assert max(map(len, lines)) <= 80
@@ -47,7 +37,7 @@ def test_the_sun_as_astropy_places_it():
 
     iers.conf.auto_download = False
     iers.conf.auto_max_age = None
-    rows = json.loads(run("--at", "2021-06-13T20:00:00Z", "--json").stdout)["sun"]
+    rows = json.loads(run("sun", RIG, "--at", "2021-06-13T20:00:00Z", "--json").stdout)["sun"]
     place = coordinates.EarthLocation(lat=-32.18 * units.deg, lon=146.52 * units.deg,
                                       height=437 * units.m)
     assert len(rows) == 13

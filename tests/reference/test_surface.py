@@ -5,31 +5,20 @@ fits the heights of the single cells anew: an independent linear fit must land w
 fit did. Also checked: sign, m^2, positions by hand, the way of a baseline there and back.
 """
 import json
-import os
-import pathlib
 import re
-import subprocess
 
 import numpy as np
 import pytest
 from scipy.optimize import curve_fit
+from support import RIG, answer, needs_command, run
 
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-RIG = TOP / "data/demo/rig.yaml"
+pytestmark = needs_command
 SIZE = (2400, 1600)
 FULL = (6248, 4176)
 
 
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=300)
-
-
 def surface(*args):
-    done = run("surface", *args, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return answer("surface", *args)
 
 
 @pytest.fixture(scope="module")

@@ -3,30 +3,20 @@ stars, mirrored and turned frames, stars that are not there.
 
 Environment: NIGHTWRIGHT = path of the built command. Photons: Bessell, Castelli & Plez 1998.
 """
-import json
 import math
-import os
-import pathlib
-import subprocess
 
 import numpy as np
 import pytest
+from support import RIG, answer, needs_command, run
 
 fits = pytest.importorskip("astropy.io.fits")
-TOP = pathlib.Path(__file__).resolve().parents[2]
-COMMAND = pathlib.Path(os.environ.get("NIGHTWRIGHT", TOP / "build/nightwright"))
-RIG = TOP / "data/demo/rig.yaml"
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="the command is not built")
+pytestmark = needs_command
 W, H, SCALE = 1500, 1000, 3.76e-6 / 0.644
 RA, DEC = 270.9, -24.4
 # 485 to 575 nm, airmass 1.2, 0.19 mag in V at 437 m: 0.2022 mag an airmass in the mean (molecules,
 # ozone, dust: test_light.py writes the formula down)
 AIR = 10 ** (-0.4 * 0.2022 * 1.2)
 SHARE = 0.42  # electrons per photon above the air
-
-
-def run(*args):
-    return subprocess.run([COMMAND, *map(str, args)], capture_output=True, text=True, timeout=120)
 
 
 @pytest.fixture(scope="module")
@@ -71,9 +61,7 @@ def draw(path, stars, turn=0.0, mirror=1, exposure=5.0, share=SHARE, seed=1, **m
 
 
 def told(stars, *paths, options=()):
-    done = run("throughput", RIG, *paths, "--catalogue", stars[0], *options, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)["frames"]
+    return answer("throughput", RIG, *paths, "--catalogue", stars[0], *options)["frames"]
 
 
 def test_share_and_zero_point(stars, tmp_path):

@@ -4,10 +4,10 @@ import os
 
 import numpy as np
 import pytest
-from test_book import COMMAND, run, write_light
-from test_nights import RIG, SCALE, answer, command
+from support import RIG, answer, needs_command, run, run_book, write_light
+from test_nights import SCALE
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 
 
 def width(seed, rest2=6.0):
@@ -26,7 +26,7 @@ def book(tmp_path_factory):
                         "2026-05-%02dT%02d:%02d:00" % (night + 1, 10 + sub // 6, sub % 6 * 10),
                         seed, fwhm_px=width(seed), AIRMASS=1.1, EXPTIME=300.0)
     path = folder / "b.sqlite"
-    done = run(path, "add", folder, "--rig", RIG, "--json")
+    done = run_book(path, "add", folder, "--rig", RIG, "--json")
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["trials"] == [], "nights as usual are no trial"
     more = folder / "more"
@@ -41,12 +41,12 @@ def book(tmp_path_factory):
 
 def test_a_trial_is_found_kept_and_used(book):
     path, more = book
-    done = run(path, "add", more, "--json")  # the rig file is the one that the book knows
+    done = run_book(path, "add", more, "--json")  # the rig file is the one that the book knows
     found = json.loads(done.stdout)["trials"]
     assert [t["trial"] for t in found] == ["short-and-long"]
     assert found[0]["quantity"] == "motion and flexure" and found[0]["frames"] == 13
     assert found[0]["value"] == pytest.approx(0.5, abs=0.3 + 2 * found[0]["sigma"])
-    assert json.loads(run(path, "add", more, "--json").stdout)["trials"] == [], "told once"
+    assert json.loads(run_book(path, "add", more, "--json").stdout)["trials"] == [], "told once"
     told = answer("check", RIG, "--book", path, "--nights", "all")["nights"]
     assert told["frames_of_trials"] == 6  # the short ones; the long ones are subs of the night
     assert told["subs"] == 3 * 6 + 7
@@ -71,7 +71,7 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
     assert first["advice_before"] == [], "nothing was advised before"
     assert "advice_before" not in answer("check", rig), "without a book nothing is said"
     # kept, and not taken up: the command's text says so
-    text = command("check", rig, "--book", path, "--night", "2026-05-03").stdout
+    text = run("check", rig, "--book", path, "--night", "2026-05-03").stdout
     assert "DID IT HELP" in text and "of earlier advice not taken up" in text
     # stars become narrower by 7 arcsec^2, far more than was foretold
     for night in (3, 4):
@@ -80,9 +80,9 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
                         "2026-05-%02dT%02d:%02d:00" % (night + 1, 10 + sub // 6, sub % 6 * 10),
                         900 + 10 * night + sub, fwhm_px=width(10 * night + sub, -1.0),
                         AIRMASS=1.1, EXPTIME=300.0)
-    assert run(path, "add", folder).returncode == 0
+    assert run_book(path, "add", folder).returncode == 0
     what = "stay above an altitude of 60 degrees"
-    assert run(path, "change", "2026-05-04", *what.split()).returncode == 0
+    assert run_book(path, "change", "2026-05-04", *what.split()).returncode == 0
     told = outcomes(path, rig)
     assert told[what]["outcome"] == "refuted"
     assert told[what]["came_arcsec"] < -0.3 and abs(told[what]["foretold_arcsec"]) < 0.3
@@ -110,7 +110,7 @@ def test_a_surface_that_was_kept_counts(book, tmp_path):
                 "about": {"rig": name, "setup": "deep", "frames": 2, "camera": "cooled mono",
                           "start_utc": "2026-05-03T11:00:00Z", "end_utc": "2026-05-03T11:03:00Z"}}
     (tmp_path / "surface.json").write_text(json.dumps(document))
-    assert run(path, "add", tmp_path / "surface.json").returncode == 0
+    assert run_book(path, "add", tmp_path / "surface.json").returncode == 0
     told = answer("check", RIG, "--book", path, "--nights", "..2026-05-03")["nights"]
     assert any("from the surface that was kept" in t["text"] and t["used"] for t in told["trials"])
     tilt = next(t for t in told["terms"] if t["id"] == "tilt_curvature")
@@ -119,5 +119,5 @@ def test_a_surface_that_was_kept_counts(book, tmp_path):
 
 def test_a_rig_of_one_look_is_not_remembered(book):
     path, _ = book
-    done = command("check", RIG, "--book", path, "--set", "mount.flexure=0 arcsec/h")
+    done = run("check", RIG, "--book", path, "--set", "mount.flexure=0 arcsec/h")
     assert done.returncode == 0 and "DID IT HELP" not in done.stdout, "a rig of this look alone"

@@ -1,17 +1,11 @@
 """The drive-off trial: frames of the simulator in, the seeing of its truth out."""
 import json
 import pathlib
-import subprocess
 
 import pytest
-from test_book import COMMAND, TOP
+from support import RIG, answer, needs_command, run
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-RIG = str(TOP / "data/demo/rig.yaml")
-
-
-def run(*arguments: str) -> subprocess.CompletedProcess:
-    return subprocess.run([COMMAND, *arguments], capture_output=True, text=True, check=False)
+pytestmark = needs_command
 
 
 @pytest.fixture(scope="module")
@@ -25,9 +19,7 @@ def trial(tmp_path_factory) -> pathlib.Path:
 
 def test_seeing_of_the_truth_is_found(trial):
     truth = json.loads((trial / "truth.json").read_text())
-    done = run("trial", "drive-off-trail", "--frames", str(trial), "--rig", RIG, "--json")
-    assert done.returncode == 0, done.stderr
-    result = json.loads(done.stdout)["result"]
+    result = answer("trial", "drive-off-trail", "--frames", str(trial), "--rig", RIG)["result"]
     assert truth["seeing_arcsec"] == pytest.approx(2.4)
     sigma = result["seeing_sigma_arcsec"]
     assert abs(result["seeing_arcsec"] - 2.4) < 3 * sigma

@@ -2,18 +2,9 @@
 an edge, those of other commands. Frames by astropy; what was put in must come back."""
 import numpy as np
 import pytest
-from astropy.io import fits
-from test_book import COMMAND, run
-from test_nights import RIG, answer, command
+from support import RIG, answer, needs_command, run, run_book, write_frame
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
-
-
-def write(path, image, **cards):
-    header = fits.Header()
-    for key, value in cards.items():
-        header[key.replace("_", "-")] = value
-    fits.writeto(path, np.clip(image, 0, 65535).astype(np.uint16), header)
+pytestmark = needs_command
 
 
 def test_light_that_leaks_in_by_day(tmp_path):
@@ -23,17 +14,17 @@ def test_light_that_leaks_in_by_day(tmp_path):
         length = 60.0 if k < 3 else 300.0
         is_day = k >= 6
         level = 500 + (0.02 + 0.03 * is_day) * length
-        write(tmp_path / f"d{k}.fits", rng.normal(level, 5, (120, 160)),
-              DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, k), EXPTIME=length,
-              IMAGETYP="DARK", INSTRUME="cooled mono")
+        write_frame(tmp_path / f"d{k}.fits", rng.normal(level, 5, (120, 160)),
+                    DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, k), EXPTIME=length,
+                    IMAGETYP="DARK", INSTRUME="cooled mono")
     told = answer("trial", "cap-on", "--frames", tmp_path, "--rig", RIG)["result"]
     assert told["unit"] == "e/s" and told["frames"] == 9
     assert told["value"] == pytest.approx(0.0075, abs=0.0003)
     assert "by the Sun's altitude" in told["from"] and "light leaks in" in told["verdict"]
     book = tmp_path / "b.sqlite"
-    text = command("trial", "cap-on", "--frames", tmp_path, "--rig", RIG, "--keep", "--book", book)
+    text = run("trial", "cap-on", "--frames", tmp_path, "--rig", RIG, "--keep", "--book", book)
     assert "kept in" in text.stdout
-    rows = run(book, "export", "trial").stdout
+    rows = run_book(book, "export", "trial").stdout
     assert "cap-on" in rows and "light leak" in rows and "owner" in rows
 
 
@@ -42,8 +33,8 @@ def test_the_card_says_which_edge(tmp_path):
     y, x = np.mgrid[0:120, 0:160]
     fall = 1 - 0.1 * ((x / 160 - 0.5) ** 2 + (y / 120 - 0.5) ** 2)
     for name, shade in (("plain", 1.0), ("top", 1 - 0.12 * y / 120)):
-        write(tmp_path / f"{name}.fits", 500 + rng.normal(20000 * fall * shade, 100),
-              IMAGETYP="FLAT", DATE_OBS="2026-06-14T08:00:00", EXPTIME=2.0)
+        write_frame(tmp_path / f"{name}.fits", 500 + rng.normal(20000 * fall * shade, 100),
+                    IMAGETYP="FLAT", DATE_OBS="2026-06-14T08:00:00", EXPTIME=2.0)
     told = answer("trial", "edge-card", "--frames", tmp_path, "--rig", RIG)["result"]
     assert "top.fits: dark edge top, 13 % across, at 90 deg" in told["verdict"]
     assert told["unit"] == "deg"
@@ -52,9 +43,9 @@ def test_the_card_says_which_edge(tmp_path):
     only = answer("trial", "edge-card", "--frames", tmp_path / "plain.fits", "--rig", RIG)["result"]
     assert only["value"] is None and "the flat is even" in str(only["why_null"])
     for k in range(6):
-        write(tmp_path / f"a-flat-without-any-card-over-it-{k}.fits",
-              500 + rng.normal(20000 * fall, 100), IMAGETYP="FLAT", EXPTIME=2.0,
-              DATE_OBS="2026-06-14T08:00:00")
+        write_frame(tmp_path / f"a-flat-without-any-card-over-it-{k}.fits",
+                    500 + rng.normal(20000 * fall, 100), IMAGETYP="FLAT", EXPTIME=2.0,
+                    DATE_OBS="2026-06-14T08:00:00")
     told = answer("trial", "edge-card", "--frames", tmp_path, "--rig", RIG)["result"]
     assert told["verdict"].startswith("top.fits: dark edge top"), "also as the last of many"
     assert told["verdict"].endswith("more flats")
@@ -75,10 +66,10 @@ def test_play_of_the_gears(tmp_path):
     told = answer("trial", "there-and-back", "--frames", log, "--rig", RIG)["result"]
     assert told["value"] == pytest.approx(0.4, abs=3 * told["sigma"] + 0.01)
     assert told["low_95_percent"] < 0.41 and told["high_95_percent"] > 0.39
-    done = command("trial", "drive-only", "--frames", log, "--rig", RIG)
+    done = run("trial", "drive-only", "--frames", log, "--rig", RIG)
     assert done.returncode == 0, "the guide log's own command takes it"
-    done = command("trial", "drive-only", "--frames", log, "--rig", RIG, "--keep")
+    done = run("trial", "drive-only", "--frames", log, "--rig", RIG, "--keep")
     assert done.returncode == 2 and "keeps no result" in done.stderr
     log.write_text("\n".join(log.read_text().splitlines()[:8]) + "\n")
-    done = command("trial", "there-and-back", "--frames", log, "--rig", RIG)
+    done = run("trial", "there-and-back", "--frames", log, "--rig", RIG)
     assert done.returncode == 1 and "expected at least three trains of 5" in done.stderr

@@ -8,10 +8,10 @@ import re
 import pytest
 
 from test_accept import write_sub
-from test_book import COMMAND, answer, run
+from support import answer_book, needs_command, run_book
 
 OWN = "gutter over the door: leaves, moss and \u00e4lter nests"
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 
 
 @pytest.fixture(scope="module")
@@ -22,12 +22,12 @@ def dusty(tmp_path_factory):
         day = datetime.date(2026, 1, 5) + datetime.timedelta(24 * i)
         write_sub(folder / f"{i}.fits", f"{day}T21:00:00", i, light=0.985**i)
     book = folder / "book.sqlite"
-    answer(book, "add", folder)
+    answer_book(book, "add", folder)
     return book
 
 
 def test_time_to_clean(dusty):
-    tasks = {t["name"]: t for t in answer(dusty, "upkeep")["tasks"]}
+    tasks = {t["name"]: t for t in answer_book(dusty, "upkeep")["tasks"]}
     why = tasks["lens cleaning"]["why"]
     [lost] = re.findall(r"^([0-9.]+) % of the light lost a month", why)
     assert float(lost) == pytest.approx(1.5 * 30 / 24, abs=0.25), why
@@ -35,22 +35,22 @@ def test_time_to_clean(dusty):
     due = datetime.date.fromisoformat(tasks["lens cleaning"]["due"])
     assert abs((due - datetime.date(2026, 1, 5)).days - 3.39 * 24) < 14
     assert tasks["lens cleaning"]["is_due"] and "scratch" in tasks["lens cleaning"]["caution"]
-    light = answer(dusty, "trend", "light")
+    light = answer_book(dusty, "trend", "light")
     assert light["loss_low_percent_per_month"] < 1.875 < light["loss_high_percent_per_month"]
     assert light["clean_utc"][:10] == tasks["lens cleaning"]["due"]
-    answer(dusty, "upkeep", "done", "lens cleaning", "2026-06-20")  # all nights are before it
-    tasks = {t["name"]: t for t in answer(dusty, "upkeep")["tasks"]}
+    answer_book(dusty, "upkeep", "done", "lens cleaning", "2026-06-20")  # all nights are before it
+    tasks = {t["name"]: t for t in answer_book(dusty, "upkeep")["tasks"]}
     assert not tasks["lens cleaning"]["due"] and "cannot be told" in tasks["lens cleaning"]["why"]
 
 
 def test_the_calendar(dusty, tmp_path):
     icalendar = pytest.importorskip("icalendar")
-    answer(dusty, "upkeep", "own", OWN, "--days", 45,
-           "--note", "look, " * 30 + "and then; sweep\\wash", "--caution", "ladder")
+    answer_book(dusty, "upkeep", "own", OWN, "--days", 45,
+                "--note", "look, " * 30 + "and then; sweep\\wash", "--caution", "ladder")
     for name in ("Dächer", "Dücher"):  # their identifiers differ, too
-        answer(dusty, "upkeep", "own", name, "--days", 45)
+        answer_book(dusty, "upkeep", "own", name, "--days", 45)
     file = tmp_path / "upkeep.ics"
-    listed = answer(dusty, "upkeep", "--calendar", file)["tasks"]
+    listed = answer_book(dusty, "upkeep", "--calendar", file)["tasks"]
     data = file.read_bytes()
     assert all(len(line) <= 75 for line in data.split(b"\r\n"))  # octets, folded (3.1)
     assert b"\n" not in data.replace(b"\r\n", b"")
@@ -69,14 +69,14 @@ def test_the_calendar(dusty, tmp_path):
     assert "and then; sweep\\wash" in str(own["DESCRIPTION"])
     assert len({str(e["UID"]) for e in events.values()}) == len(events)
     again = tmp_path / "again.ics"
-    answer(dusty, "upkeep", "--calendar", again)
+    answer_book(dusty, "upkeep", "--calendar", again)
     second = icalendar.Calendar.from_ical(again.read_bytes())
     uids = [str(e["UID"]) for e in second.walk("VEVENT")]
     assert uids == [str(e["UID"]) for e in calendar.walk("VEVENT")]  # the same names
 
 
 def test_wrong_words(dusty):
-    done = run(dusty, "upkeep", "done", "lens cleanin")
+    done = run_book(dusty, "upkeep", "done", "lens cleanin")
     assert done.returncode == 2 and "nearest: lens cleaning" in done.stderr
-    done = run(dusty, "upkeep", "do", "battery")
+    done = run_book(dusty, "upkeep", "do", "battery")
     assert done.returncode == 2 and "expected done, own or forget" in done.stderr

@@ -3,21 +3,17 @@
 Frames are written by astropy in steps, as a capture program does; the page is parsed by Python.
 """
 import html.parser
-import json
 import os
-import pathlib
 import random
 import re
 import shutil
 import signal
 import subprocess
 import time
+from support import (COMMAND, answer, answer_book, needs_command, run, whole, write_light,
+                     write_nights)
 
-import pytest
-
-from test_book import COMMAND, answer, whole, write_light, write_nights
-
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 
 
 def start(folder, book, *args, **more):
@@ -69,7 +65,7 @@ def test_a_frame_is_in_the_book_soon_after_it_is_complete(tmp_path):
     finally:
         out = stop(child)
     assert len([line for line in out.splitlines() if " sub " in line]) == 3
-    assert answer(book, "check")["is_sound"]
+    assert answer_book(book, "check")["is_sound"]
 
 
 def test_new_folders_and_shares_that_come_and_go(tmp_path):
@@ -96,7 +92,7 @@ def test_killed_at_random_moments(tmp_path):
     lights = tmp_path / "lights"
     write_nights(lights, 3, 6)
     whole_book = tmp_path / "whole.sqlite"
-    answer(whole_book, "add", lights)
+    answer_book(whole_book, "add", lights)
     book = tmp_path / "killed.sqlite"
     rng = random.Random(5)
     for kill in range(40):
@@ -106,7 +102,7 @@ def test_killed_at_random_moments(tmp_path):
         child.communicate()
     child = start(lights, book, "--minutes", 0.001)
     assert child.wait(timeout=60) == 0
-    assert answer(book, "check")["is_sound"]
+    assert answer_book(book, "check")["is_sound"]
     assert whole(book) == whole(whole_book)
 
 
@@ -158,10 +154,7 @@ def test_the_same_is_said_after_a_restart(tmp_path):
     book = tmp_path / "book.sqlite"
 
     def once():
-        done = subprocess.run([COMMAND, "watch", lights, "--book", book, "--once", "--json"],
-                              capture_output=True, text=True)
-        assert done.returncode == 0, done.stderr
-        night = json.loads(done.stdout)
+        night = answer("watch", lights, "--book", book, "--once")
         return night["schema"], night["alerts"], night["subs"]
 
     schema, alerts, subs = once()
@@ -172,16 +165,13 @@ def test_the_same_is_said_after_a_restart(tmp_path):
 
 
 def test_wrong_usage(tmp_path):
-    done = subprocess.run([COMMAND, "watch", tmp_path / "none", "--book", tmp_path / "b", "--once"],
-                          capture_output=True, text=True)
+    done = run("watch", tmp_path / "none", "--book", tmp_path / "b", "--once")
     assert done.returncode == 2 and "no such file or folder" in done.stderr
-    done = subprocess.run([COMMAND, "watch", tmp_path, "--book", tmp_path / "b", "--once"],
-                          capture_output=True, text=True)
+    done = run("watch", tmp_path, "--book", tmp_path / "b", "--once")
     assert done.returncode == 2 and "no light frames" in done.stderr
     if os.geteuid() != 0:  # root may write anywhere
         shut = tmp_path / "shut"
         shut.mkdir(mode=0o500)
-        done = subprocess.run([COMMAND, "watch", tmp_path, "--book", shut / "b", "--once"],
-                              capture_output=True, text=True)
+        done = run("watch", tmp_path, "--book", shut / "b", "--once")
         assert done.returncode == 1
     shutil.rmtree(tmp_path / "shut", ignore_errors=True)

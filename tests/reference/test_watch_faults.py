@@ -12,12 +12,11 @@ import subprocess
 import tempfile
 import time
 
-import pytest
 
-from test_book import COMMAND, answer, rows, whole, write_light
 from test_watch import n_frames, start, stop, wait_for
+from support import COMMAND, answer_book, needs_command, rows, whole, write_light
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 
 
 def lands(folder, sub, **more):
@@ -62,7 +61,7 @@ def test_a_full_disk_and_a_lost_page_are_outlived(tmp_path):
     assert err.count("book.sqlite: cannot write") == 1  # told once, not at each pass
     assert "all right again" in err
     assert (page / "index.html").exists()
-    assert answer(book, "check")["is_sound"]
+    assert answer_book(book, "check")["is_sound"]
 
 
 def test_logs_are_followed_and_dew_is_told(tmp_path):
@@ -142,8 +141,8 @@ def test_killed_while_frames_and_logs_land(tmp_path):
     child = start(lights, book, "--minutes", 0.001)
     assert child.wait(timeout=60) == 0
     other = tmp_path / "whole.sqlite"
-    answer(other, "add", lights)
-    assert answer(book, "check")["is_sound"]
+    answer_book(other, "add", lights)
+    assert answer_book(book, "check")["is_sound"]
     assert whole(book) == whole(other) and len(whole(book)) == 8
     sql = "SELECT start_utc_s, n_samples, margin_low_K FROM climate_run ORDER BY 1"
     assert rows(book, sql) == rows(other, sql) and len(rows(book, sql)) == 1
