@@ -102,10 +102,14 @@ done:
     return status;
 }
 
+const char *nw_file_base_name(const char *path) {
+    const char *const slash = strrchr(path, '/');
+    return slash ? slash + 1 : path;
+}
+
 /* The file that `path` names once links are followed; yours to free. */
 static enum nw_status resolve_target(const char *path, char **ret, struct nw_err *err) {
-    const char *const slash = strrchr(path, '/');
-    const char *const base = slash ? slash + 1 : path;
+    const char *const base = nw_file_base_name(path);
     if (*base == '\0' || strcmp(base, ".") == 0 || strcmp(base, "..") == 0) {
         return nw_err_set(err, NW_DOMAIN, "\"%s\" names no file to write", path);
     }
@@ -137,8 +141,7 @@ enum nw_status nw_file_temp(const char *path, char **ret_temp, struct nw_err *er
     if (status != NW_OK) {
         return status;
     }
-    const char *const slash = strrchr(target, '/');
-    const int n_folder = slash ? (int)(slash - target) + 1 : 0;
+    const int n_folder = (int)(nw_file_base_name(target) - target);
     struct nw_buf name;
     nw_buf_init(&name, 1 << 16);
     nw_buf_printf(&name, "%.*s.%.*s.XXXXXX", n_folder, target, STEM_MAX, target + n_folder);

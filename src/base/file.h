@@ -24,6 +24,10 @@ enum nw_status nw_file_temp(const char *path, char **ret_temp, struct nw_err *er
 enum nw_status nw_file_commit(const char *temp, const char *path, struct nw_err *err) NW_CHECKED;
 void nw_file_drop(const char *temp);
 
+/* The name of a file without its folders: what follows the last '/', the whole of a path without
+ * one, "" where nothing follows. Points into `path`. */
+const char *nw_file_base_name(const char *path);
+
 /* Regular files of a folder and its sub-folders (depth at most max_depth; 0 = the folder alone)
  * whose names end in one of `endings` (NULL-terminated list, case ignored; NULL = all), sorted by
  * path. Links are not followed into folders; hidden names are skipped. A sub-folder that cannot be

@@ -5,6 +5,7 @@
 #include <assert.h>
 #include <math.h>
 #include <stdbool.h>
+#include <stdlib.h>
 
 #include "base/constants.h"
 
@@ -104,6 +105,16 @@ double nw_stat_mad_sigma(double *values, size_t n, double *ret_median) {
         *ret_median = median;
     }
     return NW_SIGMA_PER_MAD * median_distance(values, n, median);
+}
+
+static int by_value(const void *a, const void *b) {
+    const double x = *(const double *)a;
+    const double y = *(const double *)b;
+    return (x > y) - (x < y);
+}
+
+void nw_stat_sort(double *values, size_t n) {
+    qsort(values, n, sizeof *values, by_value);
 }
 
 double nw_stat_mean(const double *values, size_t n) {

@@ -14,6 +14,8 @@ float nw_stat_median_f(float *values, size_t n);
  * be NULL. */
 double nw_stat_mad_sigma(double *values, size_t n, double *ret_median);
 
+void nw_stat_sort(double *values, size_t n); /* ascending */
+
 double nw_stat_mean(const double *values, size_t n);
 double nw_stat_sd(const double *values, size_t n, double mean); /* n - 1; NaN for n < 2 */
 

@@ -178,12 +178,22 @@ static void test_nan_among_the_values_ends_and_stays_inside(void **state) {
     assert_true(isnan(nw_stat_sd(values, 1, 0.0)));
 }
 
+static void test_sorted_values_ascend_and_are_the_same_ones(void **state) {
+    (void)state;
+    double values[] = {3.0, -1.0, 2.5, -1.0, INFINITY, 0.0};
+    const double want[] = {-1.0, -1.0, 0.0, 2.5, 3.0, INFINITY};
+    nw_stat_sort(values, 6);
+    assert_memory_equal(values, want, sizeof want);
+    nw_stat_sort(values, 0);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_median_and_quantile_agree_with_sorting),
         cmocka_unit_test(test_quantile_interpolates_as_type_7),
         cmocka_unit_test(test_robust_scales_have_their_published_values),
         cmocka_unit_test(test_clipping_takes_the_outlier),
+        cmocka_unit_test(test_sorted_values_ascend_and_are_the_same_ones),
         cmocka_unit_test(test_a_mad_of_zero_does_not_clip_everything),
         cmocka_unit_test(test_scales_of_a_gaussian_are_its_sigma),
         cmocka_unit_test(test_nan_among_the_values_ends_and_stays_inside),
