@@ -127,9 +127,9 @@ static void leave_out(const struct cli_args *args, struct cli_handover *w) {
     for (size_t k = 0; k < n; k++) {
         bool is_found = false;
         for (size_t i = 0; i < w->n_subs; i++) {
-            const char *const slash = strrchr(w->subs[i].path, '/');
-            const bool is_it = strcmp(w->subs[i].path, names[k]) == 0 ||
-                               (slash && strcmp(slash + 1, names[k]) == 0);
+            const char *const path = w->subs[i].path;
+            const bool is_it =
+                strcmp(path, names[k]) == 0 || strcmp(nw_file_base_name(path), names[k]) == 0;
             w->subs[i].is_left_out_by_owner = w->subs[i].is_left_out_by_owner || is_it;
             is_found = is_found || is_it;
         }

@@ -248,7 +248,7 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
     const bool has_gain = gain > 0.0;
     const double unit = has_gain ? gain : 1.0;
     const char *const word = has_gain ? "e-/s" : "adu/s (no gain in the rig file)";
-    const char *const name = strrchr(paths->items[leak.brightest], '/');
+    const char *const name = nw_file_base_name(paths->items[leak.brightest]);
     struct nw_trial_told *const told = &t->told;
     told->unit = has_gain ? "e/s" : "adu/s";
     told->value = leak.leak_adu_s * unit;
@@ -273,7 +273,7 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
     (void)snprintf(told->verdict, sizeof told->verdict,
                    "%s%s: %+.4f +- %.2g %s at most, in %.60s%s",
                    is_leak ? "light leaks in" : "no leak that shows", warm, told->value,
-                   told->sigma, word, name ? name + 1 : paths->items[leak.brightest], rate);
+                   told->sigma, word, name, rate);
     return NW_OK;
 }
 
@@ -308,10 +308,9 @@ static bool add_shade(const char *path, const struct nw_card_shade *s, bool is_s
                       struct nw_trial_told *told) {
     enum { FOR_THE_END = 24 }; /* "; 12 more flats" */
     char one[160];
-    const char *const name = strrchr(path, '/');
     const size_t len = strlen(told->verdict);
     (void)snprintf(one, sizeof one, "%s%.40s: %s%s, %.0f %% across, at %.0f deg", len ? "; " : "",
-                   name ? name + 1 : path, is_shaded ? "dark edge " : "no edge is dark (",
+                   nw_file_base_name(path), is_shaded ? "dark edge " : "no edge is dark (",
                    is_shaded ? s->dark_edge : "the card is not seen)", 100.0 * s->slope,
                    round(s->dark_angle_rad * DEG_PER_RAD) + 0.0);
     if (len + strlen(one) + FOR_THE_END >= sizeof told->verdict) {

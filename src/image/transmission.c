@@ -126,18 +126,12 @@ static double half_width(double *values, size_t n) {
     return 0.5 * (high - nw_stat_quantile(values, n, 0.1587));
 }
 
-static int by_value(const void *a, const void *b) {
-    const double p = *(const double *)a;
-    const double q = *(const double *)b;
-    return (p > q) - (p < q);
-}
-
 /* Middle of the shortest stretch that holds 40 % of the values (the shorth of Andrews et al. 1972,
  * with a smaller share): stars in a clear part of the field agree, those behind cloud do not.
  * Sorts. *ret_half: half of its length. */
 static double densest(double *values, size_t n, double *ret_half) {
     const size_t reach = (size_t)ceil(0.4 * (double)n);
-    qsort(values, n, sizeof *values, by_value);
+    nw_stat_sort(values, n);
     size_t best = 0;
     for (size_t i = 0; i + reach < n; i++) {
         best = values[i + reach] - values[i] < values[best + reach] - values[best] ? i : best;

@@ -43,12 +43,6 @@ enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu, struc
 
 /* ---- A leak --------------------------------------------------------------------------------- */
 
-static int by_value(const void *a, const void *b) {
-    const double x = *(const double *)a;
-    const double y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 static bool is_of(const struct nw_cap_dark *dark, double exposure_s) {
     return fabs(dark->exposure_s - exposure_s) <= SAME_LENGTH * exposure_s &&
            isfinite(dark->level_adu);
@@ -63,7 +57,7 @@ static size_t base_of(const struct nw_cap_dark *darks, size_t n, double exposure
             work[n_base++] = darks[i].level_adu;
         }
     }
-    qsort(work, n_base, sizeof *work, by_value);
+    nw_stat_sort(work, n_base);
     return by_sun || n_base < BASE_LEAST ? n_base : BASE_LEAST;
 }
 
@@ -80,7 +74,7 @@ static double chance_of_darkest(double excess, size_t n, double *work) {
         for (size_t k = 0; k < n; k++) {
             work[k] = gsl_ran_ugaussian(rng);
         }
-        qsort(work, n, sizeof *work, by_value);
+        nw_stat_sort(work, n);
         const double mean = nw_stat_mean(work, BASE_LEAST);
         const double sigma = nw_stat_sd(work, BASE_LEAST, mean) * sqrt(1.0 + 1.0 / BASE_LEAST);
         n_beyond += work[n - 1] - mean >= excess * sigma;

@@ -85,12 +85,6 @@ double nw_sensor_deviation_percent(double bend_per_adu, double full_adu) {
 
 /* ---- Where it ends ---- */
 
-static int compare(const void *a, const void *b) {
-    const double x = *(const double *)a;
-    const double y = *(const double *)b;
-    return (x > y) - (x < y);
-}
-
 /* Level of the brightest tenth of the tiles of a site: what vignetting leaves unsaturated is out.
  */
 static double bright_tiles(const struct sensor_pair *p, size_t s, double offset, double *ret_sd) {
@@ -105,7 +99,7 @@ static double bright_tiles(const struct sensor_pair *p, size_t s, double offset,
     double level = NAN;
     *ret_sd = NAN;
     if (n > 0) {
-        qsort(v, n, sizeof *v, compare);
+        nw_stat_sort(v, n);
         level = v[(size_t)(0.9 * (double)(n - 1))];
         *ret_sd = v[n - 1] - v[(size_t)(0.8 * (double)(n - 1))];
     }

@@ -167,12 +167,6 @@ static void gather_row(void *user, size_t y, const float *row, const double leve
 
 enum verdict { NOISY, HIT, TELEGRAPH };
 
-static int by_value(const void *a, const void *b) {
-    const double *const x = a;
-    const double *const y = b;
-    return (*x > *y) - (*x < *y);
-}
-
 /* Best place to cut sorted values in two: the least sum of squares about both means. */
 static size_t best_cut(const double *v, size_t n) {
     double whole = 0.0;
@@ -274,14 +268,14 @@ static enum nw_status judge_all(const struct suspects *s, const struct series *s
         for (size_t k = 0; k < s->n_frames; k++) {
             v[k] = (double)s->values[i * s->n_frames + k];
         }
-        qsort(v, s->n_frames, sizeof *v, by_value);
+        nw_stat_sort(v, s->n_frames);
         const enum verdict verdict =
             judge(v, s->n_frames, s->sums->quiet_var, isfinite(gain) ? 1.0 / gain : 0.0, &steps[n]);
         n += verdict == TELEGRAPH;
         n_hits += verdict == HIT;
         n_noisy += verdict == NOISY;
     }
-    qsort(steps, n, sizeof *steps, by_value);
+    nw_stat_sort(steps, n);
     sensor_value_set(&out->telegraph_pixels, (double)n, sqrt((double)n));
     out->telegraph_darks = s->n_frames;
     out->telegraph_exposure_s = series->exposure_s;

@@ -184,10 +184,9 @@ static enum nw_status fill(struct nw_hand_set *set, const struct nw_hand_judged 
         if (n == 0) {
             set->items[set->n++] = i;
         } else if (n < least) {
-            const char *const slash = strrchr(frames[i].path, '/');
             least = n;
             (void)snprintf(set->nearest, sizeof set->nearest, "%.80s differs in %.100s",
-                           slash ? slash + 1 : frames[i].path, words.data ? words.data : "");
+                           nw_file_base_name(frames[i].path), words.data ? words.data : "");
         }
         nw_buf_done(&words);
     }

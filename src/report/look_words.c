@@ -63,10 +63,9 @@ char *report_look_when(const struct nw_look *look, size_t frame, char *text, siz
     if (isfinite(f->facts.t_start_utc_s)) {
         return nw_report_clock(text, size, f->facts.t_start_utc_s);
     }
-    const char *const slash = strrchr(f->path, '/');
     struct nw_buf name;
     nw_buf_init(&name, 4096);
-    nw_report_clean(&name, slash && slash[1] ? slash + 1 : f->path);
+    nw_report_clean(&name, nw_file_base_name(f->path));
     nw_text_copy(text, size, name.data ? name.data : "-");
     nw_buf_done(&name);
     return text;

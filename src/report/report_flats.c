@@ -337,7 +337,7 @@ static void light_line(const struct nw_flats_light *l, struct nw_buf *buf) {
                        "%.120s: by its stars the camera turned by %.2f deg since the flats (%s "
                        "%.80s)%s",
                        l->path, turn, l->is_by_catalogue ? "catalogue, against" : "laid over",
-                       report_base_name(l->taken_with), header);
+                       nw_file_base_name(l->taken_with), header);
     } else if (!isfinite(off)) {
         (void)snprintf(text, sizeof text,
                        "%.120s: no rotator angle in its header or its flat's, and no light of the "

@@ -255,8 +255,7 @@ static void draw_title(struct page *page, size_t run) {
     char start[48];
     char length[48];
     nw_buf_init(&title, 1000);
-    const char *const slash = strrchr(page->log->path, '/');
-    nw_buf_printf(&title, "%s", slash ? slash + 1 : page->log->path);
+    nw_buf_printf(&title, "%s", nw_file_base_name(page->log->path));
     if (run > 0) {
         nw_buf_printf(&title, ", run %zu", run);
     }

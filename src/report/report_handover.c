@@ -60,7 +60,7 @@ static void colours_head(const struct nw_hand_group *g, struct nw_buf *buf) {
 
 static void colour_row(const struct nw_hand_sub *s, struct nw_buf *buf) {
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 25, report_base_name(s->path));
+    nw_report_left(buf, 25, nw_file_base_name(s->path));
     for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
         nw_report_fixed(buf, 6, s->planes[k].transmission.value, 2);
     }
@@ -77,7 +77,7 @@ static void colour_row(const struct nw_hand_sub *s, struct nw_buf *buf) {
 
 static void sub_row(const struct nw_hand_sub *s, struct nw_buf *buf) {
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 25, report_base_name(s->path));
+    nw_report_left(buf, 25, nw_file_base_name(s->path));
     nw_report_fixed(buf, 6, s->facts->exposure_s, 0);
     nw_report_fixed(buf, 7, s->transmission.value, 3);
     nw_report_fixed(buf, 7, s->measure ? s->measure->fwhm_px : NAN, 2);
@@ -100,7 +100,7 @@ static void left_out(const struct nw_handover_report *r, size_t group, struct nw
                            "; it would add %.1f %% to extended light, %.1f %% to points",
                            100.0 * s->brings_extended, 100.0 * s->brings_point);
         }
-        (void)snprintf(text, sizeof text, "%.60s: %s%s%.120s%s%s", report_base_name(s->path),
+        (void)snprintf(text, sizeof text, "%.60s: %s%s%.120s%s%s", nw_file_base_name(s->path),
                        nw_hand_reason_text(s->reason), s->detail[0] ? " (" : "", s->detail,
                        s->detail[0] ? ")" : "", effect);
         nw_report_entry(buf, 2, 15, is_first ? "left out" : "", text);
@@ -129,8 +129,8 @@ static void set_name(const struct nw_hand_set *s, char *text, size_t size) {
 /* "a.fits ... z.fits (24)": all names when they are few. */
 static void names_of(const struct nw_handover_report *r, const struct nw_hand_set *s, char *text,
                      size_t size) {
-    const char *const first = report_base_name(r->frames[s->items[0]].path);
-    const char *const last = report_base_name(r->frames[s->items[s->n - 1]].path);
+    const char *const first = nw_file_base_name(r->frames[s->items[0]].path);
+    const char *const last = nw_file_base_name(r->frames[s->items[s->n - 1]].path);
     if (s->n == 1) {
         (void)snprintf(text, size, "%.80s", first);
     } else {
@@ -213,7 +213,7 @@ static void audit_plane(const struct nw_handover_report *r, const struct nw_hand
 static void audit(const struct nw_handover_report *r, const struct nw_hand_master *m,
                   struct nw_buf *buf) {
     nw_buf_printf(buf, "\n");
-    nw_report_title(buf, "MASTER", report_base_name(m->path));
+    nw_report_title(buf, "MASTER", nw_file_base_name(m->path));
     if (m->why_null[0]) {
         nw_report_entry(buf, 2, 15, "not audited", m->why_null);
         return;
@@ -280,7 +280,7 @@ static void file_cells(const struct nw_handover_report *r, size_t i, const char 
                        struct nw_buf *csv) {
     const struct nw_hand_file *const f = r->files ? &r->files[i] : NULL;
     cell(csv, path);
-    cell(csv, report_base_name(path));
+    cell(csv, nw_file_base_name(path));
     nw_buf_printf(csv, "%s,", f ? f->sha256 : "");
     if (f) {
         nw_buf_printf(csv, "%lld", (long long)f->size_bytes);

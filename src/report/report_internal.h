@@ -7,9 +7,6 @@
 
 #define REPORT_ARCSEC_PER_RAD (180.0 * 3600.0 / NW_PI)
 
-/* What stands behind the last slash of a path. */
-const char *report_base_name(const char *path);
-
 /* A series as a chart of stars on a grid of text. t in any unit, ascending or not; y finite. Marks
  * on the left are values, labels below the caller's. Columns without a value stay empty. */
 struct report_chart {

@@ -131,10 +131,9 @@ enum nw_status nw_report_measure_json(const struct nw_series *series,
 
 static void text_row(struct nw_buf *text, const struct nw_series_item *item,
                      const struct nw_measure *m, const struct nw_transmission *t) {
-    const char *const slash = strrchr(item->path, '/');
     struct nw_buf name;
     nw_buf_init(&name, 4096);
-    nw_report_clean(&name, slash ? slash + 1 : item->path);
+    nw_report_clean(&name, nw_file_base_name(item->path));
     nw_report_left(text, 22, name.data ? name.data : "?");
     nw_buf_done(&name);
     const double scale = scale_arcsec_px(&item->frame->facts);

@@ -251,8 +251,7 @@ static void say_frames(const struct nw_surface_report *r, struct nw_buf *text) {
         nw_report_fixed(text, 10, f->width_px, 2);
         nw_report_fixed(text, 8, f->misfit, 1);
         nw_buf_printf(text, "  ");
-        const char *const slash = strrchr(r->frames[f->index].path, '/');
-        nw_report_clean(text, slash ? slash + 1 : r->frames[f->index].path);
+        nw_report_clean(text, nw_file_base_name(r->frames[f->index].path));
         nw_buf_printf(text, "\n");
         if (!f->is_used) {
             char why[160];

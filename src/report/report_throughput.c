@@ -18,7 +18,7 @@ void nw_report_throughput_text(const struct nw_throughput_row *rows, size_t n, s
         const struct nw_throughput *const v = &r->value;
         const bool is_next = i > 0 && strcmp(rows[i - 1].path, r->path) == 0;
         if (!is_next) {
-            nw_report_title(buf, "THROUGHPUT", report_base_name(r->path));
+            nw_report_title(buf, "THROUGHPUT", nw_file_base_name(r->path));
         }
         if (r->colour[0]) {
             nw_buf_printf(buf, "  %s\n", colour_word(r->colour));

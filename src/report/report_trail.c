@@ -24,7 +24,7 @@ static const struct nw_trail_seeing *first_told(const struct nw_trail_report *re
 static void frame_line(const struct nw_trail_frame *frame, struct nw_buf *buf) {
     const struct nw_trail_seeing *s = &frame->seeing;
     nw_buf_printf(buf, "  ");
-    nw_report_left(buf, 26, report_base_name(frame->path));
+    nw_report_left(buf, 26, nw_file_base_name(frame->path));
     if (!frame->is_told) {
         nw_buf_printf(buf, "  left out: %s\n", frame->why_null);
         return;

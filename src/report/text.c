@@ -140,11 +140,6 @@ static void drop_empty_sign(char *text) {
     }
 }
 
-const char *report_base_name(const char *path) {
-    const char *const slash = strrchr(path, '/');
-    return slash ? slash + 1 : path;
-}
-
 void nw_report_fixed(struct nw_buf *buf, int width, double value, int decimals) {
     char text[64] = "-";
     if (isfinite(value)) {

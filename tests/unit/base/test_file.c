@@ -213,6 +213,15 @@ static void test_what_cannot_be_listed_is_named(void **state) {
     assert_int_equal(chmod(locked, 0700), 0);
 }
 
+static void test_base_name_is_behind_the_last_slash(void **state) {
+    (void)state;
+    static const char *const ROWS[][2] = {
+        {"a.fits", "a.fits"}, {"/night/b/a.fits", "a.fits"}, {"./a", "a"}, {"b/", ""}, {"", ""}};
+    for (size_t i = 0; i < sizeof ROWS / sizeof ROWS[0]; i++) {
+        assert_string_equal(nw_file_base_name(ROWS[i][0]), ROWS[i][1]);
+    }
+}
+
 #define IN_FOLDER(test) cmocka_unit_test_setup_teardown(test, setup, teardown)
 
 int main(void) {
@@ -225,6 +234,7 @@ int main(void) {
         IN_FOLDER(test_reading_refuses_what_is_no_file),
         IN_FOLDER(test_folders_are_listed_sorted_to_their_depth),
         IN_FOLDER(test_what_cannot_be_listed_is_named),
+        cmocka_unit_test(test_base_name_is_behind_the_last_slash),
     };
     return cmocka_run_group_tests_name("base_file", tests, NULL, NULL);
 }
