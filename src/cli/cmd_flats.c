@@ -1,6 +1,7 @@
 /* cmd_flats.c - flat frames: panel settings, evenness, dust, which flat for which light. */
 #include "cli/flats_angle.h"
 #include "cli/keep.h"
+#include "light/level.h"
 #include "report/report_flats.h"
 #include "rig/rig.h"
 
@@ -146,9 +147,9 @@ static enum nw_status find_offset(struct work *w, struct nw_err *err) {
             frame = NULL;
             status = nw_frame_read(w->paths.items[i], &pixels, &frame, err);
             double level_adu = NAN;
-            status = status == NW_OK ? nw_flat_bias_level(frame, &level_adu, err) : status;
-            sum += level_adu;
-            w->n_bias++;
+            status = status == NW_OK ? nw_dark_level(frame, &level_adu, err) : status;
+            sum += isfinite(level_adu) ? level_adu : 0.0;
+            w->n_bias += isfinite(level_adu) ? 1 : 0;
         }
         nw_frame_free(frame);
     }

@@ -9,6 +9,7 @@
 #include "cli/keep.h"
 #include "guiding/there_and_back.h"
 #include "light/cap_card.h"
+#include "light/level.h"
 #include "report/report_told.h"
 #include "sky/almanac.h"
 
@@ -219,7 +220,7 @@ static enum nw_status read_dark(const char *path, const struct nw_rig *rig, stru
                                                          ? facts->chip_temperature_K
                                                          : facts->set_temperature_K,
                                     .sun_altitude_rad = sun_altitude(rig, facts->t_start_utc_s)};
-        status = nw_cap_level(frame, &ret->level_adu, err);
+        status = nw_dark_level(frame, &ret->level_adu, err);
     }
     nw_frame_free(frame);
     return status;

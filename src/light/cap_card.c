@@ -7,39 +7,10 @@
 #include <math.h>
 #include <stdlib.h>
 
-enum { MOST_PIXELS = 1000000, CELLS = 16, CELL_PIXELS = 4096, BASE_LEAST = 3 };
+enum { CELLS = 16, CELL_PIXELS = 4096, BASE_LEAST = 3 };
 #define N_CELLS ((size_t)CELLS * CELLS)
 #define DARK_SUN (-6.0 * NW_PI / 180.0)
 #define SAME_LENGTH 0.01
-
-enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu, struct nw_err *err) {
-    const size_t n_all = frame->width_px * frame->height_px;
-    const size_t step = n_all / MOST_PIXELS + 1;
-    double *values = nw_calloc(n_all / step + 2, sizeof *values);
-    double median;
-    double sum = 0.0;
-    size_t n = 0;
-    size_t kept = 0;
-    if (!values) {
-        return nw_err_set(err, NW_NOMEM, "%zu pixels", n_all / step);
-    }
-    for (size_t i = 0; i < n_all; i += step) {
-        const double value = nw_frame_pixel(frame, i);
-        if (isfinite(value)) {
-            values[n++] = value;
-        }
-    }
-    const double sigma = n > 0 ? fmax(1.0, nw_stat_mad_sigma(values, n, &median)) : NAN;
-    for (size_t i = 0; i < n; i++) {
-        if (fabs(values[i] - median) <= 5.0 * sigma) {
-            sum += values[i];
-            kept++;
-        }
-    }
-    *ret_adu = kept > 0 ? sum / (double)kept : NAN;
-    free(values);
-    return NW_OK;
-}
 
 /* ---- A leak --------------------------------------------------------------------------------- */
 

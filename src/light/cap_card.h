@@ -10,14 +10,11 @@
 
 #include "image/image.h"
 
-/* Mean level of a dark [adu], pixels beyond five robust sigmas (hot ones, hits) left out; NaN: no
- * pixel. At most a million pixels, evenly over the frame. NOMEM. */
-enum nw_status nw_cap_level(const struct nw_frame *frame, double *ret_adu,
-                            struct nw_err *err) NW_CHECKED;
-
 struct nw_cap_dark {
-    double exposure_s, level_adu, temperature_K; /* temperature NaN: not said */
-    double sun_altitude_rad;                     /* at that moment; NaN: not known */
+    double exposure_s;
+    double level_adu;        /* nw_dark_level; NaN: not counted */
+    double temperature_K;    /* NaN: not said */
+    double sun_altitude_rad; /* at that moment; NaN: not known */
 };
 struct nw_cap_leak {
     double exposure_s;              /* of the darks that were compared */

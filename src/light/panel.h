@@ -166,9 +166,6 @@ struct nw_flat_slope {
 enum nw_status nw_flat_slope_of(const struct nw_frame *light, double offset_adu,
                                 const double flat_zones[NW_FLAT_N_ZONES], struct nw_flat_slope *ret,
                                 struct nw_err *err) NW_CHECKED;
-/* Mean of a bias frame's first plane: the offset of flats. NOMEM. */
-enum nw_status nw_flat_bias_level(const struct nw_frame *bias, double *ret_adu,
-                                  struct nw_err *err) NW_CHECKED;
 struct nw_flat_error {
     bool is_told;                      /* else why_null */
     double chip_x, chip_y, chip_sigma; /* stays on the chip: an error of the flat */

@@ -70,22 +70,3 @@ done:
     free(rows);
     return status;
 }
-
-enum nw_status nw_flat_bias_level(const struct nw_frame *bias, double *ret_adu,
-                                  struct nw_err *err) {
-    const struct nw_image_view view = nw_frame_plane(bias, 0);
-    float *const row = nw_calloc(view.width_px, sizeof *row);
-    double sum = 0.0;
-    if (!row) {
-        return nw_err_set(err, NW_NOMEM, "a row of a bias frame");
-    }
-    for (size_t y = 0; y < view.height_px; y++) {
-        const float *const span = nw_image_span(&view, 0, view.width_px, y, row);
-        for (size_t x = 0; x < view.width_px; x++) {
-            sum += (double)span[x];
-        }
-    }
-    free(row);
-    *ret_adu = sum / ((double)view.width_px * (double)view.height_px);
-    return NW_OK;
-}

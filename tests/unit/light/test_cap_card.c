@@ -65,27 +65,6 @@ static void test_the_dark_edge(void **state) {
     gsl_rng_free(rng);
 }
 
-static void test_the_level_forgets_hot_pixels(void **state) {
-    (void)state;
-    static struct picture p;
-    double level;
-    struct nw_err err;
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    make(&p, 400.3, 0.0, 0.0, 5.0, rng);
-    for (size_t i = 0; i < 60; i++) {
-        p.px[i * 100] = 60000.0F;
-    }
-    p.px[7] = NAN;
-    assert_int_equal(nw_cap_level(&p.frame, &level, &err), NW_OK);
-    check_near(level, 500.3, 4.0 * 5.0 / sqrt(W * H), "mean of the rest");
-    for (size_t i = 0; i < (size_t)W * H; i++) {
-        p.px[i] = NAN;
-    }
-    assert_int_equal(nw_cap_level(&p.frame, &level, &err), NW_OK);
-    assert_true(isnan(level));
-    gsl_rng_free(rng);
-}
-
 #define DEG (NW_PI / 180.0)
 static void test_a_leak_by_day(void **state) {
     (void)state;
@@ -157,7 +136,6 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_darks_alike_are_seldom_a_leak),
         cmocka_unit_test(test_the_dark_edge),
-        cmocka_unit_test(test_the_level_forgets_hot_pixels),
         cmocka_unit_test(test_a_leak_by_day),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -303,19 +303,6 @@ static void test_the_slope_of_a_divided_light(void **state) {
     }
 }
 
-static void test_the_level_of_a_bias(void **state) {
-    (void)state;
-    float px[64];
-    struct nw_frame frame = {.width_px = 8, .height_px = 8, .n_planes = 1, .px = px};
-    struct nw_err err = {NW_OK, ""};
-    double level = NAN;
-    for (int i = 0; i < 64; i++) {
-        px[i] = (float)(500 + i % 2);
-    }
-    assert_int_equal(nw_flat_bias_level(&frame, &level, &err), NW_OK);
-    check_near(level, 500.5, 1e-9, "mean of two values");
-}
-
 static void test_both_sides_tell_the_flat_from_the_sky(void **state) {
     (void)state;
     struct nw_flat_slope s[6];
@@ -361,7 +348,6 @@ int main(void) {
         cmocka_unit_test(test_stayed_turned_gone_new),
         cmocka_unit_test(test_nearest_angle_goes_round),
         cmocka_unit_test(test_the_slope_of_a_divided_light),
-        cmocka_unit_test(test_the_level_of_a_bias),
         cmocka_unit_test(test_both_sides_tell_the_flat_from_the_sky),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
