@@ -124,25 +124,37 @@ struct suspects {
     const struct sums *sums;
 };
 
+/* Variance over the expected one beyond which at most MOST_SUSPECTS pixels lie: `cut`, doubled as
+ * often as a noisy chip wants it. */
+static double cut_of(const struct sums *s, double cut, double gain) {
+    enum { MOST_DOUBLINGS = 64 };
+    size_t n_beyond[MOST_DOUBLINGS] = {0}; /* cut * 2^k, not twice that */
+    for (size_t i = 0; i < s->n_px; i++) {
+        const double over = (double)s->m2[i] / (cut * expected_var(s, (double)s->mean[i], gain));
+        if (over > 1.0) {
+            n_beyond[(size_t)fmin(floor(log2(over)), MOST_DOUBLINGS - 1)]++;
+        }
+    }
+    size_t n = 0;
+    size_t k = MOST_DOUBLINGS;
+    while (k > 0 && n + n_beyond[k - 1] <= MOST_SUSPECTS) {
+        n += n_beyond[--k];
+    }
+    return ldexp(cut, (int)k);
+}
+
 static enum nw_status list_suspects(const struct sums *s, size_t n_frames, double gain,
                                     struct suspects *ret, struct nw_err *err) {
-    const double dof = (double)(n_frames - 1);
-    double cut = gsl_cdf_chisq_Qinv(CHANCE, dof);
-    for (int pass = 0; pass < 2; pass++) { /* count, then list; noisy chips: the worst alone */
+    const double cut = cut_of(s, gsl_cdf_chisq_Qinv(CHANCE, (double)(n_frames - 1)), gain);
+    for (int pass = 0; pass < 2; pass++) { /* count, then list */
         size_t n = 0;
         for (size_t i = 0; i < s->n_px; i++) {
-            const double v = expected_var(s, (double)s->mean[i], gain);
-            if ((double)s->m2[i] > cut * v) {
+            if ((double)s->m2[i] > cut * expected_var(s, (double)s->mean[i], gain)) {
                 if (pass == 1) {
                     ret->at[n] = i;
                 }
                 n++;
             }
-        }
-        if (pass == 0 && n > MOST_SUSPECTS) {
-            cut *= 2.0;
-            pass = -1;
-            continue;
         }
         if (pass == 0) {
             ret->n = n;
@@ -288,11 +300,26 @@ static enum nw_status judge_all(const struct suspects *s, const struct series *s
     return NW_OK;
 }
 
+static enum nw_status judge_suspects(struct sensor_work *work, const struct series *series,
+                                     const struct sums *sums, struct nw_err *err) {
+    struct suspects suspects = {.sums = sums, .n_frames = series->n};
+    enum nw_status status =
+        list_suspects(sums, series->n, work->out->gain_e_per_adu.v, &suspects, err);
+    for (size_t k = 0; k < series->n && status == NW_OK; k++) {
+        suspects.frame = k;
+        suspects.next = 0;
+        status = walk(work, series->frames[k], gather_row, &suspects, err);
+    }
+    status = status == NW_OK ? judge_all(&suspects, series, work->out, err) : status;
+    free(suspects.at);
+    free(suspects.values);
+    return status;
+}
+
 enum nw_status sensor_find_telegraph(struct sensor_work *work, struct nw_err *err) {
     struct nw_sensor *const out = work->out;
     const struct series series = find_series(work);
     struct sums sums = {.n_px = out->width_px * out->height_px, .width_px = out->width_px};
-    struct suspects suspects = {.sums = &sums, .n_frames = series.n};
     enum { SAMPLE = 200000 };
     out->telegraph_step_e = out->telegraph_largest_e = out->telegraph_least_e = NAN;
     out->hit_pixels_per_h = out->noisy_pixels = out->telegraph_exposure_s = NAN;
@@ -320,17 +347,13 @@ enum nw_status sensor_find_telegraph(struct sensor_work *work, struct nw_err *er
     }
     if (status == NW_OK) {
         sums.quiet_var = quiet_variance(&sums, series.n, sample, SAMPLE);
-        status = list_suspects(&sums, series.n, out->gain_e_per_adu.v, &suspects, err);
+        status = sums.quiet_var > 0.0 ? judge_suspects(work, &series, &sums, err) : NW_OK;
+        if (!(sums.quiet_var > 0.0)) {
+            sensor_value_why(&out->telegraph_pixels, "half of the pixels do not change from dark "
+                                                     "to dark: no noise to tell steps from");
+        }
     }
-    for (size_t k = 0; k < series.n && status == NW_OK; k++) {
-        suspects.frame = k;
-        suspects.next = 0;
-        status = walk(work, series.frames[k], gather_row, &suspects, err);
-    }
-    status = status == NW_OK ? judge_all(&suspects, &series, out, err) : status;
     free(sample);
-    free(suspects.at);
-    free(suspects.values);
     nw_big_free(sums.mean);
     nw_big_free(sums.m2);
     return status;

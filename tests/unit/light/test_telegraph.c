@@ -41,7 +41,7 @@ static double charge_e(enum story story, size_t k, gsl_rng *rng) {
 
 struct set {
     struct nw_sensor_frame frames[N];
-    bool has_stories, has_colours;
+    bool has_stories, has_colours, is_still; /* darks without noise of their own */
     size_t n;
 };
 
@@ -59,7 +59,9 @@ static enum nw_status make(void *user, size_t i, struct nw_frame **ret, struct n
     for (size_t at = 0; at < (size_t)SIDE * SIDE; at++) {
         const enum story story = set->has_stories ? story_of(at) : QUIET;
         const bool is_red = set->has_colours && at % 2 == 0 && at / SIDE % 2 == 0;
-        double e = gsl_ran_gaussian(rng, READ_e) + wander_e + (is_red ? 30.0 : 0.0);
+        const bool is_still = set->is_still && use == NW_USE_DARK;
+        double e = is_still ? 0.0 : gsl_ran_gaussian(rng, READ_e) + wander_e;
+        e += is_red ? 30.0 : 0.0;
         e += use == NW_USE_DARK ? charge_e(story, i - N_BIAS, rng) : 0.0;
         e += use == NW_USE_FLAT ? 20000.0 + gsl_ran_gaussian(rng, sqrt(20000.0)) : 0.0;
         frame->px16[at] = (uint16_t)round(fmax(0.0, e / GAIN_e + OFFSET_adu));
@@ -107,6 +109,16 @@ static size_t count(enum story story) {
     return n;
 }
 
+static void test_where_nothing_changes_no_step_is_told(void **state) {
+    (void)state;
+    struct set set = {.has_stories = true, .is_still = true};
+    const struct nw_sensor s = analyse(&set, N_DARK);
+    assert_true(isnan(s.telegraph_pixels.v) && isnan(s.noisy_pixels));
+    assert_string_equal(s.telegraph_pixels.why_null,
+                        "half of the pixels do not change from dark to dark: no noise to tell "
+                        "steps from");
+}
+
 static void test_two_levels_alone_are_a_telegraph(void **state) {
     (void)state;
     struct set set = {.has_stories = true};
@@ -150,6 +162,7 @@ static void test_nineteen_are_too_few(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_where_nothing_changes_no_step_is_told),
         cmocka_unit_test(test_two_levels_alone_are_a_telegraph),
         cmocka_unit_test(test_quiet_pixels_are_none),
         cmocka_unit_test(test_nineteen_are_too_few),
