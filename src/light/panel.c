@@ -201,7 +201,7 @@ static double miss_of(const struct nw_panel *p, const struct row *row) {
 
 /* Where the law itself is off at a setting, all flats at that setting are off together and more of
  * them do not help: what their means miss beyond the scatter of the flats about those means, with a
- * freedom taken by each term of the law and the level. 0 with too few settings to tell. */
+ * freedom taken by each term of the law and the level. NaN with too few settings to tell. */
 static double find_lack(const struct nw_panel *p, const struct row *rows, size_t n) {
     const double terms = 1.0 + (p->has_power ? 1.0 : 0.0) + (p->has_curve ? 1.0 : 0.0);
     double groups = 0.0;
@@ -231,7 +231,7 @@ static double find_lack(const struct nw_panel *p, const struct row *rows, size_t
     }
     const double freedom = (double)n - groups - (double)p->n_filters + 1.0;
     if (!(groups > terms) || !(freedom > 0.0)) {
-        return 0.0;
+        return NAN;
     }
     const double lack2 = means2 / (groups - terms) - within2 / freedom * shares / groups;
     return sqrt(fmax(lack2, 0.0));
@@ -259,7 +259,7 @@ static void find_shortest(struct nw_panel *panel, const struct row *rows, size_t
 
 enum nw_status nw_panel_fit(const struct nw_flat *flats, size_t n, struct nw_panel *ret,
                             struct nw_err *err) {
-    struct nw_panel panel = {.n_filters = 0, .scatter = NAN};
+    struct nw_panel panel = {.n_filters = 0, .scatter = NAN, .lack = NAN};
     struct row *const rows = nw_calloc(MAX_ROWS, sizeof *rows);
     if (!rows) {
         return nw_err_set(err, NW_NOMEM, "%d flats", (int)MAX_ROWS);
@@ -326,7 +326,7 @@ struct nw_panel_line nw_panel_line_for(const struct nw_panel *p, size_t like, do
     }
     const double scatter = isfinite(p->scatter) ? p->scatter : 0.02;
     var += scatter * scatter / (double)p->filters[like].n;
-    line.sigma = hypot(sqrt(var), p->lack);
+    line.sigma = hypot(sqrt(var), isfinite(p->lack) ? p->lack : 0.0);
     if (isfinite(share_of)) {
         line.sigma = hypot(line.sigma, ROUGH_SHARE);
         line.flags |= NW_PANEL_ESTIMATED;

@@ -69,9 +69,10 @@ struct nw_panel {
     double power, curve, shutter_s;
     double covariance[3][3]; /* of power, curve, shutter */
     bool has_power, has_curve, has_shutter;
-    double scatter; /* rms of a flat about the law, share: flicker, and what it does not know */
-    double lack;    /* rms of the law itself at a setting, share: more flats do not help; 0 with no
-                       more settings than terms, when nothing of it can be told */
+    double scatter; /* rms of a flat about the law, share: flicker, and what it does not know; NaN:
+                       too few flats, 0.02 is then taken for the error of a line */
+    double lack;    /* rms of the law itself at a setting, share: more flats do not help; NaN: not
+                       told, no more settings than terms or one flat at each */
     double shortest_s; /* below it flats scatter more, or the shutter counts; 0: nothing seen */
 };
 /* DATA: no flat with an exposure that is not clipped. Flats that are clipped are left out. */
@@ -98,7 +99,7 @@ const char *nw_panel_flag_text(unsigned bit); /* NULL past the end */
 /* A line of the table. */
 struct nw_panel_line {
     double setting, exposure_s; /* setting NaN: the panel has none */
-    double sigma;               /* of the level, share: of the law, its lack included */
+    double sigma; /* of the level, share: of the law, its lack included where it is told */
     uint32_t flags;
 };
 /* `share_of`: light through this filter against filter `like` of the panel when it has no flats of

@@ -153,6 +153,15 @@ static void law(const struct nw_flats_report *r, struct nw_buf *buf) {
                        "law leaves out",
                        100.0 * p->scatter);
         nw_report_entry(buf, 2, 14, "", text);
+    } else {
+        nw_report_entry(buf, 2, 14, "",
+                        "too few flats to see their scatter: 2 % is taken (common practice, no "
+                        "source)");
+    }
+    if (p->has_power && !isfinite(p->lack)) {
+        nw_report_entry(buf, 2, 14, "",
+                        "what the law itself misses is not told and not in \"level within\": flats "
+                        "at four settings tell it, two of them at one");
     }
     if (p->has_shutter) {
         (void)snprintf(text, sizeof text,

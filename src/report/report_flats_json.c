@@ -40,7 +40,14 @@ static void put_panel(struct nw_json *json, const struct nw_panel *p) {
     nw_json_number(json, o, "curve", p->has_curve ? p->curve : NAN, 5);
     nw_json_number(json, o, "shutter_s", p->has_shutter ? p->shutter_s : NAN, 4);
     nw_json_number(json, o, "scatter_percent", 100.0 * p->scatter, 4);
+    nw_json_number(json, o, "lack_percent", 100.0 * p->lack, 4);
     nw_json_number(json, o, "shortest_s", p->shortest_s, 4);
+    if (!isfinite(p->lack)) {
+        nw_json_why(json, o, "lack_percent", "needs flats at four settings, at one of them two");
+    }
+    if (!isfinite(p->scatter)) {
+        nw_json_why(json, o, "scatter_percent", "needs more flats than filters and terms");
+    }
     if (!p->has_power) {
         nw_json_why(json, o, "power", "flats at one setting alone");
     }

@@ -108,6 +108,25 @@ static void test_a_law_that_is_not_the_panels_is_told_in_the_error(void **state)
     gsl_rng_free(rng);
 }
 
+static void test_a_lack_that_cannot_be_told_is_not_zero(void **state) {
+    (void)state;
+    struct nw_panel panel;
+    struct nw_flat flats[8];
+    for (size_t i = 0; i < 8; i++) { /* three settings: the law goes through all of them */
+        const double setting = i % 3 == 0 ? 8.0 : i % 3 == 1 ? 30.0 : 100.0;
+        flats[i] =
+            flat_at("a", setting, 3.0, 3.0 * true_rate("a", setting) * (1.0 + 1e-3 * (double)i));
+    }
+    assert_int_equal(nw_panel_fit(flats, 8, &panel, NULL), NW_OK);
+    assert_true(panel.has_curve && isnan(panel.lack) && isfinite(panel.scatter));
+    const struct nw_panel_opts opts = {.level_adu = 2000.0, .shortest_s = 0.5, .longest_s = 30.0};
+    const double sigma = nw_panel_line_for(&panel, 0, NAN, &opts).sigma;
+    assert_true(sigma > 0.0 && sigma < 0.01); /* what the flats tell */
+    assert_int_equal(nw_panel_fit(flats, 1, &panel, NULL), NW_OK);
+    assert_true(isnan(panel.lack) && isnan(panel.scatter));
+    check_near(nw_panel_line_for(&panel, 0, NAN, &opts).sigma, 0.02, 1e-12, "panel.h");
+}
+
 static void test_limits_are_flagged_and_another_filter_is_rough(void **state) {
     (void)state;
     struct nw_flat flats[9];
@@ -339,6 +358,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_without_noise_the_table_gives_the_level_exactly),
         cmocka_unit_test(test_flicker_moves_the_level_within_the_error_it_claims),
+        cmocka_unit_test(test_a_lack_that_cannot_be_told_is_not_zero),
         cmocka_unit_test(test_a_law_that_is_not_the_panels_is_told_in_the_error),
         cmocka_unit_test(test_limits_are_flagged_and_another_filter_is_rough),
         cmocka_unit_test(test_one_setting_scales_exposures_only),
