@@ -158,13 +158,15 @@ static double rough_noise(const struct nw_frame *f) {
 }
 
 struct made { /* a master that was measured; zeroed: nothing is owned */
-    struct nw_measure *planes[NW_HAND_COLOURS], *binned[NW_HAND_COLOURS];
+    struct nw_measure *planes[NW_HAND_COLOURS], *binned[NW_HAND_BINS][NW_HAND_COLOURS];
     struct nw_hand_made what;
 };
 static void made_done(struct made *m) {
     for (size_t k = 0; k < NW_HAND_COLOURS; k++) {
         nw_measure_free(m->planes[k]);
-        nw_measure_free(m->binned[k]);
+        for (size_t b = 0; b < NW_HAND_BINS; b++) {
+            nw_measure_free(m->binned[b][k]);
+        }
     }
 }
 
@@ -195,10 +197,23 @@ static enum nw_status measure_binned(const struct nw_frame *frame, size_t plane,
     return status;
 }
 
-/* Measures a master; *ret_factor: what its values were multiplied by. `grid_width_px`: of the subs
- * whose colours were filled in; 0: none were, and no bins are wanted. */
-static enum nw_status measure_master(const char *path, size_t grid_width_px, struct made *ret,
-                                     double *ret_factor, struct nw_err *err) {
+/* In the bins that the groups ask for. */
+static enum nw_status measure_bins(const struct cli_handover *w, const struct nw_frame *frame,
+                                   size_t plane, struct made *ret, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t g = 0; g < w->n_groups && status == NW_OK; g++) {
+        const size_t bin = nw_handover_bin(frame->width_px, &w->groups[g]);
+        if (bin < NW_HAND_BINS && !ret->binned[bin][plane]) {
+            status = measure_binned(frame, plane, (size_t)2 << bin, &ret->binned[bin][plane], err);
+            ret->what.binned[bin][plane] = ret->binned[bin][plane];
+        }
+    }
+    return status;
+}
+
+/* Measures a master; *ret_factor: what its values were multiplied by. */
+static enum nw_status measure_master(const struct cli_handover *w, const char *path,
+                                     struct made *ret, double *ret_factor, struct nw_err *err) {
     static const enum nw_channel CHANNELS[] = {NW_CHANNEL_R, NW_CHANNEL_G, NW_CHANNEL_B};
     const struct nw_frame_opts read = {.n_threads = 1};
     const struct nw_measure_opts opts = {.max_stars = 3000, .fit_stars = 300};
@@ -216,17 +231,12 @@ static enum nw_status measure_master(const char *path, size_t grid_width_px, str
         frame->facts.bayer[0] = '\0'; /* left over from a sub: a master has no pattern */
         ret->what.n_planes = frame->n_planes;
         nw_text_copy(ret->what.filter, sizeof ret->what.filter, frame->facts.filter);
-        /* two of the subs' pixels are four of one with pixels of half the size */
-        ret->what.bin = 2 * frame->width_px > 3 * grid_width_px ? 4 : 2;
     }
     for (size_t k = 0; status == NW_OK && k < frame->n_planes; k++) {
         status = nw_measure_frame(frame, frame->n_planes == 3 ? CHANNELS[k] : NW_CHANNEL_MONO, "",
                                   &opts, &ret->planes[k], err);
         ret->what.planes[k] = ret->planes[k];
-        if (status == NW_OK && grid_width_px > 0) {
-            status = measure_binned(frame, k, ret->what.bin, &ret->binned[k], err);
-            ret->what.binned[k] = ret->binned[k];
-        }
+        status = status == NW_OK ? measure_bins(w, frame, k, ret, err) : status;
     }
     nw_frame_free(frame);
     return status;
@@ -242,19 +252,13 @@ static enum nw_status audit(struct cli_handover *w, struct nw_err *err) {
     if (!w->audits) {
         return nw_err_set(err, NW_NOMEM, "masters");
     }
-    size_t grid_width_px = 0;
-    for (size_t k = 0; k < w->n_subs; k++) {
-        if (w->subs[k].is_grid) {
-            grid_width_px = w->subs[k].width_px;
-        }
-    }
     for (size_t i = 0; i < w->masters.n; i++) {
         struct nw_hand_master *const m = &w->audits[i];
         struct made made = {.planes = {NULL}};
         struct nw_err why = {0};
         double factor = 1.0;
         m->path = w->masters.items[i];
-        enum nw_status status = measure_master(m->path, grid_width_px, &made, &factor, &why);
+        enum nw_status status = measure_master(w, m->path, &made, &factor, &why);
         if (status == NW_OK) {
             status = nw_handover_audit(&made.what, &judged, &m->audit, &why);
         }

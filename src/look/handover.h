@@ -179,14 +179,19 @@ void nw_hand_sets_free(struct nw_hand_set *sets, size_t n);
 /* ---- A finished master -------------------------------------------------------------------------
  */
 
+enum { NW_HAND_BINS = 2 };
+/* The bins of a master in which its noise is set against a group of a colour pattern: two of the
+ * subs' pixels, since noise of interpolated colours reaches over that and more. 0: of 2 x 2 px, 1:
+ * of 4 x 4 px (its pixels are half as large), NW_HAND_BINS: none (no pattern, or its pixels are
+ * twice as large). */
+size_t nw_handover_bin(size_t master_width_px, const struct nw_hand_group *group);
+
 /* Measured by nw_measure_frame, in any unit. */
 struct nw_hand_made {
     size_t n_planes; /* 1, or red, green, blue */
     const struct nw_measure *planes[NW_HAND_COLOURS];
-    /* the same in bins of `bin` x `bin` px, two of the subs' pixels: noise of interpolated colours
-     * reaches over that and more; NULL: not asked for (no group is a grid) */
-    const struct nw_measure *binned[NW_HAND_COLOURS];
-    size_t bin;
+    /* the same in bins of 2 x 2 px and of 4 x 4 px; NULL: nw_handover_bin does not ask for it */
+    const struct nw_measure *binned[NW_HAND_BINS][NW_HAND_COLOURS];
     char filter[32]; /* of its header: says which colour a single plane is */
 };
 

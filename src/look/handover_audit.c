@@ -81,13 +81,25 @@ static double area_noise(const struct nw_noise *master, double pixel, const stru
     return noise;
 }
 
+/* Side of a master's pixel in those of the subs, roughly, by the sizes of the frames. */
+static double rough_px(size_t master_width_px, const struct nw_hand_group *g) {
+    const double ratio = (double)g->width_px / (double)master_width_px;
+    return ratio > 1.5 ? 2.0 : ratio < 0.67 ? 0.5 : 1.0;
+}
+
+size_t nw_handover_bin(size_t master_width_px, const struct nw_hand_group *group) {
+    const double px = rough_px(master_width_px, group);
+    return !group->is_grid || px > 1.0 ? NW_HAND_BINS : px < 1.0 ? 1 : 0;
+}
+
 /* Everything of one plane, once scale and flux ratio are known. */
 static void judge(const struct nw_hand_made *master, size_t plane, const struct nw_measure *best,
                   const struct nw_hand_group *g, struct nw_hand_audit_plane *a) {
     const struct nw_measure *const m = master->planes[plane];
-    const struct nw_measure *const grain =
-        g->is_grid && a->px < 1.5 && master->binned[plane] ? master->binned[plane] : m;
-    const double bin_px = grain == m ? a->px : (double)master->bin * a->px;
+    const size_t bin = nw_handover_bin(m->width_px, g);
+    const bool is_binned = bin < NW_HAND_BINS && master->binned[bin][plane];
+    const struct nw_measure *const grain = is_binned ? master->binned[bin][plane] : m;
+    const double bin_px = is_binned ? ldexp(a->px, 1 + (int)bin) : a->px;
     const double share = g->is_grid ? GRID_SHARE[a->colour] : 1.0;
     const struct nw_noise *const mn = &grain->aspects.noise;
     const struct nw_hand_group_plane *const of = &g->planes[a->colour];
@@ -134,12 +146,6 @@ static size_t colour_against(const struct nw_hand_made *master, size_t plane,
     return said < NW_HAND_COLOURS ? said : SIZE_MAX;
 }
 
-/* Side of a master's pixel in those of the subs, roughly, by the sizes of the frames. */
-static double rough_px(const struct nw_measure *master, const struct nw_hand_group *g) {
-    const double ratio = (double)g->width_px / (double)master->width_px;
-    return ratio > 1.5 ? 2.0 : ratio < 0.67 ? 0.5 : 1.0;
-}
-
 /* The master with its stars in about the pixels of the subs. */
 static void scaled(const struct nw_measure *master, double px, struct nw_star *stars,
                    struct nw_measure *ret) {
@@ -176,7 +182,7 @@ static enum nw_status audit_plane(const struct nw_hand_made *master, size_t plan
         struct nw_hand_audit_plane a = {.group = i, .colour = colour};
         struct nw_measure as_subs;
         struct nw_match match = {0};
-        const double px = rough_px(m, g);
+        const double px = rough_px(m->width_px, g);
         scaled(m, px, stars, &as_subs);
         n_asked++;
         if (nw_stars_match(best, &as_subs, &match, NULL) != NW_OK) {

@@ -6,11 +6,12 @@ Environment: NIGHTWRIGHT = path of the built command.
 """
 import csv
 import pathlib
+import shutil
 
 import numpy as np
 import pytest
 from astropy.io import fits
-from support import answer, good, needs_command
+from support import answer, good, needs_command, write_frame
 
 optimize = pytest.importorskip("scipy.optimize")
 ndimage = pytest.importorskip("scipy.ndimage")
@@ -155,6 +156,17 @@ def test_one_plane_is_that_of_its_filter(night):
     unsaid = night[3]["unsaid"]
     assert unsaid["efficiency_percent"] is None
     assert "FILTER" in unsaid["why_null"]["efficiency_percent"]
+
+
+def test_subs_of_another_size_change_nothing(night, tmp_path):
+    """A camera of twice the pixels a side, after the others: the master is set against its own."""
+    folder = tmp_path / "both"
+    shutil.copytree(night[0], folder)
+    large = np.random.default_rng(5).normal(700, 30, (2 * SIZE, 2 * SIZE))
+    write_frame(folder / "z.fits", large, IMAGETYP="Light Frame", EXPTIME=60.0, BAYERPAT="RGGB",
+                INSTRUME="large camera", OBJECT="field one", DATE_OBS="2026-06-14T10:20:00")
+    (got,) = answer("handover", folder, "--master", night[1] / "fine.fits")["masters"]
+    assert got["planes"] == night[3]["fine"]["planes"]
 
 
 def test_three_filters_of_a_mono_camera(tmp_path):
