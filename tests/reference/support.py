@@ -7,8 +7,11 @@ Environment: NIGHTWRIGHT = path of the built command, NIGHTWRIGHT_SHARED_DATA = 
 import json
 import os
 import pathlib
+import random
+import signal
 import sqlite3
 import subprocess
+import time
 
 import numpy as np
 import pytest
@@ -50,6 +53,33 @@ def run_book(book, *args, **more):
 
 def answer_book(book, *args):
     return answer("book", *args, "--book", book)
+
+
+class Kills:
+    """`book add` killed over and over, after times that follow the machine: later where the kill
+    came before there was a book, sooner where the work was done. `hits`: kills that met a book and
+    work undone."""
+
+    def __init__(self, book, source, seed, longest_s):
+        self.book, self.source, self.longest_s = book, source, longest_s
+        self.random = random.Random(seed)
+        self.hits = self.kills = 0
+
+    def kill(self):
+        """Whether there was something left to do."""
+        child = subprocess.Popen([COMMAND, "book", "add", self.source, "--book", self.book],
+                                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(self.random.uniform(0.0, self.longest_s))
+        child.kill()
+        is_killed = child.wait() == -signal.SIGKILL
+        self.kills += 1
+        self.hits += is_killed and self.book.exists()
+        self.longest_s *= 0.8 if not is_killed else 1.0 if self.book.exists() else 1.3
+        return is_killed
+
+    def begin_anew(self):
+        for left in self.book.parent.glob(self.book.name + "*"):
+            left.unlink()
 
 
 def rows(book, sql):

@@ -9,7 +9,6 @@ import io
 import json
 import os
 import pathlib
-import random
 import resource
 import signal
 import sqlite3
@@ -20,8 +19,8 @@ import numpy as np
 import pytest
 from astropy.io import fits
 from scipy.stats import spearmanr
-from support import (COMMAND, TOP, answer, answer_book, needs_command, rows, run, run_book, whole,
-                     write_light, write_nights)
+from support import (COMMAND, TOP, Kills, answer, answer_book, needs_command, rows, run, run_book,
+                     whole, write_light, write_nights)
 
 pytestmark = needs_command
 
@@ -66,28 +65,19 @@ def test_killed_at_random_moments_nothing_is_lost_or_doubled(tmp_path):
     assert answer_book(whole_book, "add", lights)["added"] == 48
     length = time.monotonic() - start
     book = tmp_path / "killed.sqlite"
-    rng = random.Random(20260514)
-    kills, unfinished = 0, 0
-    while kills < 200:
-        child = subprocess.Popen([COMMAND, "book", "add", lights, "--book", book],
-                                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(rng.uniform(0.0, min(0.25 * length, 0.05)))
-        child.send_signal(signal.SIGKILL)
-        unfinished += child.wait() == -signal.SIGKILL
-        kills += 1
-        if kills % 40 == 0:  # start again, so that kills meet every stage
+    kills = Kills(book, lights, 20260514, min(0.25 * length, 0.05))
+    while kills.kills < 200 or kills.hits < 100:
+        assert kills.kills < 400, "the kills came too soon or too late to mean anything"
+        is_killed = kills.kill()
+        if kills.kills % 40 == 0:
             # makes it, where the kill came too soon
             answer_book(book, "add", lights / "n00_00.fits")
             assert answer_book(book, "check")["is_sound"]
-            for left in tmp_path.glob("killed.sqlite*"):
-                left.unlink()
-    assert unfinished > 100  # else the kills came too late to mean anything
+        if not is_killed or kills.kills % 40 == 0:  # so that kills meet every stage
+            kills.begin_anew()
+    kills.longest_s = 0.3 * length
     for _ in range(3):
-        child = subprocess.Popen([COMMAND, "book", "add", lights, "--book", book],
-                                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(0.3 * length)
-        child.send_signal(signal.SIGKILL)
-        child.wait()
+        kills.kill()
     answer_book(book, "add", lights)
     assert answer_book(book, "check")["is_sound"]
     assert whole(book) == whole(whole_book)

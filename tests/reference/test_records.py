@@ -6,14 +6,12 @@ summaries against numpy, killed at random moments.
 import csv
 import io
 import json
-import random
-import signal
 import subprocess
 import time
 
 import numpy as np
 import pytest
-from support import COMMAND, RIG, answer, good, needs_command, rows
+from support import COMMAND, RIG, Kills, answer, good, needs_command, rows
 
 LONGITUDE_DEG = 146.52  # its site
 pytestmark = needs_command
@@ -166,18 +164,18 @@ def test_killed_at_random_while_logs_and_sets_are_added(made, tmp_path):
     good("book", "add", source, "--book", whole)
     took = time.monotonic() - start
     book = tmp_path / "killed.sqlite"
-    unfinished = 0
-    generator = random.Random(4)
-    for i in range(15):
-        process = subprocess.Popen([COMMAND, "book", "add", source, "--book", book],
-                                   stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(generator.uniform(0.0, 0.6 * took))  # what is done already is not done again
-        process.send_signal(signal.SIGKILL)
-        unfinished += process.wait() != 0
-        if i % 3 == 2:  # begin anew, so that kills meet every stage
-            for left in tmp_path.glob("killed.sqlite*"):
-                left.unlink()
-    assert unfinished > 4
+    kills = Kills(book, source, 4, 0.6 * took)
+    while kills.kills < 15 or kills.hits < 8:
+        assert kills.kills < 100, "the kills came too soon or too late to mean anything"
+        is_killed = kills.kill()  # what is done already is not done again
+        if not is_killed or kills.kills % 3 == 0:  # so that kills meet every stage
+            kills.begin_anew()
+    hits = kills.hits
+    while kills.hits < hits + 2:  # what is compared below has been killed twice
+        assert kills.kills < 200, "the kills came too soon or too late to mean anything"
+        if not kills.kill():
+            kills.begin_anew()
+            hits = kills.hits
     good("book", "add", source, "--book", book)
     good("book", "add", source, "--book", book)
     assert "the book is sound" in good("book", "check", "--book", book)
