@@ -85,6 +85,20 @@ static void put_events(struct nw_guide_log *log, const char *text) {
     qsort(log->rows, log->n, sizeof *log->rows, by_time);
 }
 
+/* What its header said of the guide program's settings. */
+static void put_settings(struct nw_guide_log *log, const char *text) {
+    static const char MARK[] = " " BOOK_HEADER_EVENT;
+    size_t len = 0;
+    for (const char *at = strstr(text, MARK); at; at = strstr(at, MARK)) {
+        at += sizeof MARK - 1;
+        const size_t n = strcspn(at, "\n");
+        if (len + n + 2 < sizeof log->settings) {
+            len += (size_t)snprintf(log->settings + len, sizeof log->settings - len, "%s%.*s",
+                                    len > 0 ? "\n" : "", (int)n, at);
+        }
+    }
+}
+
 static void put_samples(struct nw_guide_log *log, const unsigned char *bytes, size_t n) {
     for (size_t i = 0; i < n; i++) {
         const unsigned char *const from = bytes + BOOK_SAMPLE_BYTES * i;
@@ -136,6 +150,7 @@ static enum nw_status take_run(sqlite3_stmt *row, struct nw_guide_log **ret, str
     }
     put_samples(log, sqlite3_column_blob(row, RUN_SAMPLES), n);
     put_events(log, events ? events : "");
+    put_settings(log, events ? events : "");
     log->has_dates = true;
     log->has_zone = true;
     log->exposure_s = book_column_real(row, RUN_EXPOSURE);

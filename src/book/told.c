@@ -7,7 +7,6 @@
 #include "book/book_internal.h"
 
 enum { MAX_ROWS = 1000000 };
-#define TAKEN_BACK BOOK_TAKEN_BACK
 
 static const char *const ORIGINS[] = {
 #define X(name, word) word,
@@ -125,7 +124,8 @@ static enum nw_status write_frames(struct nw_book *book, int64_t trial, const ch
     return status;
 }
 
-/* What the book has of it: its row of this quantity, and whether it was taken back. */
+/* What the book has of it: its row of this quantity, and how many say that the owner took it back
+ * or has told of it himself. */
 static enum nw_status find_trial(struct nw_book *book, const struct nw_book_trial *t, int64_t *ret,
                                  int64_t *ret_n_back, struct nw_err *err) {
     const struct book_value values[] = {book_text(t->name),      book_text(t->setup),
@@ -135,14 +135,19 @@ static enum nw_status find_trial(struct nw_book *book, const struct nw_book_tria
     *ret = 0;
     *ret_n_back = 0;
 #define OF_TRIAL                                                                                   \
-    " FROM trial_result WHERE name = ?1 AND setup = ?2 AND filter = ?3 AND rig_name = ?4 AND "     \
-    "t_utc_s BETWEEN ?5 - 1 AND ?6 + 1 "
+    " FROM trial_result WHERE name = ?1 AND setup = ?2 AND rig_name = ?4 AND t_utc_s BETWEEN ?5 "  \
+    "- "                                                                                           \
+    "1 AND ?6 + 1 AND "
     const enum nw_status status =
-        book_int_of(book, "SELECT count(*)" OF_TRIAL "AND verdict = '" TAKEN_BACK "'", values, 6,
-                    ret_n_back, err);
+        book_int_of(book,
+                    "SELECT count(*)" OF_TRIAL "((verdict = '" BOOK_TAKEN_BACK
+                    "' AND filter = ?3) OR (verdict <> '" BOOK_TAKEN_BACK
+                    "' AND origin = 'owner' AND quantity = ?7))",
+                    values, 7, ret_n_back, err);
     return status == NW_OK ? book_int_of(book,
-                                         "SELECT id" OF_TRIAL "AND quantity = ?7 ORDER BY "
-                                         "abs(t_utc_s - (?5 + ?6) / 2) LIMIT 1",
+                                         "SELECT id" OF_TRIAL
+                                         "filter = ?3 AND quantity = ?7 ORDER BY abs(t_utc_s - "
+                                         "(?5 + ?6) / 2) LIMIT 1",
                                          values, 7, ret, err)
                            : status;
 #undef OF_TRIAL
@@ -268,7 +273,7 @@ static void take_trial(sqlite3_stmt *row, void *to) {
     t->n_frames = (size_t)sqlite3_column_int64(row, 16);
     book_column_text(row, 17, t->verdict, sizeof t->verdict);
     book_column_text(row, 18, t->why_null, sizeof t->why_null);
-    t->is_taken_back = strcmp(t->verdict, TAKEN_BACK) == 0;
+    t->is_taken_back = strcmp(t->verdict, BOOK_TAKEN_BACK) == 0;
 }
 
 enum nw_status nw_book_trials(struct nw_book *book, const char *from, const char *to,

@@ -47,7 +47,8 @@ struct nw_book_trial {
 };
 /* Writes it, or over what the book has of this trial, rig, setup, filter, middle and quantity;
  * `frame_starts_s`: starts of the frames that it rests on, n of them. *ret_is_new (may be NULL):
- * the book had it not. Nothing is written of one that the owner took back. */
+ * the book had it not. Nothing is written of one that the owner took back or has told
+ * of himself. */
 enum nw_status nw_book_put_trial(struct nw_book *book, const struct nw_book_trial *trial,
                                  const double *frame_starts_s, size_t n, bool *ret_is_new,
                                  struct nw_err *err) NW_CHECKED;

@@ -7,20 +7,11 @@
 #include <stdlib.h>
 
 #include "book/evidence.h"
+#include "cli/book_search.h"
 #include "cli/trial_trail.h"
 #include "guiding/there_and_back.h"
 
 enum { MAX_FOUND = 100000 };
-
-/* One search. */
-struct search {
-    struct nw_book *book;
-    const struct cli_find_trials *how;
-    const struct nw_rig *rig;
-    const struct nw_setup *setup;
-    int64_t rig_version;
-    struct cli_found_trials *found;
-};
 
 void cli_found_trials_done(struct cli_found_trials *found) {
     free(found->items);
@@ -30,7 +21,7 @@ void cli_found_trials_done(struct cli_found_trials *found) {
 /* ---- One row -------------------------------------------------------------------------------- */
 
 /* The rig file goes into the book when there is a result that rests on it. */
-static enum nw_status know_rig(struct search *s, struct nw_err *err) {
+static enum nw_status know_rig(struct cli_search *s, struct nw_err *err) {
     if (s->rig_version > 0 || !s->how->rig_path) {
         return NW_OK;
     }
@@ -39,8 +30,8 @@ static enum nw_status know_rig(struct search *s, struct nw_err *err) {
     return nw_book_rig_version(s->book, s->how->rig_path, &opts, &s->rig_version, err);
 }
 
-static enum nw_status keep(struct search *s, struct nw_book_trial *row, const double *starts_s,
-                           size_t n, struct nw_err *err) {
+enum nw_status cli_search_keep(struct cli_search *s, struct nw_book_trial *row,
+                               const double *starts_s, size_t n, struct nw_err *err) {
     bool is_new = false;
     enum nw_status status = know_rig(s, err);
     row->rig_version = s->rig_version;
@@ -88,7 +79,7 @@ void cli_trial_row(const struct nw_trial_result *result, struct nw_book_trial *r
 
 /* ---- Widths --------------------------------------------------------------------------------- */
 
-static enum nw_status keep_width(struct search *s, const struct nw_trial_frames *frames,
+static enum nw_status keep_width(struct cli_search *s, const struct nw_trial_frames *frames,
                                  const struct nw_trial_result *result, struct nw_err *err) {
     struct nw_book_trial row;
     size_t n = 0;
@@ -104,12 +95,12 @@ static enum nw_status keep_width(struct search *s, const struct nw_trial_frames 
     }
     cli_trial_row(result, &row);
     nw_text_copy(row.filter, sizeof row.filter, s->setup->filter.name);
-    const enum nw_status status = keep(s, &row, starts_s, n, err);
+    const enum nw_status status = cli_search_keep(s, &row, starts_s, n, err);
     free(starts_s);
     return status;
 }
 
-static enum nw_status find_widths(struct search *s, const char *date, struct nw_err *err) {
+static enum nw_status find_widths(struct cli_search *s, const char *date, struct nw_err *err) {
     const struct nw_book_frames_opts opts = {
         .date = date, .scale_rad_px = nw_setup_scale_rad(s->setup), .rig = s->rig};
     struct nw_book_frames all = {.n = 0};
@@ -143,7 +134,7 @@ static enum nw_status find_widths(struct search *s, const char *date, struct nw_
 
 /* ---- Trails --------------------------------------------------------------------------------- */
 
-static enum nw_status keep_trail(struct search *s, const struct nw_book_blank *blank,
+static enum nw_status keep_trail(struct cli_search *s, const struct nw_book_blank *blank,
                                  const struct nw_trail_seeing *seeing, struct nw_err *err) {
     struct nw_book_trial row = {.t_first_s = blank->t_start_utc_s,
                                 .t_last_s = blank->t_start_utc_s,
@@ -161,10 +152,10 @@ static enum nw_status keep_trail(struct search *s, const struct nw_book_blank *b
     (void)snprintf(row.verdict, sizeof row.verdict,
                    "%.2f +- %.2f arcsec at the zenith and 500 nm, from %zu stars",
                    row.value * NW_ARCSEC_PER_RAD, row.sigma * NW_ARCSEC_PER_RAD, seeing->n_stars);
-    return keep(s, &row, &blank->t_start_utc_s, 1, err);
+    return cli_search_keep(s, &row, &blank->t_start_utc_s, 1, err);
 }
 
-static enum nw_status find_trails(struct search *s, const char *date, struct nw_err *err) {
+static enum nw_status find_trails(struct cli_search *s, const char *date, struct nw_err *err) {
     struct nw_book_blanks blanks = {.n = 0};
     enum nw_status status = nw_book_blank_frames(
         s->book, date, s->how->is_all ? -INFINITY : s->how->since_utc_s, &blanks, err);
@@ -182,7 +173,7 @@ static enum nw_status find_trails(struct search *s, const char *date, struct nw_
 /* ---- Guide runs ----------------------------------------------------------------------------- */
 
 /* Play, and how fast the star follows the pulses. */
-static enum nw_status keep_play(struct search *s, const struct nw_guide_log *log,
+static enum nw_status keep_play(struct cli_search *s, const struct nw_guide_log *log,
                                 struct nw_book_trial *row, struct nw_err *err) {
     struct nw_guide_there_and_back play;
     struct nw_err none = {0};
@@ -199,7 +190,7 @@ static enum nw_status keep_play(struct search *s, const struct nw_guide_log *log
                    "%.0f ms (95 %%: %.0f to %.0f) of pulse, %.1f arcsec on the sky",
                    1e3 * play.gap_s, 1e3 * play.gap_low_s, 1e3 * play.gap_high_s,
                    play.gap_rad * NW_ARCSEC_PER_RAD);
-    const enum nw_status status = keep(s, row, NULL, 0, err);
+    const enum nw_status status = cli_search_keep(s, row, NULL, 0, err);
     row->value = play.response_rad_s;
     row->sigma = play.response_sigma_rad_s;
     row->low = row->high = NAN;
@@ -208,10 +199,10 @@ static enum nw_status keep_play(struct search *s, const struct nw_guide_log *log
     (void)snprintf(row->verdict, sizeof row->verdict, "%.2f +- %.2f arcsec a second of pulse",
                    play.response_rad_s * NW_ARCSEC_PER_RAD,
                    play.response_sigma_rad_s * NW_ARCSEC_PER_RAD);
-    return status == NW_OK ? keep(s, row, NULL, 0, err) : status;
+    return status == NW_OK ? cli_search_keep(s, row, NULL, 0, err) : status;
 }
 
-static enum nw_status keep_worm(struct search *s, const struct nw_guide_log *log,
+static enum nw_status keep_worm(struct cli_search *s, const struct nw_guide_log *log,
                                 struct nw_book_trial *row, struct nw_err *err) {
     const struct nw_guide_opts opts = {
         .sub_length_s = NAN, .noise_floor_rad = NAN, .is_loop_only = true};
@@ -227,13 +218,13 @@ static enum nw_status keep_worm(struct search *s, const struct nw_guide_log *log
         (void)snprintf(row->verdict, sizeof row->verdict, "%.2f +- %.2f arcsec, every %.1f s",
                        row->value * NW_ARCSEC_PER_RAD, row->sigma * NW_ARCSEC_PER_RAD,
                        worm->period_s);
-        status = keep(s, row, NULL, 0, err);
+        status = cli_search_keep(s, row, NULL, 0, err);
     }
     nw_guide_analysis_free(analysis);
     return status;
 }
 
-static enum nw_status find_logs(struct search *s, const char *date, struct nw_err *err) {
+static enum nw_status find_logs(struct cli_search *s, const char *date, struct nw_err *err) {
     struct nw_guide_runs *runs = NULL;
     enum nw_status status = nw_book_guide_runs(s->book, date, &runs, err);
     for (size_t i = 0; status == NW_OK && i < runs->n; i++) {
@@ -254,6 +245,9 @@ static enum nw_status find_logs(struct search *s, const char *date, struct nw_er
         } else if (kind == NW_GUIDE_TRIAL_DRIVE_ONLY) {
             status = keep_worm(s, log, &row, err);
         }
+    }
+    if (status == NW_OK) {
+        status = cli_search_settings(s, runs, err);
     }
     nw_guide_runs_free(runs);
     return status;
@@ -276,7 +270,7 @@ enum nw_status cli_book_last_rig(struct nw_book *book, struct nw_rig **ret, int6
 
 enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_trials *how,
                                     struct cli_found_trials *ret, struct nw_err *err) {
-    struct search s = {.book = book, .how = how, .found = ret};
+    struct cli_search s = {.book = book, .how = how, .found = ret};
     struct nw_book_dates dates = {.n = 0};
     struct nw_rig *own = NULL;
     enum nw_status status = how->rig ? NW_OK : cli_book_last_rig(book, &own, &s.rig_version, err);
@@ -290,6 +284,9 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
         status = find_widths(&s, dates.items[i], err);
         if (status == NW_OK) {
             status = find_trails(&s, dates.items[i], err);
+        }
+        if (status == NW_OK) {
+            status = cli_search_frames(&s, dates.items[i], err);
         }
         if (status == NW_OK) {
             status = find_logs(&s, dates.items[i], err);

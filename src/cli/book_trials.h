@@ -20,6 +20,7 @@ struct cli_find_trials {
     double since_utc_s; /* frames and logs that came then or later: now_utc_s of the nw_book_add */
     const char *from, *to; /* nights between these dates, whenever they came, when `is_all` */
     bool is_all;
+    bool is_going_on; /* frames are being taken: darks and flats are looked at later */
 };
 /* Looks through the nights that anything came to. What cannot be evaluated is no trial: no error.
  * *ret: what was told for the first time, yours: cli_found_trials_done. */

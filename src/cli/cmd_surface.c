@@ -2,6 +2,7 @@
  * focus or a sweep. */
 #include "cli/keep.h"
 #include "cli/surface_internal.h"
+#include "cli/trial_other.h"
 #include "report/report_surface.h"
 
 #include <math.h>
@@ -79,7 +80,7 @@ static const struct cli_option OPTIONS[] = {
 };
 
 struct work {
-    struct nw_rig *rig;
+    const struct nw_rig *rig;
     const struct nw_setup *setup;
     struct cli_surface_set set, after;
     struct cli_surface_facts facts;
@@ -225,16 +226,14 @@ static void work_done(struct work *w) {
     }
     cli_surface_set_done(&w->set);
     cli_surface_set_done(&w->after);
-    nw_rig_free(w->rig);
 }
 
-static enum nw_status run(const struct cli_args *args, struct cli_result *result,
-                          struct nw_err *err) {
-    struct work w = {.rig = NULL};
-    enum nw_status status = read_rig(args, &w.rig, &w.setup, err);
-    if (status == NW_OK) {
-        status = cli_surface_load(args, cli_positional(args), cli_n_args(args), &w.set, err);
-    }
+enum nw_status cli_surface_with(const struct cli_args *args, const struct nw_rig *rig,
+                                const struct nw_setup *setup, struct cli_result *result,
+                                struct nw_err *err) {
+    struct work w = {.rig = rig, .setup = setup};
+    enum nw_status status =
+        cli_surface_load(args, cli_positional(args), cli_n_args(args), &w.set, err);
     if (status == NW_OK) {
         status =
             cli_surface_facts(args, w.setup, &w.set.series.items[0].frame->facts, &w.facts, err);
@@ -259,6 +258,18 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         status = report(args, &w, result, err);
     }
     work_done(&w);
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    struct nw_rig *rig = NULL;
+    const struct nw_setup *setup = NULL;
+    enum nw_status status = read_rig(args, &rig, &setup, err);
+    if (status == NW_OK) {
+        status = cli_surface_with(args, rig, setup, result, err);
+    }
+    nw_rig_free(rig);
     return status;
 }
 

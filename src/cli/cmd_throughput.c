@@ -4,6 +4,7 @@
 #include "cli/catalogue_file.h"
 #include "cli/cli.h"
 #include "cli/star_list.h"
+#include "cli/trial_other.h"
 #include "report/report_throughput.h"
 #include "sky/almanac.h"
 
@@ -37,7 +38,7 @@ static const struct cli_option OPTIONS[] = {
 enum { MAX_REFERENCES = 400 };
 struct work {
     const struct cli_args *args;
-    struct nw_rig *rig;
+    const struct nw_rig *rig;
     const struct nw_setup *setup;
     struct nw_catalogue *catalogue;
     struct nw_series series;
@@ -167,17 +168,9 @@ static enum nw_status one_plane(struct work *w, const struct nw_series_item *ite
 }
 
 static enum nw_status gather(struct work *w, size_t n, struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(w->args, "set", &n_set);
-    enum nw_status status = nw_rig_read(cli_arg(w->args, 0), set, n_set, &w->rig, err);
-    status = status == NW_OK ? nw_rig_find_setup(w->rig, cli_text(w->args, "setup"), &w->setup, err)
-                             : status;
-    status = status == NW_OK
-                 ? cli_catalogue_open(cli_text(w->args, "catalogue"), &w->catalogue, err)
-                 : status;
+    enum nw_status status = cli_catalogue_open(cli_text(w->args, "catalogue"), &w->catalogue, err);
     const struct nw_series_opts opts = {.channel = NW_CHANNEL_MONO, /* every colour */
-                                        .pattern_if_unsaid =
-                                            status == NW_OK ? w->setup->camera.pattern : NULL};
+                                        .pattern_if_unsaid = w->setup->camera.pattern};
     status = status == NW_OK
                  ? nw_series_measure(cli_positional(w->args) + 1, n, &opts, NULL, &w->series, err)
                  : status;
@@ -201,8 +194,9 @@ static enum nw_status gather(struct work *w, size_t n, struct nw_err *err) {
     return status;
 }
 
-static enum nw_status run(const struct cli_args *args, struct cli_result *result,
-                          struct nw_err *err) {
+enum nw_status cli_throughput_with(const struct cli_args *args, const struct nw_rig *rig,
+                                   const struct nw_setup *setup, struct cli_result *result,
+                                   struct nw_err *err) {
     const size_t n = cli_n_args(args) - 1; /* frames */
     struct work *const w = nw_calloc(1, sizeof *w);
     struct nw_throughput_row *const rows = nw_calloc(3 * n + 1, sizeof *rows);
@@ -212,6 +206,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
         goto done;
     }
     w->args = args;
+    w->rig = rig;
+    w->setup = setup;
     w->rows = rows;
     status = gather(w, n, err);
     if (status == NW_OK && cli_wants_json(args)) {
@@ -221,10 +217,26 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     nw_series_done(&w->series);
     nw_catalogue_close(w->catalogue);
-    nw_rig_free(w->rig);
 done:
     free(rows);
     free(w);
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t n_set = 0;
+    const char *const *const set = cli_texts(args, "set", &n_set);
+    struct nw_rig *rig = NULL;
+    const struct nw_setup *setup = NULL;
+    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
+    if (status == NW_OK) {
+        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
+    }
+    if (status == NW_OK) {
+        status = cli_throughput_with(args, rig, setup, result, err);
+    }
+    nw_rig_free(rig);
     return status;
 }
 

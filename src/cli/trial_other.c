@@ -10,7 +10,6 @@
 #include "guiding/there_and_back.h"
 #include "light/cap_card.h"
 #include "light/level.h"
-#include "report/report_told.h"
 #include "sky/almanac.h"
 
 enum { MAX_WORDS = 4096 };
@@ -53,6 +52,13 @@ static bool say(struct words *words, const char *word) {
         words->items[words->n++] = copy;
     }
     return copy != NULL;
+}
+
+static void words_done(struct words *words) {
+    for (int i = 0; words && i < words->n; i++) {
+        free(words->items[i]);
+    }
+    free(words);
 }
 
 static bool say_all(const struct cli_args *args, size_t which, struct words *words) {
@@ -108,10 +114,7 @@ static enum nw_status run_other(const struct cli_args *args, size_t which,
         status = command->run(other, result, err);
     }
     cli_args_free(other);
-    for (int i = 0; words && i < words->n; i++) {
-        free(words->items[i]);
-    }
-    free(words);
+    words_done(words);
     return status;
 }
 
@@ -280,13 +283,12 @@ static enum nw_status cap_on(const struct nw_paths *paths, const struct nw_rig *
 
 /* ---- The card ------------------------------------------------------------------------------- */
 
-#define SHADED 0.05
 #define DEG_PER_RAD (180.0 / NW_PI)
 
-/* The flattest of the flats stands for no card when it has under a third of SHADED. */
+/* The flattest of the flats stands for no card when it has under CLI_PLAIN. */
 static enum nw_status read_flats(const struct nw_paths *paths, double offset_adu, struct told *t,
                                  struct nw_frame **flats, size_t *ret_plain, struct nw_err *err) {
-    double least = SHADED / 3.0;
+    double least = CLI_PLAIN;
     enum nw_status status = NW_OK;
     *ret_plain = SIZE_MAX;
     for (size_t i = 0; i < paths->n && status == NW_OK; i++) {
@@ -328,7 +330,7 @@ static void tell_shades(const struct nw_paths *paths, const struct nw_card_shade
     for (int pass = 0; pass < 2; pass++) {
         for (size_t i = 0; i < paths->n; i++) {
             const struct nw_card_shade *const s = &shades[i];
-            const bool is_shaded = s->slope > SHADED && s->slope > 3.0 * s->sigma;
+            const bool is_shaded = s->slope > CLI_SHADED && s->slope > 3.0 * s->sigma;
             if (i == plain || is_shaded != (pass == 0)) {
                 continue;
             }
@@ -380,6 +382,65 @@ static enum nw_status edge_card(const struct nw_paths *paths, const struct nw_se
                      told->verdict[0] ? told->verdict
                                       : "the flat is even, expected one with a card over the edge");
     }
+    return status;
+}
+
+/* ---- Without a command line ----------------------------------------------------------------- */
+
+enum nw_status cli_trial_light(const struct nw_trial *card, const struct nw_rig *rig,
+                               const struct nw_setup *setup, const struct nw_paths *frames,
+                               struct nw_trial_told *ret, struct nw_err *err) {
+    struct told t = begin(card, rig, setup);
+    const enum nw_status status = card->id == NW_TRIAL_CAP_ON ? cap_on(frames, rig, setup, &t, err)
+                                                              : edge_card(frames, setup, &t, err);
+    *ret = t.told;
+    return status;
+}
+
+enum nw_status cli_trial_document(const struct nw_trial *card, const struct nw_rig *rig,
+                                  const struct nw_setup *setup, const struct nw_paths *frames,
+                                  json_t **ret, struct nw_err *err) {
+    const size_t which = other_of(card);
+    const struct cli_command *const command = cli_command_find(OTHERS[which].command);
+    struct cli_args *args = NULL;
+    struct cli_result result = {.json = NULL};
+    struct words *words = nw_calloc(1, sizeof *words);
+    bool is_good = words && (!OTHERS[which].is_rig_first || say(words, rig->name));
+    for (size_t i = 0; is_good && i < frames->n; i++) {
+        is_good = say(words, frames->items[i]);
+    }
+    is_good = is_good && (!OTHERS[which].flag || say(words, OTHERS[which].flag));
+    if (!OTHERS[which].is_rig_first) { /* others may be at work: a camera's program, say */
+        is_good = is_good && say(words, "--threads") && say(words, "1");
+    }
+    enum nw_status status = is_good && say(words, "--json")
+                                ? cli_args_parse(command, words->n, words->items, &args, err)
+                                : nw_err_set(err, NW_NOMEM, "%zu frames of a trial", frames->n);
+    if (status == NW_OK) {
+        status = OTHERS[which].is_rig_first ? cli_throughput_with(args, rig, setup, &result, err)
+                                            : cli_surface_with(args, rig, setup, &result, err);
+    }
+    if (status == NW_OK) {
+        *ret = result.json;
+    }
+    nw_buf_done(&result.text);
+    cli_args_free(args);
+    words_done(words);
+    return status;
+}
+
+enum nw_status cli_trial_shade(const char *path, const struct nw_setup *setup, double *ret_slope,
+                               double *ret_sigma, struct nw_err *err) {
+    const double offset = setup->camera.offset_adu.v;
+    struct nw_frame *frame = NULL;
+    struct nw_card_shade shade = {.slope = NAN, .sigma = NAN};
+    enum nw_status status = nw_frame_read(path, NULL, &frame, err);
+    if (status == NW_OK) {
+        status = nw_card_shade(frame, NULL, isfinite(offset) ? offset : 0.0, &shade, err);
+    }
+    nw_frame_free(frame);
+    *ret_slope = shade.slope;
+    *ret_sigma = shade.sigma;
     return status;
 }
 

@@ -37,19 +37,6 @@ struct desk {
     size_t n_spans;
 };
 
-/* The name behind "setting", or NULL. */
-static const char *setting_in(const struct nw_guide_row *row) {
-    static const char word[] = "setting";
-    if (!row->is_event || strncasecmp(row->event, word, sizeof word - 1) != 0) {
-        return NULL;
-    }
-    const char *at = row->event + sizeof word - 1;
-    while (*at == ' ' || *at == ':' || *at == '=') {
-        at++;
-    }
-    return *at ? at : NULL;
-}
-
 /* 0 or 1; a third name is an error. */
 static enum nw_status which_of(const char *name, struct desk *desk, struct nw_guide_compare *c,
                                int *ret, const char *place, struct nw_err *err) {
@@ -76,7 +63,7 @@ static enum nw_status find_rules(const struct nw_guide_log *log, struct desk *de
                                  struct nw_guide_compare *c, struct nw_err *err) {
     desk->n_rules = 0;
     for (size_t i = 0; i < log->n; i++) {
-        const char *name = setting_in(&log->rows[i]);
+        const char *name = nw_guide_setting_of(&log->rows[i]);
         if (!name) {
             continue;
         }

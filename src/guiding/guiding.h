@@ -180,6 +180,23 @@ enum nw_status nw_guide_compare(const struct nw_guide_compared *runs, size_t n,
                                 const struct nw_guide_setting_span *spans, size_t n_spans,
                                 struct nw_guide_compare *ret, struct nw_err *err) NW_CHECKED;
 
+/* Do the settings go by turns? Runs of one night with dates, in order of time. Changes from one to
+ * the other are counted by event rows "setting NAME", where there are none by what the headers of
+ * the runs say (nw_guide_log.settings): each run is a span then, named by the first line that
+ * differs. n_changes 0: one setting, more than two, or none said. NOMEM. */
+struct nw_guide_turns {
+    size_t n_changes;
+    double t_first_s, t_last_s;          /* of the runs with one of the two */
+    struct nw_guide_setting_span *spans; /* for nw_guide_compare; NULL: event rows say so */
+    size_t n_spans;
+};
+struct nw_guide_runs;
+enum nw_status nw_guide_turns_of(const struct nw_guide_runs *runs, struct nw_guide_turns *ret,
+                                 struct nw_err *err) NW_CHECKED;
+void nw_guide_turns_done(struct nw_guide_turns *turns);
+/* The name in an event row "setting NAME"; NULL: another row. */
+const char *nw_guide_setting_of(const struct nw_guide_row *row);
+
 /* Lays the log beside the frames. Dithers fall between exposures: the clock offset that puts every
  * dither (9 of 10 from ten dithers on) between frames is found exactly, as the best overlap of
  * intervals. Logs with dates: within +- 120 s; 0 if that fits, since nothing speaks against the
