@@ -387,8 +387,9 @@ enum nw_status nw_book_trial_starts(struct nw_book *book, struct nw_book_starts 
     return book_each_row(
         book,
         "SELECT DISTINCT t_start_utc_s FROM trial_frame JOIN frame ON frame.id = frame_id JOIN "
-        "trial_result ON trial_result.id = trial_id WHERE name = 'drive-off-trail' OR (name = "
-        "'short-and-long' AND exposure_s <= 10) ORDER BY t_start_utc_s",
+        "trial_result ON trial_result.id = trial_id WHERE name IN ('drive-off-trail', "
+        "'pair-about-focus', 'rotator-half-turn', 'two-tube-sides', 'five-second-frame') OR (name "
+        "= 'short-and-long' AND exposure_s <= 10) ORDER BY t_start_utc_s",
         NULL, 0, add_start, ret, err);
 }
 

@@ -85,8 +85,8 @@ struct nw_book_surface {
 };
 enum nw_status nw_book_last_surface(struct nw_book *book, const char *rig_name, const char *setup,
                                     struct nw_book_surface *ret, struct nw_err *err) NW_CHECKED;
-/* Starts of the frames that speak through their trial alone: trails, and subs of at most 10 s of
- * short-and-long. Ascending. */
+/* Starts of the frames that speak through their trial alone: trails, pairs about focus, five-second
+ * frames, and subs of at most 10 s of short-and-long. Ascending. */
 struct nw_book_starts {
     double *items;
     size_t n, cap;

@@ -50,11 +50,13 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .steps = "a field rich in stars, best focus\n"
                   "move the focuser in by four depths of focus; one frame of 30 s\n"
                   "then out by twice that, always arriving from the same side; one frame\n"
-                  "back to best focus, the same way",
+                  "back to best focus, the same way; one frame there tells the book where it was",
          .frames = "2 frames, focuser at known positions either side of best focus",
          .minutes = 3.0,
          .settles = "tilt and curvature to 3 um or 3 %, with sign; which screw, how far",
-         .recognised = "two frames of one field at focuser positions that straddle the best",
+         .recognised =
+             "two frames of one field, one after the other, 1.5 to 12 depths of focus either "
+             "side of where the filter's other subs have the focuser",
          .evaluate = "trial pair-about-focus --frames FRAME FRAME --rig RIG",
          .quantity = "tilt",
          .terms = {NW_APART_TILT_CURVATURE, NW_APART_DECENTRE},
@@ -163,7 +165,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 12.0,
          .caution = MOVING,
          .settles = "sag of focuser and camera, to 5 um; tells flat error from sky gradient, too",
-         .recognised = "two pairs on different tube sides at low altitude",
+         .recognised = "two pairs on different tube sides, rotator as it was",
          .evaluate = "trial two-tube-sides --frames FRAME... --rig RIG",
          .quantity = "sag",
          .is_commissioning = true,
@@ -175,7 +177,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .frames = "1 frame of 5 s, stars of the catalogue not saturated",
          .minutes = 0.5,
          .settles = "throughput of air and optics to about 5 %; haze against dust over the months",
-         .recognised = "a frame of at most 10 s with catalogue stars under full scale",
+         .recognised = "a frame of 3 to 8 s amid long subs, no other short one near",
          .evaluate = "trial five-second-frame --frames FRAME --rig RIG",
          .quantity = "throughput",
          .is_commissioning = true},
@@ -188,7 +190,8 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
                          .minutes = 80.0,
                          .is_cloud_work = true,
                          .settles = "dark current to 5 % or 0.0005 e-/s; a leak of 0.01 e-/s",
-                         .recognised = "dark frames of three lengths at one temperature",
+                         .recognised =
+                             "darks of one length and temperature, by night and with the Sun up",
                          .evaluate = "trial cap-on --frames FOLDER --rig RIG; sensor FOLDER",
                          .quantity = "light leak",
                          .is_commissioning = true,
@@ -203,7 +206,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .minutes = 2.0,
          .is_cloud_work = true,
          .settles = "which edge of the frame belongs to which screw and which way is up",
-         .recognised = "a flat with a steady slope of more than 5 % to one edge",
+         .recognised = "a flat with a slope of more than 5 % to one edge, beside a plain one",
          .evaluate =
              "trial edge-card --frames FLAT... --rig RIG; surface --rig RIG names the screws",
          .quantity = "dark edge",
@@ -216,7 +219,7 @@ static const struct nw_trial CARDS[NW_N_TRIALS] = {
          .frames = "a guide log with marks, or two logs in turn",
          .minutes = 1.0,
          .settles = "which of the two moves the star less, to about 5 % after 4 hours",
-         .recognised = "a guide log whose settings alternate",
+         .recognised = "a guide log whose settings go by turns: event rows or headers of its runs",
          .evaluate = "trial alternating-night --frames LOG --rig RIG",
          .quantity = "motion of one setting over the other"},
 };

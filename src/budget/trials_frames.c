@@ -16,7 +16,7 @@ static const double OUT_LEAST = 1.5; /* depths of focus */
 static const double OUT_MOST = 12.0;
 static const double SHARP = 1.0;      /* depths: in focus */
 static const double ONE_PLACE = 0.25; /* depths */
-static const double BLURRED = 1.15;   /* half-light radius over that in focus */
+static const double BLURRED = 1.1; /* half-light radius over that in focus, mean of both frames */
 static const double SAME_FIELD_RAD = 0.1 * NW_RAD_PER_DEG;
 static const double SAME_TURN_RAD = 2.0 * NW_RAD_PER_DEG; /* as `surface --separate` */
 static const double TURN_LEAST_RAD = 60.0 * NW_RAD_PER_DEG;
@@ -103,7 +103,8 @@ static struct best best_about(const struct desk *d, size_t a, size_t b) {
     best.steps = n > 0 ? nw_stat_quantile(d->work, n, 0.5) : NAN;
     n = 0;
     for (size_t k = 0; k < d->n; k++) {
-        if (fabs(at(d, k)->focuser_steps - best.steps) <= SHARP * depth &&
+        if (fabs(at(d, k)->t_start_utc_s - at(d, a)->t_start_utc_s) <= ABOUT_S &&
+            fabs(at(d, k)->focuser_steps - best.steps) <= SHARP * depth &&
             isfinite(at(d, k)->half_light_px)) {
             d->work[n++] = at(d, k)->half_light_px;
         }
@@ -115,8 +116,13 @@ static struct best best_about(const struct desk *d, size_t a, size_t b) {
 static bool is_out(const struct desk *d, size_t k, const struct best *best) {
     const struct nw_trial_exposure *const e = at(d, k);
     const double out = fabs(e->focuser_steps - best->steps) / d->night->depth_steps;
-    return out >= OUT_LEAST && out <= OUT_MOST &&
-           !(e->half_light_px < BLURRED * best->half_light_px);
+    return out >= OUT_LEAST && out <= OUT_MOST;
+}
+
+/* Stars too wide to be measured are blurred as well. */
+static bool is_blurred(const struct desk *d, size_t a, size_t b, const struct best *best) {
+    const double mean = 0.5 * (at(d, a)->half_light_px + at(d, b)->half_light_px);
+    return !(mean < BLURRED * best->half_light_px);
 }
 
 /* Places out of focus within a focus run's time: many are a focus run. */
@@ -172,7 +178,7 @@ static bool is_pair(const struct desk *d, size_t k, size_t *ret_first, size_t *r
     const double in = at(d, k)->focuser_steps - best.steps;
     const double out = at(d, k + 1)->focuser_steps - best.steps;
     if (!(in * out < 0.0) || fabs(in) > 2.0 * fabs(out) || fabs(out) > 2.0 * fabs(in) ||
-        !is_out(d, k, &best) || !is_out(d, k + 1, &best) ||
+        !is_out(d, k, &best) || !is_out(d, k + 1, &best) || !is_blurred(d, k, k + 1, &best) ||
         places_about(d, k, &best) >= RUN_PLACES) {
         return false;
     }

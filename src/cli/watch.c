@@ -17,6 +17,7 @@ extern char **environ;
 
 enum { TEXT_BYTES = 1 << 20, ENV_MAX = 512, VARIABLE_BYTES = 400 };
 static const double PAGE_EVERY_S = 60.0;
+static const double QUIET_S = 900.0; /* no news for so long: nobody takes frames */
 
 static double free_bytes(const char *folder) {
     struct statvfs disk;
@@ -234,13 +235,16 @@ static void tick(struct watch *w, double now_s) {
                  &(struct nw_live_clock){now_s, free_bytes(w->folder), w->was_disk_near, &contact});
 }
 
-/* Trials that are whole with what came: kept in the book, told once. */
-static enum nw_status find_trials(struct watch *w, double now_s, struct nw_err *err) {
+/* Trials that are whole with what came: kept in the book, told once. Darks and flats, which have to
+ * be read whole, when nothing has come for a while (QUIET_S). */
+static enum nw_status find_trials(struct watch *w, double since_s, bool is_going_on,
+                                  struct nw_err *err) {
     const struct cli_find_trials how = {.rig = w->rig,
                                         .rig_path = w->rig_path,
                                         .setup = w->setup,
                                         .origin = NW_BOOK_FROM_WATCH,
-                                        .since_utc_s = now_s};
+                                        .since_utc_s = since_s,
+                                        .is_going_on = is_going_on};
     struct cli_found_trials found = {.n = 0};
     struct nw_buf text;
     nw_buf_init(&text, TEXT_BYTES);
@@ -254,6 +258,22 @@ static enum nw_status find_trials(struct watch *w, double now_s, struct nw_err *
     return status;
 }
 
+static enum nw_status look_for_trials(struct watch *w, bool is_new, double now_s,
+                                      struct nw_err *err) {
+    if (is_new) {
+        w->news_s = now_s;
+        w->unread_s = w->unread_s > 0.0 ? w->unread_s : now_s;
+        w->unread_s = w->is_once ? 0.0 : w->unread_s;
+        return find_trials(w, now_s, !w->is_once, err);
+    }
+    if (!(w->unread_s > 0.0) || now_s - w->news_s < QUIET_S) {
+        return NW_OK;
+    }
+    const double since_s = w->unread_s;
+    w->unread_s = 0.0;
+    return find_trials(w, since_s, false, err);
+}
+
 enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     struct nw_book_added added = {0};
     const double now_s = cli_now_utc_s();
@@ -261,8 +281,8 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
     enum nw_status status = take_in(w, now_s, &added, err);
     const bool is_new = added.n_fate[NW_BOOK_ADDED] + added.n_fate[NW_BOOK_REPLACED] > 0;
     nw_book_added_done(&added);
-    if (status == NW_OK && is_new) {
-        status = find_trials(w, now_s, err);
+    if (status == NW_OK) {
+        status = look_for_trials(w, is_new, now_s, err);
     }
     const bool has_failed = status != NW_OK;
     if (w->has_passed) { /* the first pass finds what was meant wrongly */

@@ -43,6 +43,8 @@ struct watch {
         size_t n, cap;
     } headers;
     double page_s;            /* cli_clock_s of the last page */
+    double news_s;            /* when something came last */
+    double unread_s;          /* since when darks and flats were not looked through; 0: they were */
     struct nw_err trouble[2]; /* last told: of the book or folder, of the page; no text: none */
 };
 

@@ -88,9 +88,10 @@ static void test_pair(void **state) {
     night.frames[6].focuser_steps = NAN;
     assert_int_equal(look(&night, 25.0), 0); /* its header does not say */
     night.frames[6].focuser_steps = 20100.0;
-    night.frames[6].half_light_px = 1.5;
+    night.frames[5].half_light_px = night.frames[6].half_light_px = 1.6;
     assert_int_equal(look(&night, 25.0), 0); /* sharp: the number moved, the focus did not */
-    night.frames[6].half_light_px = NAN;     /* too wide to be measured */
+    night.frames[5].half_light_px = 4.0;
+    night.frames[6].half_light_px = NAN; /* too wide to be measured */
     assert_int_equal(look(&night, 25.0), 1);
     night.frames[6].focuser_steps = 19900.0;
     assert_int_equal(look(&night, 25.0), 0); /* both on one side */
