@@ -1,5 +1,5 @@
-"""Trials that `book add` knows by what was done: a pair about focus, the rotator turned, the tube on
-both sides, five seconds, the cap on by day, a card over an edge; and usual nights, which hold none."""
+"""Trials that `book add` knows by what was done: a pair about focus, the rotator turned, the tube
+on both sides, five seconds, the cap on by day, a card over an edge; usual nights hold none."""
 import json
 import shutil
 import subprocess
