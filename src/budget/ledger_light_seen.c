@@ -121,11 +121,6 @@ static double median_of(const struct desk *d, size_t offset, double *ret_sigma) 
 }
 #define MEDIAN(field, ret_sigma) median_of(d, offsetof(struct pair, field), (ret_sigma))
 
-static double relative(const struct nw_val *v) {
-    const double r = v->sigma / v->v;
-    return isfinite(r) ? r : 0.0;
-}
-
 static void set(struct nw_ledger_line *line, double measured, double sigma) {
     if (line && isfinite(measured)) {
         line->measured = measured;
@@ -147,12 +142,14 @@ static struct nw_ledger_line *beside(struct desk *d, struct nw_ledger *l, const 
 static void put_shares(struct desk *d, struct nw_ledger *l) {
     const struct nw_camera *const c = &d->setup->camera;
     double scatter = NAN;
-    const double gain = relative(&c->gain_e_per_adu);
+    const double gain = nw_val_share(&c->gain_e_per_adu);
     double none = NAN;
     const double noise_e = MEDIAN(noise_e, &none);
     /* electrons over variance go as 1/gain; the offset moves the level as it is */
-    const double offset_e =
-        isfinite(c->offset_adu.sigma) ? c->offset_adu.sigma * c->gain_e_per_adu.v : 0.0;
+    /* an offset whose error is not stated: a hundredth (common practice, no source) */
+    const double offset_sigma_adu =
+        isfinite(c->offset_adu.sigma) ? c->offset_adu.sigma : 0.01 * fabs(c->offset_adu.v);
+    const double offset_e = offset_sigma_adu * c->gain_e_per_adu.v;
     const double of_offset = offset_e / (noise_e * noise_e);
     const double sky = MEDIAN(share_sky, &scatter);
     set(nw_ledger_find(l, "sky"), 100.0 * sky,
@@ -179,9 +176,10 @@ static void put_levels(struct desk *d, struct nw_ledger *l) {
     const struct nw_camera *const c = &d->setup->camera;
     double scatter = NAN;
     double told_scatter = NAN;
-    const double through =
-        hypot(hypot(relative(&c->quantum_efficiency), relative(&d->setup->telescope.transmission)),
-              hypot(relative(&d->setup->filter.transmission), relative(&c->gain_e_per_adu)));
+    const double through = hypot(
+        hypot(nw_val_share(&c->quantum_efficiency),
+              nw_val_share(&d->setup->telescope.transmission)),
+        hypot(nw_val_share(&d->setup->filter.transmission), nw_val_share(&c->gain_e_per_adu)));
     struct nw_ledger_line *line =
         beside(d, l, "sky_brightness", "sky at the target", "mag/arcsec2");
     line->predicted = MEDIAN(sky_told_mag, &told_scatter);
@@ -200,16 +198,16 @@ static void put_levels(struct desk *d, struct nw_ledger *l) {
                                 : "foretold without Moon: headers say no place or time");
     line = beside(d, l, "noise_of_level", "noise, by its level", "e");
     line->predicted = MEDIAN(noise_of_level_e, &told_scatter);
-    line->predicted_sigma = 0.5 * relative(&c->gain_e_per_adu) * line->predicted;
+    line->predicted_sigma = 0.5 * nw_val_share(&c->gain_e_per_adu) * line->predicted;
     const double noise = MEDIAN(noise_e, &scatter);
-    set(line, noise, hypot(scatter, relative(&c->gain_e_per_adu) * noise));
+    set(line, noise, hypot(scatter, nw_val_share(&c->gain_e_per_adu) * noise));
 }
 
 /* Signal over noise reached, of what was foretold; for one and the same light. */
 static void put_reached(struct desk *d, struct nw_ledger *l) {
     double scatter = NAN;
     double none = NAN;
-    const double gain = relative(&d->setup->camera.gain_e_per_adu);
+    const double gain = nw_val_share(&d->setup->camera.gain_e_per_adu);
     const double sky_sigma = d->rig->site.sky_brightness_mag_arcsec2.sigma;
     const double told = MEDIAN(noise_told_e, &none);
     const double seen = MEDIAN(noise_e, &scatter);

@@ -122,9 +122,8 @@ static void fit_colour(const struct left *l, struct nw_throughput *ret) {
     }
 }
 
-static double relative2(const struct nw_val *v) {
-    const double r = v->sigma / v->v;
-    return isfinite(r) ? r * r : 0.0;
+static double share2(const struct nw_val *val) {
+    return pow(nw_val_share(val), 2.0);
 }
 
 static void finish(const struct nw_throughput_case *w, const struct left *left,
@@ -143,8 +142,7 @@ static void finish(const struct nw_throughput_case *w, const struct left *left,
     const double through =
         w->band->transmission * s->telescope.transmission.v * s->camera.quantum_efficiency.v;
     const double here = nw_sky_extinction_at(k->v, passband.elevation_m, passband.centre_m);
-    const double air_sigma_mag =
-        (isfinite(k->sigma) ? k->sigma * here / k->v : 0.0) * w->what->airmass;
+    const double air_sigma_mag = nw_val_share(k) * here * w->what->airmass;
     const double ln_per_mag = 0.4 * log(10.0);
     ret->share = through * pow(10.0, -0.4 * middle);
     ret->share_sigma = ret->share * ln_per_mag * mag_sigma;
@@ -153,8 +151,8 @@ static void finish(const struct nw_throughput_case *w, const struct left *left,
     ret->foretold = through * air;
     ret->foretold_sigma =
         ret->foretold *
-        sqrt(relative2(&s->telescope.transmission) + relative2(&s->camera.quantum_efficiency) +
-             relative2(&w->what->filter->transmission) + pow(ln_per_mag * air_sigma_mag, 2.0));
+        sqrt(share2(&s->telescope.transmission) + share2(&s->camera.quantum_efficiency) +
+             share2(&w->what->filter->transmission) + pow(ln_per_mag * air_sigma_mag, 2.0));
     const double e_s = nw_light_e_s_of_mag(s, w->band, 0.0) * pow(10.0, -0.4 * middle) *
                        nw_light_star_photons(0.0, w->band->centre_m, w->band->width_m);
     ret->zero_mag = 2.5 * log10(e_s);

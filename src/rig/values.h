@@ -3,6 +3,7 @@
 #ifndef NW_RIG_VALUES_H
 #define NW_RIG_VALUES_H
 
+#include <math.h>
 #include <stdbool.h>
 #include <stddef.h>
 
@@ -27,6 +28,14 @@ struct nw_val {
     double v, sigma;
     enum nw_from from;
 };
+
+/* Standard error as a share of the value, of a part's strength (transmission, quantum efficiency,
+ * gain): what is not stated is not exact. A tenth then: common practice, no source. */
+#define NW_VAL_UNSTATED 0.1
+static inline double nw_val_share(const struct nw_val *val) {
+    const double share = val->sigma / val->v;
+    return isfinite(share) ? fabs(share) : NW_VAL_UNSTATED;
+}
 
 #define NW_NAME_SIZE 48
 

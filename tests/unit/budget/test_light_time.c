@@ -1,5 +1,6 @@
 /* test_light_time.c - the ledgers of light and time: closed forms, directions, what is over. */
-#include "budget/ledger.h"
+#include "budget/ledger_seen.h"
+#include "sky/almanac.h"
 
 #include "check.h"
 
@@ -73,6 +74,40 @@ static void test_time_by_hand(void **state) {
     nw_ledger_free(fast);
 }
 
+/* Two subs about an end of darkness: what lies in twilight is not counted, on either side. */
+static void check_cut(const struct nw_rig *rig, double first_s, double second_s, double expect_s) {
+    struct nw_ledger *l = NULL;
+    struct nw_err err = {0};
+    struct nw_seen_sub subs[2] = {{.t_start_utc_s = first_s, .exposure_s = 300.0},
+                                  {.t_start_utc_s = second_s, .exposure_s = 300.0}};
+    assert_int_equal(nw_ledger_new("time", rig, nw_rig_setup(rig, NULL), &l, &err), NW_OK);
+    nw_ledger_time_measured(l, rig, subs, 2);
+    const struct nw_ledger_line *const line = line_of(l, "exposing");
+    char twilight[48];
+    (void)snprintf(twilight, sizeof twilight, "%.0f min of exposure in twilight",
+                   (600.0 - expect_s) / 60.0);
+    check_near(3600.0 * line->measured, expect_s, 1e-3, "seconds in the dark, by hand");
+    assert_non_null(strstr(line->detail, twilight));
+    nw_ledger_free(l);
+}
+
+static void test_twilight_is_cut_at_either_end(void **state) {
+    (void)state;
+    struct nw_rig *rig = NULL;
+    struct nw_dark dark;
+    struct nw_err err = {0};
+    assert_int_equal(nw_rig_read(NW_SOURCE_ROOT "/data/demo/rig.yaml", NULL, 0, &rig, &err), NW_OK);
+    const struct nw_observer o = nw_sky_observer_of(rig);
+    const double day_s = 1781222400.0; /* 2026-06-12 */
+    assert_int_equal(nw_sky_dark(&o, nw_sky_noon_utc_s(day_s, rig->site.longitude_rad.v),
+                                 NW_TWILIGHT_ASTRONOMICAL_RAD, &dark, &err),
+                     NW_OK);
+    check_cut(rig, dark.start_s - 120.0, dark.start_s + 190.0, 180.0 + 300.0); /* evening */
+    check_cut(rig, dark.end_s - 370.0, dark.end_s - 60.0, 300.0 + 60.0);       /* morning */
+    check_cut(rig, dark.end_s + 10.0, dark.end_s + 320.0, 0.0);
+    nw_rig_free(rig);
+}
+
 static void test_the_sun_has_neither(void **state) {
     (void)state;
     struct nw_rig *rig = NULL;
@@ -90,6 +125,7 @@ int main(void) {
         cmocka_unit_test(test_shares_of_light_are_whole),
         cmocka_unit_test(test_short_subs_are_over_and_told_what_they_cost),
         cmocka_unit_test(test_time_by_hand),
+        cmocka_unit_test(test_twilight_is_cut_at_either_end),
         cmocka_unit_test(test_the_sun_has_neither),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
