@@ -442,6 +442,24 @@ static enum nw_status fill(const struct apart_model *model, const struct nw_apar
     return status;
 }
 
+static enum nw_status check_filters(const struct nw_apart_evidence *evidence, struct nw_err *err) {
+    if (evidence->n_filters > NW_APART_FILTERS) {
+        return nw_err_set(err, NW_DOMAIN, "%zu filters, expected at most %d", evidence->n_filters,
+                          NW_APART_FILTERS);
+    }
+    const size_t n_filters = evidence->n_filters > 0 ? evidence->n_filters : 1;
+    for (size_t k = 0; k < evidence->n_nights; k++) {
+        const struct nw_apart_night *const night = &evidence->nights[k];
+        for (size_t i = 0; night->filters && i < night->n; i++) {
+            if (night->filters[i] >= n_filters) {
+                return nw_err_set(err, NW_DOMAIN, "night %zu, sub %zu: filter %zu of %zu", k + 1,
+                                  i + 1, night->filters[i] + 1, n_filters);
+            }
+        }
+    }
+    return NW_OK;
+}
+
 enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *setup,
                             const struct nw_apart_evidence *evidence,
                             const struct nw_apart_opts *opts, struct nw_apart **ret,
@@ -451,7 +469,10 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
     if (!apart) {
         return nw_err_set(err, NW_NOMEM, "season");
     }
-    enum nw_status status = apart_model_new(rig, setup, evidence, opts->max_subs, &model, err);
+    enum nw_status status = check_filters(evidence, err);
+    if (status == NW_OK) {
+        status = apart_model_new(rig, setup, evidence, opts->max_subs, &model, err);
+    }
     if (status == NW_OK) {
         size_t night = SIZE_MAX;
         for (size_t i = 0; i < model.n; i++) {
@@ -471,7 +492,7 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
                            2 * SUBS_LEAST);
         } else {
             status = fill(&model, opts, apart, err);
-            apart_mark_told(evidence, apart);
+            apart_mark_told(&model, evidence, apart);
         }
     }
     apart_model_done(&model);

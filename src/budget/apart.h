@@ -105,7 +105,7 @@ struct nw_apart_opts {
 struct nw_apart_term {
     enum nw_apart_term_id id;
     const char *name, *label;
-    bool is_present, is_told;  /* told: a trial spoke about it */
+    bool is_present, is_told;  /* told: a trial spoke about it, and was taken */
     double value, sigma;       /* mean and standard deviation of the posterior */
     double low, median, high;  /* 5, 50, 95 % */
     double prior, prior_sigma; /* likewise before the nights spoke */
@@ -172,8 +172,9 @@ struct nw_apart {
 /*   given     rig, setup resolved; evidence with at least one night of 12 usable subs (else
  *             why_null says so and the terms are the priors)
  *   returned  *ret, yours to free with nw_apart_free
- *   errors    DOMAIN for values that compose no profile, DATA when no point of the priors can make
- *             stars as narrow as were measured, NOMEM */
+ *   errors    DOMAIN for values that compose no profile, for more than NW_APART_FILTERS filters and
+ *             for subs of a filter that is not among them, DATA when no point of the priors can
+ * make stars as narrow as were measured, NOMEM */
 enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *setup,
                             const struct nw_apart_evidence *evidence,
                             const struct nw_apart_opts *opts, struct nw_apart **ret,

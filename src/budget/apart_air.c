@@ -51,8 +51,8 @@ double apart_width_rad(const struct apart_model *model, const struct apart_sub *
 
 /* out *= the ladder at a scale, by the parabola through three rungs. */
 static void times_ladder(const struct apart_ladder *ladder, double scale, double *out) {
-    const double at = scale / APART_RUNG;
-    const double nearest = fmin(APART_STEPS - 2.0, fmax(1.0, round(at)));
+    const double at = scale / ladder->rung;
+    const double nearest = fmin((double)ladder->n - 2.0, fmax(1.0, round(at)));
     const size_t i = (size_t)nearest;
     const double d = fmin(1.0, at - nearest);
     const double w0 = 0.5 * d * (d - 1.0);
@@ -63,7 +63,16 @@ static void times_ladder(const struct apart_ladder *ladder, double scale, double
     }
 }
 
-/* Everything but the air above. */
+enum { FOCUS_DISC = 1 };
+
+/* The disc of focus when the run was `error` off: drift and error add with their signs. */
+static void times_run(const struct apart_sub *sub, const struct apart_x *x, double error,
+                      double *out) {
+    const double diameter = x->v[NW_APART_FOCUS] * fabs(sub->drift_rad + error * sub->error_rad);
+    times_ladder(sub->ladders[FOCUS_DISC], diameter, out);
+}
+
+/* Everything but the air above and the disc of a known focus run. */
 static void rest_of(const struct apart_model *model, const struct apart_sub *sub,
                     const struct apart_x *x, double *rest) {
     static const enum nw_apart_term_id DISC[APART_DISCS] = {NW_APART_LENS_COLOUR, NW_APART_FOCUS,
@@ -79,48 +88,147 @@ static void rest_of(const struct apart_model *model, const struct apart_sub *sub
         rest[k] = sub->fixed[k] * exp(-(variance * model->f2[k] + local * model->local[k]));
     }
     for (size_t i = 0; i < APART_DISCS; i++) {
-        if (sub->ladders[i]) {
+        if (sub->ladders[i] && (i != FOCUS_DISC || sub->run == APART_NO_RUN)) {
             times_ladder(sub->ladders[i], v[DISC[i]], rest);
         }
     }
 }
 
-bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
-                  const struct apart_x *x, double *io_air, double *ret_slope) {
-    double rest[APART_NODES];
+/* The condition on the profile at an air, and its derivatives. */
+struct condition {
+    double value, by_rho, by_width; /* by ln rho, by ln width */
+    double by_rho2, by_width_rho;   /* second ones */
+};
+
+/* What the condition is where `otf` is everything and the air in it goes by `rho`. */
+static struct condition condition_of(const struct apart_model *model, const struct apart_sub *sub,
+                                     const double *otf, double rho) {
+    const double *const air = model->air[sub->filter];
+    struct condition at = {.value = 0.0};
+    for (size_t k = 0; k < APART_NODES; k++) {
+        const double a = rho * air[k];
+        const double half = otf[k] * sub->half[k];
+        const double width = otf[k] * sub->slope[k];
+        at.value += half;
+        at.by_rho -= half * a;
+        at.by_rho2 += half * (a * a - a);
+        at.by_width += width;
+        at.by_width_rho -= width * a;
+    }
+    return at;
+}
+
+/* The way to ln rho by Halley's rule. */
+static double step_of(const struct condition *at) {
+    if (!(at->by_rho > 0.0)) {
+        return at->value < 0.0 ? 1.0 : -1.0;
+    }
+    const double newton = -at->value / at->by_rho;
+    const double bent = 1.0 + 0.5 * newton * at->by_rho2 / at->by_rho;
+    return fmax(-2.0, fmin(2.0, newton / fmax(0.5, fmin(2.0, bent))));
+}
+
+/* ln rho; false when everything but the air is wider already. *ret: at a point that is 1e-3 off at
+ * most, fall: the air's OTF there. */
+static bool solve(const struct apart_model *model, const struct apart_sub *sub, const double *rest,
+                  double *io_ln_rho, struct condition *ret, double *fall) {
     const double *const air = model->air[sub->filter];
     double least = 0.0; /* with air a thousandth of the rig's in rho */
-    rest_of(model, sub, x, rest);
     for (size_t k = 0; k < APART_NODES; k++) {
         least += rest[k] * sub->half[k] * (1.0 - 1e-3 * air[k]);
     }
     if (!(least < 0.0)) {
         return false;
     }
-    double ln_rho = *io_air / 0.6 + log(sub->airmass);
-    ln_rho = isfinite(ln_rho) ? ln_rho : 0.0;
-    double value_slope = NAN; /* of the condition, by ln rho */
-    double width_slope = NAN; /* of the condition, by ln width */
+    double ln_rho = isfinite(*io_ln_rho) ? *io_ln_rho : 0.0;
     for (int i = 0; i < 40; i++) {
+        double otf[APART_NODES];
         const double rho = exp(ln_rho);
-        double value = 0.0;
-        value_slope = width_slope = 0.0;
         for (size_t k = 0; k < APART_NODES; k++) {
-            const double a = rho * air[k];
-            const double otf = rest[k] * exp(-a);
-            value += otf * sub->half[k];
-            value_slope -= otf * sub->half[k] * a;
-            width_slope += otf * sub->slope[k];
+            fall[k] = exp(-rho * air[k]);
+            otf[k] = rest[k] * fall[k];
         }
-        const double step = value_slope > 0.0 ? -value / value_slope : value < 0.0 ? 1.0 : -1.0;
-        ln_rho += fmax(-1.0, fmin(1.0, step));
-        if (fabs(step) < 1e-7) {
+        *ret = condition_of(model, sub, otf, rho);
+        const double step = step_of(ret);
+        ln_rho += step;
+        if (fabs(step) < 1e-3) { /* the next one would be its cube */
             break;
         }
     }
+    *io_ln_rho = ln_rho;
+    return ret->by_rho > 0.0 && ret->by_width < 0.0 && ln_rho > -7.0;
+}
+
+static double slope_of(const struct condition *at) {
+    return at->by_rho / -at->by_width / 0.6;
+}
+
+bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
+                  const struct apart_x *x, double error, double *io_air, double *ret_slope) {
+    double rest[APART_NODES];
+    double fall[APART_NODES];
+    struct condition at;
+    rest_of(model, sub, x, rest);
+    if (sub->run != APART_NO_RUN) {
+        times_run(sub, x, error, rest);
+    }
+    double ln_rho = *io_air / 0.6 + log(sub->airmass);
+    if (!solve(model, sub, rest, &ln_rho, &at, fall)) {
+        return false;
+    }
     *io_air = 0.6 * (ln_rho - log(sub->airmass));
-    *ret_slope = value_slope / -width_slope / 0.6;
-    return *ret_slope > 0.0 && ln_rho > -7.0;
+    *ret_slope = slope_of(&at);
+    return true;
+}
+
+/* From one disc of focus to another, with the air as it was: the change of ln rho, and the
+ * logarithm of the slope there. */
+static double far_step(const struct apart_model *model, const struct apart_sub *sub, double rho,
+                       const double *otf, double *ret_ln_slope) {
+    const struct condition at = condition_of(model, sub, otf, rho);
+    const double step = step_of(&at);
+    const double by_rho = at.by_rho + step * at.by_rho2;
+    const double by_width = at.by_width + step * at.by_width_rho;
+    *ret_ln_slope = by_rho > 0.0 && by_width < 0.0 ? log(by_rho / -by_width / 0.6) : NAN;
+    return step;
+}
+
+#define FAR 1.5 /* standard errors of a run */
+bool apart_see(const struct apart_model *model, const struct apart_sub *sub,
+               const struct apart_x *x, struct apart_seen *io) {
+    double inner[APART_NODES]; /* without the disc of focus */
+    double rest[APART_NODES];
+    double fall[APART_NODES];
+    struct condition at;
+    const bool is_run = sub->run != APART_NO_RUN;
+    double ln_rho = io->air / 0.6 + log(sub->airmass);
+    rest_of(model, sub, x, inner);
+    memcpy(rest, inner, sizeof rest);
+    if (is_run) {
+        times_run(sub, x, 0.0, rest);
+    }
+    if (!solve(model, sub, rest, &ln_rho, &at, fall)) {
+        return false;
+    }
+    *io = (struct apart_seen){.air = 0.6 * (ln_rho - log(sub->airmass)), .slope = slope_of(&at)};
+    if (!is_run) {
+        return true;
+    }
+    double step[2];
+    double ln_slope[2];
+    for (int side = 0; side < 2; side++) {
+        for (size_t k = 0; k < APART_NODES; k++) {
+            rest[k] = inner[k] * fall[k];
+        }
+        times_run(sub, x, side ? FAR : -FAR, rest);
+        step[side] = 0.6 * far_step(model, sub, exp(ln_rho), rest, &ln_slope[side]);
+        ln_slope[side] = isfinite(ln_slope[side]) ? ln_slope[side] - log(io->slope) : 0.0;
+    }
+    io->bend[0] = (step[1] - step[0]) / (2.0 * FAR);
+    io->bend[1] = (step[1] + step[0]) / (2.0 * FAR * FAR);
+    io->ln_slope[0] = (ln_slope[1] - ln_slope[0]) / (2.0 * FAR);
+    io->ln_slope[1] = (ln_slope[1] + ln_slope[0]) / (2.0 * FAR * FAR);
+    return true;
 }
 
 /* ---- Settled --------------------------------------------------------------------------------- */

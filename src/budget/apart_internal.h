@@ -11,17 +11,20 @@
 
 enum {
     APART_NODES = 40, /* of frequency, Gauss-Legendre */
-    APART_STEPS = 41, /* of a ladder: scales 0, 1/8, ... 5 */
     APART_DISCS = 3,  /* ladders: lens colour, focus, tilt and curvature */
-    APART_BLOCK = 3   /* subs a block: even blocks are fitted, odd ones judged */
+    APART_BLOCK = 3,  /* subs a block: even blocks are fitted, odd ones judged */
+    APART_ERRORS = 11 /* of a focus run, in its standard errors: -2.5, -2 ... 2.5 */
 };
-#define APART_RUNG 0.125
 
-/* A disc line at every rung. */
+/* A disc line at every rung: scale 0, rung, ... (n - 1) rung; where a focus run is known, the
+ * scale is the diameter itself. */
 struct apart_ladder {
-    double otf[APART_STEPS][APART_NODES];
+    double rung;
+    size_t n;
+    double otf[][APART_NODES];
 };
 
+#define APART_NO_RUN SIZE_MAX
 struct apart_sub {
     size_t night, frame;  /* where it comes from */
     size_t filter;        /* of the evidence's */
@@ -32,7 +35,11 @@ struct apart_sub {
     double fixed[APART_NODES];
     /* of the two conditions on the profile: half of the peak at the half width, and its slope */
     double half[APART_NODES], slope[APART_NODES];
-    const struct apart_ladder *ladders[APART_DISCS];  /* NULL: line absent */
+    const struct apart_ladder *ladders[APART_DISCS]; /* NULL: line absent */
+    /* a known focus run: its place in the model, APART_NO_RUN: unknown, the disc of focus is a mean
+     * over drift and errors; discs of the drift since then and of one standard error of a run */
+    size_t run;
+    double drift_rad, error_rad;
     double motion_rad2, flexure_rad2, decentre_rad2;  /* variances per axis at scale 1 */
     double nominal_rad[NW_STAR_N_LINES];              /* widths alone at scale 1 */
     double since_focus_s, focus_change_K, exposure_s; /* NaN where not known */
@@ -46,9 +53,6 @@ struct apart_x {
     double v[NW_APART_N_TERMS];
 };
 
-/* Terms that a trial spoke about. */
-void apart_mark_told(const struct nw_apart_evidence *evidence, struct nw_apart *apart);
-
 /* Weights of squared factors, and what a trial makes of their sum. */
 struct apart_told {
     double weight[NW_APART_N_TERMS];
@@ -57,7 +61,7 @@ struct apart_told {
 
 struct apart_model {
     struct apart_sub *subs; /* by night, then time */
-    size_t n, n_nights;
+    size_t n, n_nights, n_runs;
     size_t n_spoiled, n_without;
     struct apart_ladder **own; /* all ladders, to be freed */
     size_t n_own, own_cap;
@@ -89,16 +93,29 @@ enum nw_status apart_priors(const struct star_point *point,
                             const struct nw_apart_evidence *evidence, struct apart_model *model,
                             struct nw_err *err) NW_CHECKED;
 
+/* Terms that a trial spoke about: those that took part, not those that were passed over. */
+void apart_mark_told(const struct apart_model *model, const struct nw_apart_evidence *evidence,
+                     struct nw_apart *apart);
+
 /* How far a point is from what a trial says, in its sigmas. */
 double apart_told_off(const struct apart_told *told, const struct apart_x *x);
 
 /* Sets the two conditions of a sub that is this wide. */
 void apart_weigh(const struct apart_model *model, double width_rad, struct apart_sub *sub);
 
-/* ln (r0 of the rig / r0) that makes this sub as wide as it came; false when everything but the air
- * is wider already. *io_air: a guess, then the value. *ret_slope: d ln width / d of it. */
+/* ln (r0 of the rig / r0) that makes this sub as wide as it came, when its focus run was `error`
+ * standard errors off; false when everything but the air is wider already. *io_air: a guess, then
+ * the value. *ret_slope: d ln width / d of it. */
 bool apart_air_of(const struct apart_model *model, const struct apart_sub *sub,
-                  const struct apart_x *x, double *io_air, double *ret_slope);
+                  const struct apart_x *x, double error, double *io_air, double *ret_slope);
+/* The same for all errors of the run at once: air + bend[0] e + bend[1] e^2, and the same of the
+ * logarithm of the slope, from the exact values at none and Halley's rule at some either way. */
+struct apart_seen {
+    double air, bend[2];
+    double slope, ln_slope[2];
+};
+bool apart_see(const struct apart_model *model, const struct apart_sub *sub,
+               const struct apart_x *x, struct apart_seen *io);
 /* Seeing at the zenith and 500 nm of such a value, and back. */
 double apart_seeing_rad(const struct apart_model *model, double air);
 double apart_air_value(const struct apart_model *model, double seeing_rad);
@@ -119,6 +136,13 @@ struct apart_air_law {
 struct apart_air_law apart_law(const struct apart_x *x);
 /* Share of a departure from the mean that is left after dt_h. */
 double apart_keep(const struct apart_air_law *law, double dt_h);
+
+/* ln probability of the fitted subs, their airs seen (one of each of the model's subs). */
+double apart_ln_nights(const struct apart_model *model, const struct apart_x *x,
+                       const struct apart_seen *seen);
+/* The likeliest error of each focus run, n_runs of them; 0 where no fitted sub tells. */
+void apart_run_errors(const struct apart_model *model, const struct apart_x *x,
+                      const struct apart_seen *seen, double *error);
 
 /* Samples: n points, chain after chain. */
 struct apart_samples {

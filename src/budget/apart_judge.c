@@ -12,18 +12,61 @@
 #include "budget/apart_internal.h"
 
 enum { MAX_NIGHT = 200 };
+#define BEND_STEP 0.05
 
 struct airs {
     double *air, *slope; /* of every sub; NaN where a sub has none */
+    double *bend;        /* of the air by one standard error of the focus run */
+    double *error;       /* of every focus run, in its standard errors: the likeliest */
 };
+
+static double run_error(const struct airs *airs, const struct apart_sub *sub) {
+    return sub->run != APART_NO_RUN ? airs->error[sub->run] : 0.0;
+}
 
 static void look_at(const struct apart_model *model, const struct apart_x *x, struct airs *airs) {
     for (size_t i = 0; i < model->n; i++) {
-        airs->air[i] = x->v[NW_APART_AIR];
-        if (!apart_air_of(model, &model->subs[i], x, &airs->air[i], &airs->slope[i])) {
+        const struct apart_sub *const sub = &model->subs[i];
+        const double error = run_error(airs, sub);
+        double more = airs->air[i] = x->v[NW_APART_AIR];
+        double slope;
+        airs->bend[i] = 0.0;
+        if (!apart_air_of(model, sub, x, error, &airs->air[i], &airs->slope[i])) {
             airs->air[i] = airs->slope[i] = NAN;
+        } else if (sub->run != APART_NO_RUN) {
+            more = airs->air[i];
+            if (apart_air_of(model, sub, x, error + BEND_STEP, &more, &slope)) {
+                airs->bend[i] = (more - airs->air[i]) / BEND_STEP;
+            }
         }
     }
+}
+
+/* Airs of a model, with the errors of its focus runs as the fitted subs tell them. */
+static enum nw_status new_airs(const struct apart_model *model, const struct apart_x *x,
+                               struct airs *ret, struct nw_err *err) {
+    double *work = nw_calloc(3 * model->n + model->n_runs + 1, sizeof *work);
+    struct apart_seen *seen = nw_calloc(model->n + 1, sizeof *seen);
+    if (!work || !seen) {
+        free(work);
+        free(seen);
+        return nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
+    }
+    *ret = (struct airs){work, work + model->n, work + 2 * model->n, work + 3 * model->n};
+    bool is_seen = true;
+    for (size_t i = 0; i < model->n && is_seen; i++) {
+        is_seen = !model->subs[i].is_fitted || apart_see(model, &model->subs[i], x, &seen[i]);
+    }
+    if (is_seen) { /* as it was when the point was kept */
+        apart_run_errors(model, x, seen, ret->error);
+    }
+    free(seen);
+    look_at(model, x, ret);
+    return NW_OK;
+}
+
+static void airs_done(struct airs *airs) {
+    free(airs->air);
 }
 
 /* ---- Foretold ------------------------------------------------------------------------------- */
@@ -32,8 +75,19 @@ struct gaussian {
     double mean, variance;
 };
 
-static double covariance(const struct apart_air_law *law, double dt_h) {
-    return law->night * apart_keep(law, fabs(dt_h));
+/* Of the airs at no error of the focus run: the level's, and the error's that they share. */
+static double covariance(const struct apart_model *model, const struct apart_air_law *law,
+                         const struct airs *airs, size_t i, size_t j) {
+    const struct apart_sub *const a = &model->subs[i];
+    const struct apart_sub *const b = &model->subs[j];
+    const bool is_same = a->run != APART_NO_RUN && a->run == b->run;
+    return law->night * apart_keep(law, fabs(a->t_h - b->t_h)) +
+           (is_same ? airs->bend[i] * airs->bend[j] : 0.0);
+}
+
+/* On the tangent at the likeliest error. */
+static double air_at_none(const struct apart_model *model, const struct airs *airs, size_t i) {
+    return airs->air[i] - airs->bend[i] * run_error(airs, &model->subs[i]);
 }
 
 static double noise(const struct apart_model *model, const struct apart_air_law *law,
@@ -46,9 +100,9 @@ static bool factor(const struct apart_model *model, const struct apart_air_law *
                    const struct airs *airs, const size_t *at, size_t n, gsl_matrix *m) {
     for (size_t i = 0; i < n; i++) {
         for (size_t j = 0; j < n; j++) {
-            const double dt_h = model->subs[at[i]].t_h - model->subs[at[j]].t_h;
             gsl_matrix_set(m, i, j,
-                           covariance(law, dt_h) + (i == j ? noise(model, law, airs, at[i]) : 0.0));
+                           covariance(model, law, airs, at[i], at[j]) +
+                               (i == j ? noise(model, law, airs, at[i]) : 0.0));
         }
     }
     return gsl_linalg_cholesky_decomp1(m) == 0;
@@ -59,7 +113,8 @@ static void foretell(const struct apart_model *model, const struct apart_air_law
                      const struct gaussian *air) {
     const struct apart_sub *sub = &model->subs[i];
     const double sd = sqrt(air->variance + noise(model, law, airs, i));
-    const double ln = log(sub->width_rad) + airs->slope[i] * (air->mean - airs->air[i]);
+    const double ln =
+        log(sub->width_rad) + airs->slope[i] * (air->mean - air_at_none(model, airs, i));
     struct nw_apart_judged *judged = &apart->judged[apart->n_judged++];
     *judged = (struct nw_apart_judged){
         .night = sub->night,
@@ -97,23 +152,22 @@ static enum nw_status judge_night(const struct apart_model *model, const struct 
         goto done; /* subs of one moment without any scatter: nothing is foretold */
     }
     for (size_t k = 0; k < n; k++) {
-        gsl_vector_set(weights, k, airs->air[at[k]] - law->mean);
+        gsl_vector_set(weights, k, air_at_none(model, airs, at[k]) - law->mean);
     }
     (void)gsl_linalg_cholesky_svx(m, weights);
     for (size_t i = first; i < end; i++) {
-        struct gaussian air = {law->mean, law->night};
+        struct gaussian air = {law->mean, covariance(model, law, airs, i, i)};
         if (model->subs[i].is_fitted || !isfinite(airs->air[i])) {
             continue;
         }
         for (size_t k = 0; k < n; k++) {
-            const double c = covariance(law, model->subs[i].t_h - model->subs[at[k]].t_h);
+            const double c = covariance(model, law, airs, i, at[k]);
             gsl_vector_set(column, k, c);
             air.mean += c * gsl_vector_get(weights, k);
         }
         (void)gsl_linalg_cholesky_svx(m, column);
         for (size_t k = 0; k < n; k++) {
-            air.variance -= covariance(law, model->subs[i].t_h - model->subs[at[k]].t_h) *
-                            gsl_vector_get(column, k);
+            air.variance -= covariance(model, law, airs, i, at[k]) * gsl_vector_get(column, k);
         }
         air.variance = fmax(0.0, air.variance);
         foretell(model, law, airs, i, apart, &air);
@@ -128,15 +182,14 @@ done:
 enum nw_status apart_judge(const struct apart_model *model, const struct apart_x *best,
                            struct nw_apart *apart, struct nw_err *err) {
     const struct apart_air_law law = apart_law(best);
-    enum nw_status status = NW_OK;
-    double *work = nw_calloc(2 * model->n + 1, sizeof *work);
+    struct airs airs;
     apart->judged = nw_calloc(model->n + 1, sizeof *apart->judged);
-    if (!work || !apart->judged) {
-        free(work);
-        return nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
+    enum nw_status status = apart->judged
+                                ? new_airs(model, best, &airs, err)
+                                : nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
+    if (status != NW_OK) {
+        return status;
     }
-    struct airs airs = {work, work + model->n};
-    look_at(model, best, &airs);
     for (size_t i = 0; i < model->n && status == NW_OK;) {
         size_t end = i;
         while (end < model->n && model->subs[end].night == model->subs[i].night) {
@@ -145,7 +198,7 @@ enum nw_status apart_judge(const struct apart_model *model, const struct apart_x
         status = judge_night(model, &airs, &law, i, end, apart, err);
         i = end;
     }
-    free(work);
+    airs_done(&airs);
     return status;
 }
 
@@ -212,12 +265,53 @@ struct normal {
     double sum[MAX_COLUMNS][MAX_COLUMNS];
 };
 
-/* One night's filter over all columns at once: the gains are the same. */
+/* The state of a night's filter: the air's level and the error of the focus run that is left, both
+ * of every column; gains and covariance are the same for all. */
+struct whitener {
+    double level[MAX_COLUMNS], error[MAX_COLUMNS];
+    double level_var, error_var, both;
+};
+
+static void to_next(const struct apart_model *model, const struct apart_air_law *law, size_t last,
+                    size_t i, size_t n_columns, struct whitener *w) {
+    const struct apart_sub *const sub = &model->subs[i];
+    const bool is_first = last == SIZE_MAX || model->subs[last].night != sub->night;
+    const double keep = is_first ? 0.0 : apart_keep(law, sub->t_h - model->subs[last].t_h);
+    w->level_var = keep * keep * w->level_var + (1.0 - keep * keep) * law->night;
+    w->both *= keep;
+    for (size_t c = 0; c < n_columns; c++) {
+        w->level[c] *= keep;
+    }
+    if (is_first || sub->run != model->subs[last].run) {
+        w->error_var = 1.0;
+        w->both = 0.0;
+        memset(w->error, 0, sizeof w->error);
+    }
+}
+
+/* A sub is level - bend x error + noise: all columns of it, with their own error of the run. */
+static double take_row(const double *row, double bend, double noise, size_t n_columns,
+                       struct whitener *w, double *z) {
+    const double with_level = w->level_var - bend * w->both;
+    const double with_error = w->both - bend * w->error_var;
+    const double spread = with_level - bend * with_error + noise;
+    for (size_t c = 0; c < n_columns; c++) {
+        const double off = row[c] - (w->level[c] - bend * w->error[c]);
+        z[c] = off / sqrt(spread);
+        w->level[c] += with_level / spread * off;
+        w->error[c] += with_error / spread * off;
+    }
+    w->level_var -= with_level * with_level / spread;
+    w->both -= with_level * with_error / spread;
+    w->error_var -= with_error * with_error / spread;
+    return fabs(z[0]);
+}
+
+/* One night's filter over all columns at once; column 0 is the air. */
 static void whiten(const struct apart_model *model, const struct apart_air_law *law,
                    const struct airs *airs, const double *columns, size_t n_columns,
                    struct normal *normal) {
-    double level[MAX_COLUMNS] = {0};
-    double variance = 0.0;
+    struct whitener w = {.level_var = 0.0};
     size_t last = SIZE_MAX;
     for (size_t i = 0; i < model->n; i++) {
         const double *row = columns + i * n_columns;
@@ -225,24 +319,10 @@ static void whiten(const struct apart_model *model, const struct apart_air_law *
         if (!isfinite(row[0])) {
             continue;
         }
-        if (last == SIZE_MAX || model->subs[last].night != model->subs[i].night) {
-            variance = law->night;
-            memset(level, 0, sizeof level);
-        } else {
-            const double keep = apart_keep(law, model->subs[i].t_h - model->subs[last].t_h);
-            variance = keep * keep * variance + (1.0 - keep * keep) * law->night;
-            for (size_t c = 0; c < n_columns; c++) {
-                level[c] *= keep;
-            }
-        }
+        to_next(model, law, last, i, n_columns, &w);
         last = i;
-        const double spread = variance + noise(model, law, airs, i);
-        for (size_t c = 0; c < n_columns; c++) {
-            z[c] = (row[c] - level[c]) / sqrt(spread);
-            level[c] += variance / spread * (row[c] - level[c]);
-        }
-        variance *= 1.0 - variance / spread;
-        const double miss = fabs(z[0]);
+        const double miss =
+            take_row(row, airs->bend[i], noise(model, law, airs, i), n_columns, &w, z);
         const double weight = miss > 3.0 ? 3.0 / miss : 1.0; /* a bad sub says little */
         for (size_t a = 0; a < n_columns; a++) {
             for (size_t b = 0; b < n_columns; b++) {
@@ -296,7 +376,8 @@ static void term_column(const struct apart_model *model, const struct apart_x *b
         double slope;
         double *const cell = &columns[i * n_columns + column];
         *cell = 0.0;
-        if (isfinite(air) && apart_air_of(model, &model->subs[i], &moved, &air, &slope)) {
+        const struct apart_sub *const sub = &model->subs[i];
+        if (isfinite(air) && apart_air_of(model, sub, &moved, run_error(airs, sub), &air, &slope)) {
             *cell = -(air - airs->air[i]) / step;
         }
     }
@@ -429,7 +510,7 @@ static void scan_for_patterns(const struct apart_model *level, const struct apar
     lay_out(level, best, airs, scan);
     for (size_t i = 0; i < level->n; i++) { /* the air as it was seen, beside level columns */
         scan->columns[i * scan->n_columns] =
-            isfinite(airs->air[i]) ? seen->air[i] - best->v[NW_APART_AIR] : NAN;
+            isfinite(airs->air[i]) ? air_at_none(level, seen, i) - best->v[NW_APART_AIR] : NAN;
     }
     for (size_t k = 0; k < N_ALONG; k++) {
         struct normal normal = {.n = 0};
@@ -462,20 +543,28 @@ enum nw_status apart_patterns(const struct apart_model *model, const struct apar
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         scan.n_columns += model->prior[k].is_active && is_width_term(k);
     }
-    double *work = nw_calloc(5 * model->n + 1, sizeof *work);
+    struct airs seen = {.air = NULL};
+    struct airs airs = {.air = NULL};
+    double *work = nw_calloc(model->n + 1, sizeof *work);
     level.subs = nw_calloc(model->n + 1, sizeof *level.subs);
     scan.columns = nw_calloc(model->n * scan.n_columns + 1, sizeof *scan.columns);
     enum nw_status status = NW_OK;
     if (work && scan.columns && level.subs) {
-        struct airs seen = {work, work + model->n};
-        struct airs airs = {work + 2 * model->n, work + 3 * model->n};
-        look_at(model, best, &seen);
-        level_subs(model, &seen, &level);
-        look_at(&level, best, &airs);
-        scan_for_patterns(&level, best, &seen, &airs, work + 4 * model->n, &scan, apart);
+        status = new_airs(model, best, &seen, err);
+        if (status == NW_OK) {
+            level_subs(model, &seen, &level);
+            status = new_airs(&level, best, &airs, err);
+        }
+        if (status == NW_OK) {
+            memcpy(airs.error, seen.error, model->n_runs * sizeof *airs.error);
+            look_at(&level, best, &airs);
+            scan_for_patterns(&level, best, &seen, &airs, work, &scan, apart);
+        }
     } else {
         status = nw_err_set(err, NW_NOMEM, "%zu subs of a season", model->n);
     }
+    airs_done(&seen);
+    airs_done(&airs);
     free(work);
     free(level.subs);
     free(scan.columns);

@@ -10,7 +10,9 @@
 #include "budget/apart_internal.h"
 #include "sky/sky.h"
 
-enum { N_ANGLES = 8, MAX_LADDERS = 100000, SUBS_DEFAULT = 1200 };
+enum { N_ANGLES = 8, MAX_LADDERS = 100, SUBS_DEFAULT = 1200, SCALES = 41, DIAMETERS = 160 };
+#define SCALE_RUNG 0.125 /* scales up to 5 */
+#define SAME_RUN_S 60.0
 #define NEIGHBOURS ((size_t)3) /* on either side of a sub */
 /* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
 static const enum nw_star_line_id DISC_LINES[APART_DISCS] = {NW_STAR_LENS_COLOUR, NW_STAR_FOCUS,
@@ -27,9 +29,11 @@ struct maker {
     const struct nw_apart_evidence *evidence;
     size_t n_filters;
     struct star_point base[NW_APART_FILTERS];
-    const struct apart_ladder *shared[NW_APART_FILTERS][APART_DISCS];
-    double limit, keep; /* of spoiled subs; share of blocks to take */
-    double taken;       /* of the share, so far */
+    const struct apart_ladder *shared[NW_APART_FILTERS][APART_DISCS + 1]; /* last: one disc */
+    double limit, keep;                 /* of spoiled subs; share of blocks to take */
+    double taken;                       /* of the share, so far */
+    const struct nw_apart_night *night; /* of the last focus run, with its time; NaN: not known */
+    double t_run_s;
 };
 
 /* ---- The grid ------------------------------------------------------------------------------- */
@@ -78,10 +82,9 @@ static void radial(const struct star_line *line, const struct apart_model *model
 
 /* ---- One sub -------------------------------------------------------------------------------- */
 
-static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id id,
-                                 const struct star_point *point, const struct apart_ladder **ret,
-                                 struct nw_err *err) {
-    struct apart_ladder *ladder = nw_calloc(1, sizeof *ladder);
+static enum nw_status own_ladder(size_t n, double rung, struct apart_model *model,
+                                 struct apart_ladder **ret, struct nw_err *err) {
+    struct apart_ladder *ladder = nw_calloc(1, sizeof *ladder + n * sizeof *ladder->otf);
     if (!ladder) {
         return nw_err_set(err, NW_NOMEM, "disc of a line");
     }
@@ -91,15 +94,47 @@ static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id
         free(ladder);
         return status;
     }
+    ladder->n = n;
+    ladder->rung = rung;
     model->own[model->n_own++] = ladder;
-    for (int step = 0; step < APART_STEPS; step++) {
-        struct star_line line;
-        star_line_build(id, point, &line);
-        star_line_scale(&line, step * APART_RUNG);
-        radial(&line, model, ladder->otf[step]);
-    }
     *ret = ladder;
     return NW_OK;
+}
+
+static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id id,
+                                 const struct star_point *point, const struct apart_ladder **ret,
+                                 struct nw_err *err) {
+    struct apart_ladder *ladder = NULL;
+    const enum nw_status status = own_ladder(SCALES, SCALE_RUNG, model, &ladder, err);
+    for (int step = 0; step < SCALES && status == NW_OK; step++) {
+        struct star_line line;
+        star_line_build(id, point, &line);
+        star_line_scale(&line, step * SCALE_RUNG);
+        radial(&line, model, ladder->otf[step]);
+    }
+    if (status == NW_OK) {
+        *ret = ladder;
+    }
+    return status;
+}
+
+/* One disc, of any diameter: at the highest frequency a rung is a third of a radian. */
+static enum nw_status disc_ladder(struct apart_model *model, const struct star_point *point,
+                                  const struct apart_ladder **ret, struct nw_err *err) {
+    const double rung = 0.1 / model->f[APART_NODES - 1];
+    const double per_d = star_value(point, STAR_P_CENTRE) / star_value(point, STAR_P_APERTURE);
+    struct apart_ladder *ladder = NULL;
+    const enum nw_status status = own_ladder(DIAMETERS, rung, model, &ladder, err);
+    for (int step = 0; step < DIAMETERS && status == NW_OK; step++) {
+        const struct nw_otf disc = {.kind = NW_OTF_DISC, .p = {step * rung, per_d}};
+        for (size_t k = 0; k < APART_NODES; k++) {
+            ladder->otf[step][k] = nw_otf_value(&disc, model->f[k], 0.0);
+        }
+    }
+    if (status == NW_OK) {
+        *ret = ladder;
+    }
+    return status;
 }
 
 /* Width of the radial profile, by bisection: to be set beside the composed one. */
@@ -123,13 +158,20 @@ static enum nw_status composed_over_radial(const struct apart_model *model,
                                            const struct star_point *point, double *ret,
                                            struct nw_err *err) {
     double otf[APART_NODES];
+    double mix[APART_NODES]; /* of focus, over the errors of its run */
+    struct star_line focus;
     struct nw_psf psf;
+    star_line_build(NW_STAR_FOCUS, point, &focus);
+    radial(&focus, model, mix);
     const double variance = sub->motion_rad2 + sub->flexure_rad2 + sub->decentre_rad2;
     for (size_t k = 0; k < APART_NODES; k++) {
         otf[k] = sub->fixed[k] *
                  exp(-variance * model->f2[k] - sub->airmass * model->air[sub->filter][k]);
         for (size_t i = 0; i < APART_DISCS; i++) {
-            otf[k] *= sub->ladders[i] ? sub->ladders[i]->otf[(size_t)(1.0 / APART_RUNG)][k] : 1.0;
+            const bool is_mix = DISC_LINES[i] == NW_STAR_FOCUS && sub->run != APART_NO_RUN;
+            otf[k] *= is_mix            ? mix[k]
+                      : sub->ladders[i] ? sub->ladders[i]->otf[(size_t)(1.0 / SCALE_RUNG)][k]
+                                        : 1.0;
         }
     }
     struct star_point still = *point;
@@ -149,8 +191,7 @@ void apart_weigh(const struct apart_model *model, double width_rad, struct apart
 
 /* The lines of a sub; `shared`: ladders that are the same for all subs. */
 static enum nw_status make_lines(struct apart_model *model, const struct star_point *point,
-
-                                 const struct apart_ladder *shared[APART_DISCS],
+                                 const struct apart_ladder *shared[APART_DISCS + 1],
                                  struct apart_sub *sub, struct nw_err *err) {
     enum nw_status status = NW_OK;
     for (size_t k = 0; k < APART_NODES; k++) {
@@ -175,13 +216,16 @@ static enum nw_status make_lines(struct apart_model *model, const struct star_po
     /* a line's alone is length / sqrt 2; its variance length^2 / 12, half of that an axis */
     sub->flexure_rad2 = pow(sub->nominal_rad[NW_STAR_FLEXURE], 2.0) / 12.0;
     for (size_t i = 0; i < APART_DISCS && status == NW_OK; i++) {
-        const bool is_own = DISC_LINES[i] == NW_STAR_FOCUS && isfinite(point->focus_phase);
-        const bool is_present = sub->nominal_rad[DISC_LINES[i]] > 0.0;
-        sub->ladders[i] = is_present ? shared[i] : NULL;
-        if (is_present && (is_own || !shared[i])) {
-            status = new_ladder(model, DISC_LINES[i], point, &sub->ladders[i], err);
-            shared[i] = is_own ? shared[i] : sub->ladders[i];
+        const bool is_disc = DISC_LINES[i] == NW_STAR_FOCUS && sub->run != APART_NO_RUN;
+        const size_t at = is_disc ? APART_DISCS : i;
+        if (!(sub->nominal_rad[DISC_LINES[i]] > 0.0)) {
+            continue;
         }
+        if (!shared[at]) {
+            status = is_disc ? disc_ladder(model, point, &shared[at], err)
+                             : new_ladder(model, DISC_LINES[i], point, &shared[at], err);
+        }
+        sub->ladders[i] = shared[at];
     }
     return status;
 }
@@ -269,6 +313,28 @@ static void describe(const struct nw_apart_night *night, size_t i, const struct 
     }
 }
 
+/* The focus run that a sub belongs to: from the time since then, or, where that begins later in the
+ * night, the run of before. A sub whose phase is not known belongs to none. */
+static void find_run(const struct nw_apart_night *night, size_t i, const struct star_point *point,
+                     struct maker *maker, struct apart_model *model, struct apart_sub *sub) {
+    const struct nw_star_frame *const frame = &night->frames[i];
+    const struct star_focus_discs discs = star_focus_discs(point);
+    sub->run = APART_NO_RUN;
+    if (!isfinite(point->focus_phase) || !(discs.drift_rad + discs.run_rad > 0.0)) {
+        return;
+    }
+    const double t_run_s = frame->t_start_utc_s - frame->since_focus_s;
+    const bool is_same =
+        maker->night == night &&
+        (isfinite(t_run_s) ? fabs(t_run_s - maker->t_run_s) < SAME_RUN_S : isnan(maker->t_run_s));
+    model->n_runs += is_same ? 0 : 1;
+    maker->night = night;
+    maker->t_run_s = t_run_s;
+    sub->run = model->n_runs - 1;
+    sub->drift_rad = discs.drift_rad;
+    sub->error_rad = discs.run_rad;
+}
+
 /* Pairs of blocks (one fitted, one judged) evenly over all, so that they are not more than asked
  * for. */
 static bool is_wanted(struct maker *maker, size_t nth) {
@@ -304,6 +370,7 @@ static enum nw_status make_night(struct maker *maker, size_t k, struct apart_mod
         }
         sub->filter = filter_at(night, i);
         describe(night, i, &maker->base[sub->filter], &point, sub);
+        find_run(night, i, &point, maker, model, sub);
         status = make_lines(model, &point, maker->shared[sub->filter], sub, err);
         if (status == NW_OK) {
             status = composed_over_radial(model, sub, &point, &sub->ratio, err);

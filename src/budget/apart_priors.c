@@ -147,17 +147,19 @@ static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct
     return NW_OK;
 }
 
-void apart_mark_told(const struct nw_apart_evidence *evidence, struct nw_apart *apart) {
+void apart_mark_told(const struct apart_model *model, const struct nw_apart_evidence *evidence,
+                     struct nw_apart *apart) {
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        for (size_t i = 0; i < evidence->n_known; i++) {
-            apart->terms[k].is_told |=
-                evidence->known[i].line < NW_STAR_N_LINES &&
-                evidence->known[i].line == nw_apart_term_line((enum nw_apart_term_id)k);
+        const enum nw_apart_term_id term = (enum nw_apart_term_id)k;
+        if (!is_scale_term(term) || !model->prior[k].is_active) {
+            continue; /* passed over */
         }
-        for (size_t i = 0; i < evidence->n_told; i++) {
-            for (size_t j = 0; j < evidence->told[i].n; j++) {
-                apart->terms[k].is_told |= (int)evidence->told[i].terms[j] == k;
-            }
+        for (size_t i = 0; i < evidence->n_known; i++) {
+            apart->terms[k].is_told |= evidence->known[i].line == nw_apart_term_line(term) &&
+                                       evidence->known[i].sigma_rad > 0.0;
+        }
+        for (size_t i = 0; i < model->n_told; i++) {
+            apart->terms[k].is_told |= model->told[i].weight[k] > 0.0;
         }
     }
 }

@@ -1,8 +1,6 @@
 /* apart_sample.c - the posterior of all terms, by four chains of adaptive Metropolis (Haario,
  * Saksman & Tamminen 2001, Bernoulli 7, 223).
- * The probability of a night is that of a Kalman filter over the latent air of its fitted subs
- * (a level that wanders about the usual air and comes back to it, scatter on top; Harvey 1989,
- * ch. 3), with Huber's loss, so that one bad sub does not speak for a night; each sub brings the
+ * The probability of a night is that of its latent air (apart_filter.c); each sub brings the
  * derivative of its air by its width. A sweep moves all widths and the usual air, which costs a new
  * air for every sub, then three times the law of the air alone, which costs almost nothing. */
 #include <gsl/gsl_linalg.h>
@@ -13,73 +11,19 @@
 #include "budget/apart_internal.h"
 
 enum { N_CHAINS = 4, SWEEPS_DEFAULT = 6000, LAW_MOVES = 3, TRIES = 4000, THIN = 2 };
-#define HUBER 2.5
 #define ACCEPTANCE 0.25 /* Roberts, Gelman & Gilks 1997 */
-
-struct apart_air_law apart_law(const struct apart_x *x) {
-    return (struct apart_air_law){.mean = x->v[NW_APART_AIR],
-                                  .night = exp(2.0 * x->v[NW_APART_NIGHTS]),
-                                  .wander_h = exp(2.0 * x->v[NW_APART_WANDER]),
-                                  .scatter = exp(2.0 * x->v[NW_APART_SCATTER])};
-}
-
-double apart_keep(const struct apart_air_law *law, double dt_h) {
-    return exp(-0.5 * law->wander_h * fmax(0.0, dt_h) / law->night);
-}
 
 /* ---- Probability ---------------------------------------------------------------------------- */
 
-/* The latent air of every fitted sub at a point. */
-struct seen {
-    double *air, *slope; /* one each of the model's subs; others are not touched */
-};
-
-static bool look(const struct apart_model *model, const struct apart_x *x, struct seen *seen) {
+/* The latent air of every fitted sub at a point; others are not touched. */
+static bool look(const struct apart_model *model, const struct apart_x *x,
+                 struct apart_seen *seen) {
     for (size_t i = 0; i < model->n; i++) {
-        if (model->subs[i].is_fitted &&
-            !apart_air_of(model, &model->subs[i], x, &seen->air[i], &seen->slope[i])) {
+        if (model->subs[i].is_fitted && !apart_see(model, &model->subs[i], x, &seen[i])) {
             return false;
         }
     }
     return true;
-}
-
-struct filter {
-    struct apart_air_law law;
-    double level, variance, t_h, ln_p;
-};
-
-static void start(struct filter *filter, double t_h) {
-    filter->level = filter->law.mean;
-    filter->variance = filter->law.night;
-    filter->t_h = t_h;
-}
-
-static void take_value(struct filter *filter, double t_h, double value, double variance) {
-    const double keep = apart_keep(&filter->law, t_h - filter->t_h);
-    filter->level = filter->law.mean + keep * (filter->level - filter->law.mean);
-    filter->variance = keep * keep * filter->variance + (1.0 - keep * keep) * filter->law.night;
-    filter->t_h = t_h;
-    const double spread = filter->variance + filter->law.scatter + variance;
-    const double z = (value - filter->level) / sqrt(spread);
-    const double a = fabs(z);
-    filter->ln_p -= 0.5 * log(spread) + (a < HUBER ? 0.5 * z * z : HUBER * (a - 0.5 * HUBER));
-    const double gain = filter->variance / spread * (a > HUBER ? HUBER / a : 1.0);
-    filter->level += gain * z * sqrt(spread);
-    filter->variance *= 1.0 - gain;
-}
-
-/* Witnesses of this night up to a moment. */
-static void take_witnesses(const struct apart_model *model, size_t night, double from_h,
-                           double to_h, struct filter *filter) {
-    for (size_t i = 0; i < model->n_witnesses; i++) {
-        const struct nw_apart_witness *witness = &model->witnesses[i];
-        const double t_h = witness->t_utc_s / 3600.0;
-        if (witness->night == night && t_h >= from_h && t_h < to_h) {
-            take_value(filter, fmax(t_h, filter->t_h), apart_air_value(model, witness->seeing_rad),
-                       pow(witness->sigma_rad / witness->seeing_rad, 2.0));
-        }
-    }
 }
 
 static double ln_prior(const struct apart_model *model, const struct apart_x *x) {
@@ -97,34 +41,6 @@ static double ln_prior(const struct apart_model *model, const struct apart_x *x)
         sum -= 0.5 * pow(apart_told_off(&model->told[i], x), 2.0);
     }
     return sum;
-}
-
-static double ln_nights(const struct apart_model *model, const struct apart_x *x,
-                        const struct seen *seen) {
-    struct filter filter = {.law = apart_law(x)};
-    size_t night = SIZE_MAX;
-    for (size_t i = 0; i < model->n; i++) {
-        const struct apart_sub *sub = &model->subs[i];
-        if (!sub->is_fitted) {
-            continue;
-        }
-        if (sub->night != night) {
-            if (night != SIZE_MAX) {
-                take_witnesses(model, night, filter.t_h, INFINITY, &filter);
-            }
-            night = sub->night;
-            start(&filter, sub->t_h);
-            take_witnesses(model, night, -INFINITY, sub->t_h, &filter);
-        } else {
-            take_witnesses(model, night, filter.t_h, sub->t_h, &filter);
-        }
-        take_value(&filter, sub->t_h, seen->air[i], pow(sub->relative_error / seen->slope[i], 2.0));
-        filter.ln_p -= log(seen->slope[i]);
-    }
-    if (night != SIZE_MAX) {
-        take_witnesses(model, night, filter.t_h, INFINITY, &filter);
-    }
-    return filter.ln_p;
 }
 
 /* ---- Moves ---------------------------------------------------------------------------------- */
@@ -232,7 +148,7 @@ struct chain {
 };
 
 /* A first point that can make all stars: drawn from the priors, and ever smaller. */
-static bool find_start(const struct apart_model *model, gsl_rng *rng, struct seen *seen,
+static bool find_start(const struct apart_model *model, gsl_rng *rng, struct apart_seen *seen,
                        struct apart_x *x) {
     for (int i = 0; i < TRIES; i++) {
         const double shrink = i < 50 ? 1.0 : exp(-3.0 * (i - 50.0) / TRIES);
@@ -244,7 +160,7 @@ static bool find_start(const struct apart_model *model, gsl_rng *rng, struct see
                 x->v[k] = prior->is_positive ? shrink * fabs(x->v[k]) : x->v[k];
             }
         }
-        memset(seen->air, 0, model->n * sizeof *seen->air);
+        memset(seen, 0, model->n * sizeof *seen);
         if (look(model, x, seen)) {
             return true;
         }
@@ -252,7 +168,8 @@ static bool find_start(const struct apart_model *model, gsl_rng *rng, struct see
     return false;
 }
 
-static void run(struct chain *chain, gsl_rng *rng, struct seen *now, struct seen *then) {
+static void run(struct chain *chain, gsl_rng *rng, struct apart_seen *now,
+                struct apart_seen *then) {
     const struct apart_model *const model = chain->model;
     struct block widths;
     struct block law;
@@ -263,22 +180,22 @@ static void run(struct chain *chain, gsl_rng *rng, struct seen *now, struct seen
     }
     make_block(model, false, &widths);
     make_block(model, true, &law);
-    double ln_p = ln_prior(model, &x) + ln_nights(model, &x, now);
+    double ln_p = ln_prior(model, &x) + apart_ln_nights(model, &x, now);
     const size_t warm = chain->n_sweeps / 3;
     for (size_t s = 0; s < chain->n_sweeps; s++) {
         const bool is_old = s > warm / 4;
         struct apart_x to = propose(model, &x, &widths, rng);
-        memcpy(then->air, now->air, model->n * sizeof *now->air);
+        memcpy(then, now, model->n * sizeof *now);
         bool is_taken = false;
         const double prior = ln_prior(model, &to);
         const double bar = ln_p + log(gsl_rng_uniform_pos(rng));
         if (isfinite(prior) && look(model, &to, then)) {
-            const double value = prior + ln_nights(model, &to, then);
+            const double value = prior + apart_ln_nights(model, &to, then);
             is_taken = value > bar;
             if (is_taken) {
-                const struct seen swap = *now;
-                *now = *then;
-                *then = swap;
+                struct apart_seen *const swap = now;
+                now = then;
+                then = swap;
                 x = to;
                 ln_p = value;
             }
@@ -288,7 +205,7 @@ static void run(struct chain *chain, gsl_rng *rng, struct seen *now, struct seen
         }
         for (int i = 0; i < LAW_MOVES; i++) {
             to = propose(model, &x, &law, rng);
-            const double value = ln_prior(model, &to) + ln_nights(model, &to, now);
+            const double value = ln_prior(model, &to) + apart_ln_nights(model, &to, now);
             is_taken = value > ln_p + log(gsl_rng_uniform_pos(rng));
             if (is_taken) {
                 x = to;
@@ -312,13 +229,11 @@ static void run_chain(void *user, size_t i) {
     struct chain *const chain = &((struct chain *)user)[i];
     const size_t n = chain->model->n;
     gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    double *work = nw_calloc(4 * n + 1, sizeof *work);
+    struct apart_seen *work = nw_calloc(2 * n + 1, sizeof *work);
     chain->is_broke = !rng || !work;
     if (!chain->is_broke) {
-        struct seen now = {work, work + n};
-        struct seen then = {work + 2 * n, work + 3 * n};
         gsl_rng_set(rng, chain->seed);
-        run(chain, rng, &now, &then);
+        run(chain, rng, work, work + n);
     }
     free(work);
     gsl_rng_free(rng);

@@ -75,6 +75,12 @@ void star_line_build(enum nw_star_line_id id, const struct star_point *point,
                      struct star_line *ret);
 /* The same profile `factor` times as wide. */
 void star_line_scale(struct star_line *line, double factor);
+/* Discs of focus: of the drift since the run at the point's phase (1 where unknown), of one
+ * standard error of a run. They add with their signs before they are discs. */
+struct star_focus_discs {
+    double drift_rad, run_rad;
+};
+struct star_focus_discs star_focus_discs(const struct star_point *point);
 /* Standard error of its width from those of its inputs; the weakest of their origins. */
 double star_line_sigma(enum nw_star_line_id id, const struct star_point *point);
 enum nw_from star_line_provenance(enum nw_star_line_id id, const struct star_point *point);

@@ -93,6 +93,12 @@ static double focus_run_m(const struct star_point *point) {
            nw_optics_defocus_per_travel(V(MAGNIFICATION), point->corrector_rides);
 }
 
+struct star_focus_discs star_focus_discs(const struct star_point *point) {
+    const double phase = isnan(point->focus_phase) ? 1.0 : point->focus_phase;
+    return (struct star_focus_discs){phase * focus_drift_m(point) * disc_per_defocus(point),
+                                     focus_run_m(point) * disc_per_defocus(point)};
+}
+
 /* Mean of the discs over drift (uniform from 0 to its largest, or at its phase) and over the errors
  * of focus runs (three-point Gauss-Hermite: 0, +-sqrt 3 with weights 4, 1, 1). */
 static void focus(const struct star_point *point, struct star_line *line) {

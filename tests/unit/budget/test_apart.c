@@ -74,6 +74,7 @@ static void test_air_behind_a_width(void **state) {
         struct nw_star_frame frame = test_star_frame(1.7e9, airmass, width[1]);
         frame.motion_ra_rad = motion[0];
         frame.motion_dec_rad = motion[1];
+        frame.since_focus_s = 0.0;
         const struct nw_apart_night night = {.frames = &frame, .n = 1};
         const struct nw_apart_evidence evidence = {.nights = &night, .n_nights = 1};
         struct apart_model model;
@@ -84,7 +85,7 @@ static void test_air_behind_a_width(void **state) {
         struct apart_x x = model.rig;
         double air = 0.0;
         double slope = NAN;
-        assert_true(apart_air_of(&model, &model.subs[0], &x, &air, &slope));
+        assert_true(apart_air_of(&model, &model.subs[0], &x, 1.0, &air, &slope));
         /* one disc there, a mean of discs with the same rms here: 1 % */
         check_near(apart_seeing_rad(&model, air) / SIM_AS, 1.5, 0.02, "composed with 1.5 arcsec");
         check_near(slope,
@@ -204,6 +205,8 @@ static void test_a_sum_that_was_told_counts(void **state) {
                         flexure->value * flexure->value + flexure->sigma * flexure->sigma;
     check_near(mean / rig, 0.5, 0.03, "the trial's word: 0.5 +- 0.02");
     assert_true(s->correlation[NW_APART_MOTION][NW_APART_FLEXURE] < -0.3); /* a sum: one or other */
+    assert_true(motion->is_told && flexure->is_told);
+    assert_false(s->terms[NW_APART_FOCUS].is_told); /* passed over: it says nothing */
     nw_apart_free(s);
     gsl_rng_free(w.rng);
 }
@@ -310,6 +313,14 @@ static void test_little_and_bad_input(void **state) {
     assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_DATA);
     assert_string_equal(err.text, "some stars are narrower than everything but the air foretells: "
                                   "a line of the rig file is too wide, or the scale is wrong");
+    evidence.n_filters = NW_APART_FILTERS + 1;
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_DOMAIN);
+    assert_string_equal(err.text, "9 filters, expected at most 8");
+    const size_t filters[SIM_SUBS] = {0, 0, 2};
+    sim.nights[1].filters = filters;
+    evidence.n_filters = 0;
+    assert_int_equal(nw_apart_new(&w.rig, &w.setup, &evidence, &opts, &s, &err), NW_DOMAIN);
+    assert_string_equal(err.text, "night 2, sub 3: filter 3 of 1");
     gsl_rng_free(w.rng);
 }
 
