@@ -42,6 +42,8 @@ static struct season_truth draw(const struct star_point *point, gsl_rng *rng) {
         .motion = sim_positive(rng, 1.0, 0.1),
         .flexure = sim_positive(rng, 1.0, relative(point, NW_STAR_FLEXURE)),
         .tilt_rad = star_field_blur(point).median_rad,
+        .has_field = true,
+        .stretch = gsl_ran_gaussian(rng, 0.02),
         .local_rad = sim_positive(rng, 0.0, 1.0) * SIM_AS,
         .settle_s = 3600.0 * exp(gsl_ran_gaussian(rng, 0.7)),
         .ln_seeing = gsl_ran_gaussian(rng, 0.3),

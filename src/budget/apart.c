@@ -9,12 +9,6 @@
 #include "budget/apart_internal.h"
 
 enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
-/* Sigmas from which something stands out: under a tenth of honest seasons have any (bench/apart.c);
- * patterns more, since the errors of focus runs, which stay for an hour, are not modelled. */
-#define LOUD_CONSTANT 3.0
-#define LOUD_TERM 3.5
-#define LOUD_PATTERN 4.0
-#define LOUD_POWER 3.0        /* upwards; the likeliest point leaves honest air a little too flat */
 #define MORE_NIGHTS_MOST 64.0 /* times as many as there are */
 
 static const struct {
@@ -52,7 +46,7 @@ static double square_of(const struct apart_model *model, const struct apart_x *x
     return n[0] > 0.0 ? sum[0] / n[0] : sum[1] / n[1];
 }
 
-static bool is_square(enum nw_apart_term_id term) {
+bool apart_is_square(enum nw_apart_term_id term) {
     return term != NW_APART_SETTLING && term != NW_APART_NIGHTS && term != NW_APART_WANDER &&
            term != NW_APART_SCATTER;
 }
@@ -82,7 +76,7 @@ static double told(const struct apart_model *model, const struct apart_x *x, con
  */
 static double added(const struct apart_model *model, const struct apart_x *x, const double *mean,
                     enum nw_apart_term_id term) {
-    if (!is_square(term)) {
+    if (!apart_is_square(term)) {
         return NAN;
     }
     if (term == NW_APART_EXTRA || term == NW_APART_CHANGE || term == NW_APART_LOCAL_AIR) {
@@ -99,7 +93,8 @@ static void mean_squares(const struct apart_model *model, double *mean) {
         mean[k] = NAN;
     }
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        if (is_square((enum nw_apart_term_id)k) && k != NW_APART_EXTRA && k != NW_APART_CHANGE) {
+        if (apart_is_square((enum nw_apart_term_id)k) && k != NW_APART_EXTRA &&
+            k != NW_APART_CHANGE) {
             mean[k] = square_of(model, &one, (enum nw_apart_term_id)k);
         }
     }
@@ -355,71 +350,6 @@ static void whole_law(struct apart_samples *samples) {
     }
 }
 
-/* ---- What stands out ------------------------------------------------------------------------ */
-
-static struct nw_apart_notice *notice(struct nw_apart *apart, double significance,
-                                      const char *hint) {
-    struct nw_apart_notice *const n = &apart->notices[apart->n_notices++];
-    *n = (struct nw_apart_notice){.significance = significance, .hint = hint};
-    return n;
-}
-
-static void notice_terms(struct nw_apart *apart) {
-    for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        const struct nw_apart_term *term = &apart->terms[k];
-        if (!term->is_present || k == NW_APART_EXTRA || k == NW_APART_CHANGE ||
-            !is_square(term->id) || !(fabs(term->surprise) > LOUD_TERM)) {
-            continue;
-        }
-        struct nw_apart_notice *const n =
-            notice(apart, term->surprise,
-                   term->id == NW_APART_FOCUS
-                       ? "a focuser that slips, a wrong step size or coefficient of temperature"
-                   : term->id == NW_APART_AIR ? "the site, or a constant that no line has: a "
-                                                "pinched lens, a wrong focal length"
-                                              : "the number in the rig file");
-        (void)snprintf(n->what, sizeof n->what,
-                       "%s: %.2f +- %.2f arcsec in the nights, %.2f +- %.2f by the rig file",
-                       term->label, term->value * NW_ARCSEC_PER_RAD,
-                       term->sigma * NW_ARCSEC_PER_RAD, term->prior * NW_ARCSEC_PER_RAD,
-                       term->prior_sigma * NW_ARCSEC_PER_RAD);
-    }
-}
-
-static void find_notices(struct nw_apart *apart) {
-    const double unit = NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD;
-    const double u = apart->unexplained_rad2 / apart->unexplained_sigma_rad2;
-    if (fabs(u) > LOUD_CONSTANT) {
-        struct nw_apart_notice *const n =
-            notice(apart, u,
-                   u > 0.0 ? "a pinched or decentred lens, a dewed one, a shake that is not in the "
-                             "log"
-                           : "a line of the rig file that is too wide, air of another kind");
-        (void)snprintf(n->what, sizeof n->what,
-                       "%+.1f +- %.1f arcsec^2 in every sub that no line has",
-                       apart->unexplained_rad2 * unit, apart->unexplained_sigma_rad2 * unit);
-    }
-    notice_terms(apart);
-    for (size_t i = 0; i < apart->n_patterns; i++) {
-        const struct nw_apart_pattern *pattern = &apart->patterns[i];
-        const bool is_power = isfinite(pattern->power);
-        const bool is_steep = is_power && pattern->significance > 0.0;
-        if (fabs(pattern->significance) <= (is_steep ? LOUD_POWER : LOUD_PATTERN)) {
-            continue;
-        }
-        struct nw_apart_notice *const n = notice(apart, pattern->significance, pattern->hint);
-        if (is_power) {
-            (void)snprintf(n->what, sizeof n->what,
-                           "the air above goes as X^%.2f +- %.2f with the airmass, not as X^0.6",
-                           pattern->power, pattern->power_sigma);
-        } else {
-            (void)snprintf(n->what, sizeof n->what,
-                           "%+.1f +- %.1f arcsec^2 along %s that no line makes",
-                           pattern->rad2 * unit, pattern->sigma_rad2 * unit, pattern->along);
-        }
-    }
-}
-
 static enum nw_status fill(const struct apart_model *model, const struct nw_apart_opts *opts,
                            struct nw_apart *apart, struct nw_err *err) {
     struct apart_samples samples = {.n = 0};
@@ -435,7 +365,7 @@ static enum nw_status fill(const struct apart_model *model, const struct nw_apar
         status = apart_judge(model, &samples.best, apart, err);
         if (status == NW_OK) {
             status = apart_patterns(model, &samples.best, apart, err);
-            find_notices(apart);
+            apart_find_notices(apart);
         }
     }
     free(samples.x);
@@ -483,6 +413,8 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
         }
         apart->n_subs = model.n;
         apart->n_spoiled = model.n_spoiled;
+        apart->zones = model.zones;
+        apart->axes = model.axes;
         apart->n_left_out = model.n_without;
         apart->settled_s = apart->unexplained_rad2 = apart->unexplained_sigma_rad2 = NAN;
         apart->could_hide_rad = apart->convergence = NAN;

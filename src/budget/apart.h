@@ -144,6 +144,26 @@ struct nw_apart_judged {
     double t_start_utc_s, low_rad, mid_rad, high_rad, came_rad; /* 90 % band */
 };
 
+/* What the corners of the fitted subs did against the middle while focus drifted: the seeing falls
+ * out, and so does whatever grows to the corners of every sub alike. Both go with the drift, as 1
+ * over the factor of the focus line. */
+struct nw_apart_zones {
+    size_t n_subs, n_runs;       /* with widths of middle and corners, in focus runs that tell */
+    double tilt_m, tilt_sigma_m; /* corner to corner, at the sensor, as in the rig file */
+    double curvature_m, curvature_sigma_m; /* without its sign */
+    char why_null[120];                    /* "" or why they say nothing */
+};
+
+/* What the common elongation of the fitted subs says of the axes: its part that goes with the
+ * motion in the log, and that which goes with the vertical, less dispersion; a constant one is
+ * whatever it is. */
+struct nw_apart_axes {
+    size_t n_subs;                   /* with an elongation, a log, a time and place */
+    double motion2, motion_sigma2;   /* of the square that the log has */
+    double flexure2, flexure_sigma2; /* of the square that the rig file has */
+    char why_null[120];
+};
+
 struct nw_apart {
     size_t n_nights, n_subs, n_fitted,
         n_left_out;   /* left out: spoiled, see n_spoiled, or no width */
@@ -165,6 +185,8 @@ struct nw_apart {
      * INFINITY: later than the last sub of the usual night */
     double settled_s;
     double convergence; /* largest R-hat of the chains (Gelman & Rubin 1992); below 1.1 is well */
+    struct nw_apart_zones zones;
+    struct nw_apart_axes axes;
     double sensitivity_rad2[NW_APART_N_TERMS]; /* sd of what the term adds to width^2 */
     char why_null[160];                        /* "" or why nothing was fitted */
 };

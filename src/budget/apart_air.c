@@ -7,7 +7,9 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "base/clones.h"
 #include "budget/apart_internal.h"
+#include "image/power.h"
 #include "sky/sky.h"
 
 static double arcsec2(double value) {
@@ -50,7 +52,8 @@ double apart_width_rad(const struct apart_model *model, const struct apart_sub *
 }
 
 /* out *= the ladder at a scale, by the parabola through three rungs. */
-static void times_ladder(const struct apart_ladder *ladder, double scale, double *out) {
+NW_CLONES static void times_ladder(const struct apart_ladder *restrict ladder, double scale,
+                                   double *restrict out) {
     const double at = scale / ladder->rung;
     const double nearest = fmin((double)ladder->n - 2.0, fmax(1.0, round(at)));
     const size_t i = (size_t)nearest;
@@ -58,18 +61,28 @@ static void times_ladder(const struct apart_ladder *ladder, double scale, double
     const double w0 = 0.5 * d * (d - 1.0);
     const double w1 = 1.0 - d * d;
     const double w2 = 0.5 * d * (d + 1.0);
+    const double *restrict const below = ladder->otf[i - 1];
+    const double *restrict const at_i = ladder->otf[i];
+    const double *restrict const above = ladder->otf[i + 1];
     for (size_t k = 0; k < APART_NODES; k++) {
-        out[k] *= w0 * ladder->otf[i - 1][k] + w1 * ladder->otf[i][k] + w2 * ladder->otf[i + 1][k];
+        out[k] *= w0 * below[k] + w1 * at_i[k] + w2 * above[k];
     }
 }
 
-enum { FOCUS_DISC = 1 };
+enum { FOCUS_DISC = 1, SMALL = 4 }; /* rungs of a disc that is small beside the star */
 
 /* The disc of focus when the run was `error` off: drift and error add with their signs. */
 static void times_run(const struct apart_sub *sub, const struct apart_x *x, double error,
                       double *out) {
     const double diameter = x->v[NW_APART_FOCUS] * fabs(sub->drift_rad + error * sub->error_rad);
     times_ladder(sub->ladders[FOCUS_DISC], diameter, out);
+}
+
+/* out = exp(-rate x); of all nodes at once. */
+NW_CLONES static void fall_at(double rate, const double *restrict x, double *restrict out) {
+    for (size_t k = 0; k < APART_NODES; k++) {
+        out[k] = power_exp_minus(rate * x[k]);
+    }
 }
 
 /* Everything but the air above and the disc of a known focus run. */
@@ -84,8 +97,13 @@ static void rest_of(const struct apart_model *model, const struct apart_sub *sub
                             v[NW_APART_DECENTRE] * v[NW_APART_DECENTRE] * sub->decentre_rad2 +
                             arcsec2(extra) / (NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA);
     const double local = pow(apart_local_rad(model, sub, x), 5.0 / 3.0);
+    double loss[APART_NODES];
     for (size_t k = 0; k < APART_NODES; k++) {
-        rest[k] = sub->fixed[k] * exp(-(variance * model->f2[k] + local * model->local[k]));
+        loss[k] = variance * model->f2[k] + local * model->local[k];
+    }
+    fall_at(1.0, loss, rest);
+    for (size_t k = 0; k < APART_NODES; k++) {
+        rest[k] *= sub->fixed[k];
     }
     for (size_t i = 0; i < APART_DISCS; i++) {
         if (sub->ladders[i] && (i != FOCUS_DISC || sub->run == APART_NO_RUN)) {
@@ -125,7 +143,8 @@ static double step_of(const struct condition *at) {
     }
     const double newton = -at->value / at->by_rho;
     const double bent = 1.0 + 0.5 * newton * at->by_rho2 / at->by_rho;
-    return fmax(-2.0, fmin(2.0, newton / fmax(0.5, fmin(2.0, bent))));
+    const double step = newton / (bent < 0.5 ? 0.5 : bent > 2.0 ? 2.0 : bent);
+    return step < -2.0 ? -2.0 : step > 2.0 ? 2.0 : step;
 }
 
 /* ln rho; false when everything but the air is wider already. *ret: at a point that is 1e-3 off at
@@ -144,8 +163,8 @@ static bool solve(const struct apart_model *model, const struct apart_sub *sub, 
     for (int i = 0; i < 40; i++) {
         double otf[APART_NODES];
         const double rho = exp(ln_rho);
+        fall_at(rho, air, fall);
         for (size_t k = 0; k < APART_NODES; k++) {
-            fall[k] = exp(-rho * air[k]);
             otf[k] = rest[k] * fall[k];
         }
         *ret = condition_of(model, sub, otf, rho);
@@ -229,6 +248,41 @@ bool apart_see(const struct apart_model *model, const struct apart_sub *sub,
     io->ln_slope[0] = (ln_slope[1] - ln_slope[0]) / (2.0 * FAR);
     io->ln_slope[1] = (ln_slope[1] + ln_slope[0]) / (2.0 * FAR * FAR);
     return true;
+}
+
+/* A difference d of the axes' variances multiplies the OTF by 1 - pi^2 f^2 d cos 2 phi, which at
+ * the half width r adds pi^2 d f^2 J2(2 pi f r) cos 2 phi under the integral: r grows by half of e.
+ */
+bool apart_response_of(const struct apart_model *model, const struct apart_sub *sub,
+                       const struct apart_x *x, struct apart_response *ret) {
+    double otf[APART_NODES];
+    double fall[APART_NODES];
+    struct condition at;
+    double ln_rho = log(sub->airmass) + x->v[NW_APART_AIR] / 0.6;
+    const struct apart_ladder *const disc =
+        sub->run != APART_NO_RUN ? sub->ladders[FOCUS_DISC] : NULL;
+    double by_square = 0.0;
+    double quadrupole = 0.0;
+    rest_of(model, sub, x, otf);
+    if (sub->run != APART_NO_RUN) {
+        times_run(sub, x, 0.0, otf);
+    }
+    if (!solve(model, sub, otf, &ln_rho, &at, fall)) {
+        return false;
+    }
+    for (size_t k = 0; k < APART_NODES; k++) {
+        const double all = otf[k] * fall[k];
+        const double phase = NW_PI * model->f[k] * sub->width_rad / sub->ratio;
+        const double j0 = sub->half[k] + 0.5 * model->weight[k];
+        const double j2 = -2.0 * sub->slope[k] / (phase * phase) - j0; /* 2 J1(x)/x - J0(x) */
+        by_square += disc ? all * sub->half[k] * log(fmax(0.1, disc->otf[SMALL][k])) : 0.0;
+        quadrupole += all * 0.5 * model->f2[k] * j2;
+    }
+    const double small_rad = disc ? SMALL * disc->rung : NAN;
+    *ret = (struct apart_response){.disc = 2.0 * sub->width_rad * sub->width_rad * by_square /
+                                           (small_rad * small_rad) / -at.by_width,
+                                   .elongation = 2.0 * quadrupole / -at.by_width};
+    return ret->elongation > 0.0;
 }
 
 /* ---- Settled --------------------------------------------------------------------------------- */

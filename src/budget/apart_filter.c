@@ -120,11 +120,11 @@ static void take_value(struct filter *filter, double t_h, const struct apart_see
         const double level = mean + keep * (filter->level[j] - mean);
         const double off = seen->air + e * (seen->bend[0] + e * seen->bend[1]) - level;
         const double a = fabs(off) * per_sd;
-        const double share = fmin(1.0, HUBER / fmax(HUBER, a));
+        const double share = a > HUBER ? HUBER / a : 1.0;
         filter->ln_weight[j] -= 0.5 * share * a * (2.0 * a - share * a) +
                                 e * (seen->ln_slope[0] + e * seen->ln_slope[1]);
         filter->level[j] = level + gain * share * off;
-        trust = fmax(trust, share);
+        trust = share > trust ? share : trust;
     }
     filter->ln_p -= 0.5 * log(spread);
     filter->variance *= 1.0 - gain * trust;

@@ -13,6 +13,7 @@ enum {
     APART_NODES = 40, /* of frequency, Gauss-Legendre */
     APART_DISCS = 3,  /* ladders: lens colour, focus, tilt and curvature */
     APART_BLOCK = 3,  /* subs a block: even blocks are fitted, odd ones judged */
+    APART_MORE_TOLD = 3,
     APART_ERRORS = 11 /* of a focus run, in its standard errors: -2.5, -2 ... 2.5 */
 };
 
@@ -40,8 +41,13 @@ struct apart_sub {
      * over drift and errors; discs of the drift since then and of one standard error of a run */
     size_t run;
     double drift_rad, error_rad;
-    double motion_rad2, flexure_rad2, decentre_rad2;  /* variances per axis at scale 1 */
-    double nominal_rad[NW_STAR_N_LINES];              /* widths alone at scale 1 */
+    double motion_rad2, flexure_rad2, decentre_rad2; /* variances per axis at scale 1 */
+    double nominal_rad[NW_STAR_N_LINES];             /* widths alone at scale 1 */
+    /* differences of variance, rad^2: that of frame x less that of y, and twice the mixed one */
+    struct apart_axes {
+        double plus, cross;
+    } motion_axes, flexure_axes, dispersion_axes;
+    bool is_motion_seen, is_vertical_known;           /* by the sub's own log; by time and place */
     double since_focus_s, focus_change_K, exposure_s; /* NaN where not known */
     bool is_fitted, is_changed;                       /* changed: since evidence's changed_at */
 };
@@ -53,9 +59,11 @@ struct apart_x {
     double v[NW_APART_N_TERMS];
 };
 
-/* Weights of squared factors, and what a trial makes of their sum. */
+/* What a trial, or something else than the width, makes of the terms: of the sum of weight v^2 over
+ * the terms, or of the product of two factors (focus and tilt with curvature). */
 struct apart_told {
     double weight[NW_APART_N_TERMS];
+    bool is_product, is_trial;
     double ratio, sigma;
 };
 
@@ -74,8 +82,10 @@ struct apart_model {
     double excess_ref_K;        /* usual excess of a night's first sub; NaN: no climate log says */
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
-    struct apart_told *told;
+    struct apart_told *told; /* with room for APART_MORE_TOLD others */
     size_t n_told;
+    struct nw_apart_zones zones;
+    struct nw_apart_axes axes;
     /* priors of the sampled coordinates, Gaussian; half ones for widths */
     struct apart_prior {
         bool is_active, is_positive;
@@ -97,8 +107,34 @@ enum nw_status apart_priors(const struct star_point *point,
 void apart_mark_told(const struct apart_model *model, const struct nw_apart_evidence *evidence,
                      struct nw_apart *apart);
 
+/* Mean over directions of a line's OTF at the model's nodes. */
+void apart_radial(const struct star_line *line, const struct apart_model *model, double *out);
+/* A line at scales 0 to 5; one disc at any diameter. The model owns them. */
+enum { APART_SCALE_ONE = 8 }; /* the rung of scale 1 */
+enum nw_status apart_ladder_new(struct apart_model *model, enum nw_star_line_id id,
+                                const struct star_point *point, const struct apart_ladder **ret,
+                                struct nw_err *err) NW_CHECKED;
+enum nw_status apart_disc_ladder(struct apart_model *model, const struct star_point *point,
+                                 const struct apart_ladder **ret, struct nw_err *err) NW_CHECKED;
+
 /* How far a point is from what a trial says, in its sigmas. */
 double apart_told_off(const struct apart_told *told, const struct apart_x *x);
+/* Its derivative by a term. */
+double apart_told_slope(const struct apart_told *told, const struct apart_x *x, int term);
+
+/* How the profile of a sub, at a point, takes small changes. */
+struct apart_response {
+    double disc;       /* square of the width per square of a disc of defocus; NaN: no run */
+    double elongation; /* e = (1 - q^2)/(1 + q^2) per difference of variance of the axes, 1/rad^2 */
+};
+bool apart_response_of(const struct apart_model *model, const struct apart_sub *sub,
+                       const struct apart_x *x, struct apart_response *ret);
+/* What zones and axes of the fitted subs say of the terms, whatever the seeing was (apart_zones.c,
+ * apart_axes.c): told[] grows by what they tell. */
+enum nw_status apart_zones(const struct star_point *point, const struct nw_apart_evidence *evidence,
+                           struct apart_model *model, struct nw_err *err) NW_CHECKED;
+enum nw_status apart_axes(const struct nw_apart_evidence *evidence, struct apart_model *model,
+                          struct nw_err *err) NW_CHECKED;
 
 /* Sets the two conditions of a sub that is this wide. */
 void apart_weigh(const struct apart_model *model, double width_rad, struct apart_sub *sub);
@@ -154,10 +190,32 @@ struct apart_samples {
 enum nw_status apart_sample(const struct apart_model *model, const struct nw_apart_opts *opts,
                             struct apart_samples *ret, struct nw_err *err) NW_CHECKED;
 
+/* The air of every sub at a point, the focus runs being off as the fitted subs tell. */
+struct apart_airs {
+    double *air, *slope; /* of every sub; NaN where a sub has none */
+    double *bend;        /* of the air by one standard error of the focus run */
+    double *error;       /* of every focus run, in its standard errors: the likeliest */
+};
+enum nw_status apart_airs_new(const struct apart_model *model, const struct apart_x *x,
+                              struct apart_airs *ret, struct nw_err *err) NW_CHECKED;
+void apart_airs_done(struct apart_airs *airs);
+/* Anew, the errors staying. */
+void apart_look_at(const struct apart_model *model, const struct apart_x *x,
+                   struct apart_airs *airs);
+double apart_run_error(const struct apart_airs *airs, const struct apart_sub *sub);
+/* Variance of one sub's air: scatter and its width's own error. */
+double apart_noise(const struct apart_model *model, const struct apart_air_law *law,
+                   const struct apart_airs *airs, size_t i);
+/* The air had the run not been off, on the tangent at the likeliest error. */
+double apart_air_at_none(const struct apart_model *model, const struct apart_airs *airs, size_t i);
+
 enum nw_status apart_judge(const struct apart_model *model, const struct apart_x *best,
                            struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 enum nw_status apart_patterns(const struct apart_model *model, const struct apart_x *best,
                               struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
+/* Whether a term adds a square to the width. */
+bool apart_is_square(enum nw_apart_term_id term);
+void apart_find_notices(struct nw_apart *apart);
 enum nw_status apart_tell(const struct apart_model *model, const struct apart_samples *samples,
                           struct nw_apart *apart, struct nw_err *err) NW_CHECKED;
 

@@ -10,8 +10,7 @@
 #include "budget/apart_internal.h"
 #include "sky/sky.h"
 
-enum { N_ANGLES = 8, MAX_LADDERS = 100, SUBS_DEFAULT = 1200, SCALES = 41, DIAMETERS = 160 };
-#define SCALE_RUNG 0.125 /* scales up to 5 */
+enum { SUBS_DEFAULT = 1200 };
 #define SAME_RUN_S 60.0
 #define NEIGHBOURS ((size_t)3) /* on either side of a sub */
 /* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
@@ -63,79 +62,7 @@ static enum nw_status make_grid(const struct maker *maker, double sharpest_rad,
     return NW_OK;
 }
 
-/* Mean over directions of a line's OTF. */
-static void radial(const struct star_line *line, const struct apart_model *model, double *out) {
-    for (size_t k = 0; k < APART_NODES; k++) {
-        double sum = 0.0;
-        for (int a = 0; a < N_ANGLES; a++) {
-            const double angle = NW_PI * (a + 0.5) / N_ANGLES;
-            double product = 1.0;
-            for (size_t i = 0; i < line->n; i++) {
-                product *= nw_otf_value(&line->parts[i], model->f[k] * cos(angle),
-                                        model->f[k] * sin(angle));
-            }
-            sum += product / N_ANGLES;
-        }
-        out[k] = sum;
-    }
-}
-
 /* ---- One sub -------------------------------------------------------------------------------- */
-
-static enum nw_status own_ladder(size_t n, double rung, struct apart_model *model,
-                                 struct apart_ladder **ret, struct nw_err *err) {
-    struct apart_ladder *ladder = nw_calloc(1, sizeof *ladder + n * sizeof *ladder->otf);
-    if (!ladder) {
-        return nw_err_set(err, NW_NOMEM, "disc of a line");
-    }
-    const enum nw_status status = nw_grow((void **)&model->own, &model->own_cap, model->n_own + 1,
-                                          sizeof(struct apart_ladder *), MAX_LADDERS, err);
-    if (status != NW_OK) {
-        free(ladder);
-        return status;
-    }
-    ladder->n = n;
-    ladder->rung = rung;
-    model->own[model->n_own++] = ladder;
-    *ret = ladder;
-    return NW_OK;
-}
-
-static enum nw_status new_ladder(struct apart_model *model, enum nw_star_line_id id,
-                                 const struct star_point *point, const struct apart_ladder **ret,
-                                 struct nw_err *err) {
-    struct apart_ladder *ladder = NULL;
-    const enum nw_status status = own_ladder(SCALES, SCALE_RUNG, model, &ladder, err);
-    for (int step = 0; step < SCALES && status == NW_OK; step++) {
-        struct star_line line;
-        star_line_build(id, point, &line);
-        star_line_scale(&line, step * SCALE_RUNG);
-        radial(&line, model, ladder->otf[step]);
-    }
-    if (status == NW_OK) {
-        *ret = ladder;
-    }
-    return status;
-}
-
-/* One disc, of any diameter: at the highest frequency a rung is a third of a radian. */
-static enum nw_status disc_ladder(struct apart_model *model, const struct star_point *point,
-                                  const struct apart_ladder **ret, struct nw_err *err) {
-    const double rung = 0.1 / model->f[APART_NODES - 1];
-    const double per_d = star_value(point, STAR_P_CENTRE) / star_value(point, STAR_P_APERTURE);
-    struct apart_ladder *ladder = NULL;
-    const enum nw_status status = own_ladder(DIAMETERS, rung, model, &ladder, err);
-    for (int step = 0; step < DIAMETERS && status == NW_OK; step++) {
-        const struct nw_otf disc = {.kind = NW_OTF_DISC, .p = {step * rung, per_d}};
-        for (size_t k = 0; k < APART_NODES; k++) {
-            ladder->otf[step][k] = nw_otf_value(&disc, model->f[k], 0.0);
-        }
-    }
-    if (status == NW_OK) {
-        *ret = ladder;
-    }
-    return status;
-}
 
 /* Width of the radial profile, by bisection: to be set beside the composed one. */
 static double radial_width(const struct apart_model *model, const double *otf) {
@@ -162,7 +89,7 @@ static enum nw_status composed_over_radial(const struct apart_model *model,
     struct star_line focus;
     struct nw_psf psf;
     star_line_build(NW_STAR_FOCUS, point, &focus);
-    radial(&focus, model, mix);
+    apart_radial(&focus, model, mix);
     const double variance = sub->motion_rad2 + sub->flexure_rad2 + sub->decentre_rad2;
     for (size_t k = 0; k < APART_NODES; k++) {
         otf[k] = sub->fixed[k] *
@@ -170,7 +97,7 @@ static enum nw_status composed_over_radial(const struct apart_model *model,
         for (size_t i = 0; i < APART_DISCS; i++) {
             const bool is_mix = DISC_LINES[i] == NW_STAR_FOCUS && sub->run != APART_NO_RUN;
             otf[k] *= is_mix            ? mix[k]
-                      : sub->ladders[i] ? sub->ladders[i]->otf[(size_t)(1.0 / SCALE_RUNG)][k]
+                      : sub->ladders[i] ? sub->ladders[i]->otf[APART_SCALE_ONE][k]
                                         : 1.0;
         }
     }
@@ -189,6 +116,22 @@ void apart_weigh(const struct apart_model *model, double width_rad, struct apart
     }
 }
 
+/* How a line differs between the axes of the frame. */
+static struct apart_axes axes_of(const struct star_line *line) {
+    struct apart_axes ret = {0.0, 0.0};
+    for (size_t i = 0; i < line->n; i++) {
+        const double *const p = line->parts[i].p;
+        if (line->parts[i].kind == NW_OTF_GAUSS) {
+            ret.plus += p[0] - p[2];
+            ret.cross += 2.0 * p[1];
+        } else if (line->parts[i].kind == NW_OTF_LINE) { /* variance: a twelfth of the square */
+            ret.plus += (p[0] * p[0] - p[1] * p[1]) / 12.0;
+            ret.cross += 2.0 * p[0] * p[1] / 12.0;
+        }
+    }
+    return ret;
+}
+
 /* The lines of a sub; `shared`: ladders that are the same for all subs. */
 static enum nw_status make_lines(struct apart_model *model, const struct star_point *point,
                                  const struct apart_ladder *shared[APART_DISCS + 1],
@@ -202,10 +145,17 @@ static enum nw_status make_lines(struct apart_model *model, const struct star_po
         double otf[APART_NODES];
         star_line_build((enum nw_star_line_id)id, point, &line);
         sub->nominal_rad[id] = line.width_rad;
+        struct apart_axes *const axes = id == NW_STAR_MOTION       ? &sub->motion_axes
+                                        : id == NW_STAR_FLEXURE    ? &sub->flexure_axes
+                                        : id == NW_STAR_DISPERSION ? &sub->dispersion_axes
+                                                                   : NULL;
+        if (axes) {
+            *axes = axes_of(&line);
+        }
         if (line.n == 0 || is_sampled(id)) {
             continue;
         }
-        radial(&line, model, otf);
+        apart_radial(&line, model, otf);
         for (size_t k = 0; k < APART_NODES; k++) {
             sub->fixed[k] *= otf[k];
         }
@@ -222,8 +172,8 @@ static enum nw_status make_lines(struct apart_model *model, const struct star_po
             continue;
         }
         if (!shared[at]) {
-            status = is_disc ? disc_ladder(model, point, &shared[at], err)
-                             : new_ladder(model, DISC_LINES[i], point, &shared[at], err);
+            status = is_disc ? apart_disc_ladder(model, point, &shared[at], err)
+                             : apart_ladder_new(model, DISC_LINES[i], point, &shared[at], err);
         }
         sub->ladders[i] = shared[at];
     }
@@ -304,6 +254,8 @@ static void describe(const struct nw_apart_night *night, size_t i, const struct 
     sub->excess_K = at_or_nan(night->excess_K, i);
     sub->airmass = fmax(1.0, star_value(point, STAR_P_AIRMASS));
     sub->exposure_s = frame->exposure_s;
+    sub->is_motion_seen = isfinite(frame->motion_ra_rad) && isfinite(frame->motion_dec_rad);
+    sub->is_vertical_known = isfinite(frame->parallactic_rad);
     sub->since_focus_s = frame->since_focus_s;
     sub->focus_change_K = at_or_nan(night->focus_change_K, i);
     const double full_K =

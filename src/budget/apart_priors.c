@@ -112,18 +112,36 @@ static void make_priors(const struct star_point *point, const struct nw_apart_ev
 }
 
 double apart_told_off(const struct apart_told *told, const struct apart_x *x) {
-    double sum = -told->ratio;
+    double sum = told->is_product ? 1.0 : 0.0;
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
-        sum += told->weight[k] * x->v[k] * x->v[k];
+        if (told->is_product) {
+            sum *= told->weight[k] != 0.0 ? x->v[k] : 1.0;
+        } else {
+            sum += told->weight[k] * x->v[k] * x->v[k];
+        }
     }
-    return sum / told->sigma;
+    return (sum - told->ratio) / told->sigma;
+}
+
+double apart_told_slope(const struct apart_told *told, const struct apart_x *x, int term) {
+    if (told->weight[term] == 0.0) {
+        return 0.0;
+    }
+    if (!told->is_product) {
+        return 2.0 * told->weight[term] * x->v[term] / told->sigma;
+    }
+    double slope = 1.0 / told->sigma;
+    for (int k = 0; k < NW_APART_N_TERMS; k++) {
+        slope *= k != term && told->weight[k] != 0.0 ? x->v[k] : 1.0;
+    }
+    return slope;
 }
 
 /* Shares of the lines in what the trial changes, by the squares of the widths that the rig file
  * foretells. */
 static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct apart_model *model,
                                 struct nw_err *err) {
-    model->told = nw_calloc(evidence->n_told + 1, sizeof *model->told);
+    model->told = nw_calloc(evidence->n_told + APART_MORE_TOLD, sizeof *model->told);
     if (!model->told) {
         return nw_err_set(err, NW_NOMEM, "%zu trials", evidence->n_told);
     }
@@ -131,7 +149,7 @@ static enum nw_status take_told(const struct nw_apart_evidence *evidence, struct
         const struct nw_apart_told *const from = &evidence->told[i];
         struct apart_told *const to = &model->told[model->n_told];
         double sum = 0.0;
-        *to = (struct apart_told){.ratio = from->ratio, .sigma = from->sigma};
+        *to = (struct apart_told){.is_trial = true, .ratio = from->ratio, .sigma = from->sigma};
         for (size_t k = 0; k < from->n; k++) {
             const enum nw_apart_term_id term = from->terms[k];
             if (is_scale_term(term) && model->prior[term].is_active) {
@@ -159,7 +177,7 @@ void apart_mark_told(const struct apart_model *model, const struct nw_apart_evid
                                        evidence->known[i].sigma_rad > 0.0;
         }
         for (size_t i = 0; i < model->n_told; i++) {
-            apart->terms[k].is_told |= model->told[i].weight[k] > 0.0;
+            apart->terms[k].is_told |= model->told[i].is_trial && model->told[i].weight[k] > 0.0;
         }
     }
 }
@@ -168,5 +186,9 @@ enum nw_status apart_priors(const struct star_point *point,
                             const struct nw_apart_evidence *evidence, struct apart_model *model,
                             struct nw_err *err) {
     make_priors(point, evidence, model);
-    return take_told(evidence, model, err);
+    enum nw_status status = take_told(evidence, model, err);
+    if (status == NW_OK) {
+        status = apart_zones(point, evidence, model, err);
+    }
+    return status == NW_OK ? apart_axes(evidence, model, err) : status;
 }

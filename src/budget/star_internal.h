@@ -75,6 +75,8 @@ void star_line_build(enum nw_star_line_id id, const struct star_point *point,
                      struct star_line *ret);
 /* The same profile `factor` times as wide. */
 void star_line_scale(struct star_line *line, double factor);
+/* Diameter on the sky of the disc that a metre of defocus at the sensor makes. */
+double star_disc_per_defocus(const struct star_point *point);
 /* Discs of focus: of the drift since the run at the point's phase (1 where unknown), of one
  * standard error of a run. They add with their signs before they are discs. */
 struct star_focus_discs {

@@ -18,8 +18,8 @@ double star_scale_rad_px(const struct star_point *point) {
     return V(PIXEL) * V(BINNING) / V(FOCAL_LENGTH);
 }
 
-/* Diameter on the sky of the disc that a defocus at the sensor makes: d D / f^2. */
-static double disc_per_defocus(const struct star_point *point) {
+/* d D / f^2 */
+double star_disc_per_defocus(const struct star_point *point) {
     return nw_optics_defocus_disc_rad(1.0, V(FOCAL_LENGTH) / V(APERTURE), V(FOCAL_LENGTH));
 }
 
@@ -69,7 +69,8 @@ static void lens_colour(const struct star_point *point, struct star_line *line) 
     const double rms_m = V(COLOUR_SPREAD) * V(PASSBAND) / 300e-9 * m2;
     enum { N = 12 };
     for (int i = 0; i < N; i++) {
-        line->mix[i].diameter_rad = sqrt(3.0) * rms_m * (i + 0.5) / N * disc_per_defocus(point);
+        line->mix[i].diameter_rad =
+            sqrt(3.0) * rms_m * (i + 0.5) / N * star_disc_per_defocus(point);
         line->mix[i].weight = 1.0;
     }
     mix_of(point, line, N);
@@ -95,8 +96,8 @@ static double focus_run_m(const struct star_point *point) {
 
 struct star_focus_discs star_focus_discs(const struct star_point *point) {
     const double phase = isnan(point->focus_phase) ? 1.0 : point->focus_phase;
-    return (struct star_focus_discs){phase * focus_drift_m(point) * disc_per_defocus(point),
-                                     focus_run_m(point) * disc_per_defocus(point)};
+    return (struct star_focus_discs){phase * focus_drift_m(point) * star_disc_per_defocus(point),
+                                     focus_run_m(point) * star_disc_per_defocus(point)};
 }
 
 /* Mean of the discs over drift (uniform from 0 to its largest, or at its phase) and over the errors
@@ -111,7 +112,7 @@ static void focus(const struct star_point *point, struct star_line *line) {
         const double phase = is_any_time ? (i + 0.5) / n_phases : point->focus_phase;
         for (int k = 0; k < 3; k++) {
             const double defocus_m = phase * focus_drift_m(point) + node[k] * focus_run_m(point);
-            line->mix[n].diameter_rad = fabs(defocus_m) * disc_per_defocus(point);
+            line->mix[n].diameter_rad = fabs(defocus_m) * star_disc_per_defocus(point);
             line->mix[n++].weight = weight[k];
         }
     }
@@ -130,7 +131,7 @@ static double blur_at(const struct star_point *point, double u, double v) {
     const double defocus = slope * (c * u + s * v) + V(CURVATURE) * (r2 - 1.0 / 3.0);
     const double lines = 0.5 * V(ASTIGMATISM) * r2;
     /* second moments of an ellipse with axes |d + s|, |d - s|: those of a disc sqrt(d^2 + s^2) */
-    return hypot(defocus, lines) * disc_per_defocus(point);
+    return hypot(defocus, lines) * star_disc_per_defocus(point);
 }
 
 struct star_field_blur star_field_blur(const struct star_point *point) {

@@ -21,6 +21,9 @@ struct season_truth {
     /* factors on what the rig says */
     double colour, decentre, focus, tilt, motion, flexure;
     double tilt_rad;            /* the frame's median disc as the rig has it */
+    bool has_field;             /* zones and elongation are measured too */
+    double stretch;             /* elongation of all subs along x */
+    double bend_m;              /* curvature, centre to corner; the frame's width is without it */
     double local_rad, settle_s; /* at the first sub */
     double ln_seeing;           /* of the usual air against 2 arcsec */
     double night, wander, scatter;
@@ -52,12 +55,16 @@ static const double SIM_INTERVAL_S = 5400.0;
 
 struct sim_sub {
     double seeing_rad, airmass, t_open_s, defocus_m;
-    double motion_rad[2];
+    double motion_rad[2]; /* right ascension along x, the camera being upright */
+    double vertical_rad;  /* position angle of the zenith: flexure goes along it */
+    bool is_zone;         /* one place of the field, this far from the middle's focus */
+    double place_m;
 };
 
-/* All OTFs of one sub; discs: lens colour, 12 of a uniform spread. */
-static inline enum nw_status sim_width(const struct season_truth *t, const struct sim_sub *sub,
-                                       double *ret_rad) {
+/* All OTFs of one sub; discs: lens colour, 12 of a uniform spread. At one place tilt and defocus
+ * are one disc; over the frame the median star's disc of tilt stands beside that of defocus. */
+static inline enum nw_status sim_profile(const struct season_truth *t, const struct sim_sub *sub,
+                                         struct nw_psf *psf) {
     const double f_m = 0.644;
     const double d_m = 0.115;
     const double wavelength_m = 550e-9;
@@ -78,29 +85,61 @@ static inline enum nw_status sim_width(const struct season_truth *t, const struc
                         pow(t->pinch_rad / NW_FWHM_PER_SIGMA, 2.0);
     const double ra = t->motion * sub->motion_rad[0];
     const double dec = t->motion * sub->motion_rad[1];
+    const double tilt = sub->is_zone ? 0.0 : t->tilt * t->tilt_rad;
+    const double defocus_m = fabs(sub->defocus_m + (sub->is_zone ? sub->place_m : 0.0));
     struct nw_otf parts[10] = {
         {.kind = NW_OTF_SEEING, .p = {r0_m, wavelength_m, 25.0}},
         {.kind = NW_OTF_PUPIL, .p = {d_m, wavelength_m, 0.0}},
         {.kind = NW_OTF_DISCS, .p = {0.0, per_d}, .mix = colours, .n_mix = 12},
         {.kind = NW_OTF_GAUSS, .p = {blur + ra * ra, 0.0, blur + dec * dec}},
-        {.kind = NW_OTF_LINE, .p = {0.0, line, 0.0}},
+        {.kind = NW_OTF_LINE,
+         .p = {line * sin(sub->vertical_rad), line * cos(sub->vertical_rad), 0.0}},
         {.kind = NW_OTF_BOX, .p = {3.76e-6 / f_m, 0.0, 0.0}},
-        {.kind = NW_OTF_DISC, .p = {t->tilt * t->tilt_rad, per_d}},
+        {.kind = NW_OTF_DISC, .p = {tilt, per_d}},
     };
     size_t n = 7;
-    if (fabs(sub->defocus_m) > 1e-7) {
-        parts[n++] =
-            (struct nw_otf){.kind = NW_OTF_DISC, .p = {fabs(sub->defocus_m) * disc, per_d}};
+    if (defocus_m > 1e-7) {
+        parts[n++] = (struct nw_otf){.kind = NW_OTF_DISC, .p = {defocus_m * disc, per_d}};
     }
     if (local > 1e-9) {
         parts[n++] =
             (struct nw_otf){.kind = NW_OTF_SEEING,
                             .p = {0.97586343 * wavelength_m / local, wavelength_m, INFINITY}};
     }
+    return nw_psf_compose(parts, n, psf, NULL);
+}
+
+static inline enum nw_status sim_width(const struct season_truth *t, const struct sim_sub *sub,
+                                       double *ret_rad) {
     struct nw_psf psf = {0};
-    const enum nw_status status = nw_psf_compose(parts, n, &psf, NULL);
+    const enum nw_status status = sim_profile(t, sub, &psf);
     *ret_rad = psf.fwhm_rad;
     return status;
+}
+
+/* Widths of middle and corner zones (80 % of the way out), 2 % of noise; 4 % more in all corners,
+ * from coma and colour. Tilt: 45 um corner to corner at the angle 2.2, as star_rig.h has it. */
+static inline void sim_zones(const struct season_truth *t, const struct sim_sub *sub, gsl_rng *rng,
+                             struct nw_star_frame *f) {
+    const double w = 6248.0;
+    const double h = 4176.0;
+    const double diagonal = hypot(w, h);
+    const double c = cos(2.2);
+    const double s = sin(2.2);
+    const double per_half = 0.5 * t->tilt * 45e-6 * diagonal / (fabs(c) * w + fabs(s) * h);
+    for (int k = 0; k < 5; k++) {
+        const double u = k == 4 ? 0.0 : (k % 2 ? 0.8 : -0.8) * w / diagonal;
+        const double v = k == 4 ? 0.0 : (k / 2 ? 0.8 : -0.8) * h / diagonal;
+        struct sim_sub zone = *sub;
+        double width = NAN;
+        zone.is_zone = true;
+        zone.place_m = per_half * (c * u + s * v) + t->bend_m * (u * u + v * v - 1.0 / 3.0);
+        if (sim_width(t, &zone, &width) != NW_OK) {
+            abort();
+        }
+        *(k == 4 ? &f->fwhm_centre_rad : &f->fwhm_corner_rad[k]) =
+            width * (k == 4 ? 1.0 : 1.04) * (1.0 + gsl_ran_gaussian(rng, 0.02));
+    }
 }
 
 /* What the guide log says of a sub. Its noise is taken off as it usually is: what is left over goes
@@ -116,6 +155,15 @@ static inline void sim_log(const struct sim_sub *sub, double log_error, struct n
         *(axis ? &f->motion_dec_low_rad : &f->motion_ra_low_rad) = 0.8 * told;
         *(axis ? &f->motion_dec_high_rad : &f->motion_ra_high_rad) = 1.2 * told;
     }
+}
+
+static inline void sim_field(const struct season_truth *t, const struct sim_sub *sub,
+                             const struct nw_psf *psf, gsl_rng *rng, struct nw_star_frame *f) {
+    sim_zones(t, sub, rng, f);
+    f->e1 = psf->e1 + t->stretch + gsl_ran_gaussian(rng, 0.004);
+    f->e2 = psf->e2 + gsl_ran_gaussian(rng, 0.004);
+    f->e_sigma = 0.004;
+    f->parallactic_rad = sub->vertical_rad;
 }
 
 static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t k,
@@ -152,12 +200,14 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
                                     .airmass = airmass,
                                     .t_open_s = at_s + 150.0,
                                     .defocus_m = defocus_m,
+                                    .vertical_rad = t->has_field ? 0.9 * atan(away_h) : 0.5 * NW_PI,
                                     .motion_rad = {ra0 * (0.8 + 0.4 * gsl_rng_uniform(rng)),
                                                    dec0 * (0.8 + 0.4 * gsl_rng_uniform(rng))}};
-        double width = NAN;
-        if (sim_width(t, &sub, &width) != NW_OK) {
+        struct nw_psf psf = {0};
+        if (sim_profile(t, &sub, &psf) != NW_OK) {
             abort();
         }
+        const double width = psf.fwhm_rad;
         struct nw_star_frame *f = &sim->frames[k][i];
         *f = test_star_frame(start_s + at_s, airmass, width * (1.0 + gsl_ran_gaussian(rng, 0.005)));
         f->fwhm_sigma_rad = 0.005 * width;
@@ -166,6 +216,9 @@ static inline void sim_night(const struct season_truth *t, gsl_rng *rng, size_t 
         sim->change_K[k][i] = change_K;
         sim->seeing_rad[k][i] = seeing;
         sim_log(&sub, log_error, f);
+        if (t->has_field) {
+            sim_field(t, &sub, &psf, rng, f);
+        }
     }
     sim->nights[k] = (struct nw_apart_night){
         .frames = sim->frames[k], .n = t->n_subs, .focus_change_K = sim->change_K[k]};
