@@ -194,6 +194,12 @@ int main(int argc, char **argv) {
             printf("season %ld: %.1f sigma: %s\n", i, season->notices[k].significance,
                    season->notices[k].what);
         }
+        for (size_t k = 0; k < season->n_patterns && n[0] <= 30; k++) {
+            if (isfinite(season->patterns[k].power)) {
+                printf("season %ld: power %.2f +- %.2f, %.1f\n", i, season->patterns[k].power, season->patterns[k].power_sigma, season->patterns[k].significance);
+            }
+        }
+        fflush(stdout);
         nw_apart_free(season);
     }
     printf("%ld seasons of %ld nights of %ld subs, cause %s, seed %ld\n", n[0], n[1], n[2],

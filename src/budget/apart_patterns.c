@@ -143,11 +143,15 @@ struct scan {
     double *columns;
     size_t n_columns; /* with the air and the pattern */
     double precision[MAX_COLUMNS][MAX_COLUMNS], pull[MAX_COLUMNS];
+    size_t extra; /* coefficient of the constant that no line has; 0: there is none */
+    double extra_best;
 };
 
-/* Coefficient of the last column and its standard error; prior precision on the others. */
-static bool last_coefficient(const struct normal *normal, const struct scan *scan, double *ret,
-                             double *ret_sigma) {
+/* Coefficient of the last column and its standard error, with prior precision on the others.
+ * Nothing makes stars narrower: where the constant comes out below nothing (what no line has; the
+ * lines have their own errors), `is_one_sided` takes it as nothing. */
+static bool last_coefficient(const struct normal *normal, const struct scan *scan,
+                             bool is_one_sided, double *ret, double *ret_sigma) {
     const size_t n = normal->n - 1;
     gsl_matrix *m = gsl_matrix_alloc(n, n);
     gsl_vector *b = gsl_vector_alloc(n);
@@ -161,8 +165,13 @@ static bool last_coefficient(const struct normal *normal, const struct scan *sca
     is_good = is_good && gsl_linalg_cholesky_decomp1(m) == 0 &&
               gsl_linalg_cholesky_svx(m, b) == 0 && gsl_linalg_cholesky_invert(m) == 0;
     if (is_good) {
-        *ret = gsl_vector_get(b, n - 1);
-        *ret_sigma = sqrt(gsl_matrix_get(m, n - 1, n - 1));
+        const size_t e = scan->extra;
+        const double extra = scan->extra_best + gsl_vector_get(b, e);
+        const bool is_held = is_one_sided && e > 0 && extra < 0.0;
+        const double both = is_held ? gsl_matrix_get(m, n - 1, e) : 0.0;
+        const double share = both / gsl_matrix_get(m, e, e);
+        *ret = gsl_vector_get(b, n - 1) - share * (is_held ? extra : 0.0);
+        *ret_sigma = sqrt(gsl_matrix_get(m, n - 1, n - 1) - share * both);
     }
     gsl_matrix_free(m);
     gsl_vector_free(b);
@@ -240,6 +249,8 @@ static void lay_out(const struct apart_model *model, const struct apart_x *best,
             at[k] = n++;
         }
     }
+    scan->extra = at[NW_APART_EXTRA];
+    scan->extra_best = best->v[NW_APART_EXTRA];
     hold_told(model, best, at, scan);
 }
 
@@ -328,8 +339,8 @@ static void scan_for_patterns(const struct apart_model *level, const struct apar
             continue;
         }
         whiten(level, &law, airs, scan->columns, scan->n_columns, &normal);
-        if (last_coefficient(&normal, scan, &value, &sigma)) {
-            const bool is_power = (enum along)k == ALONG_POWER;
+        const bool is_power = (enum along)k == ALONG_POWER;
+        if (last_coefficient(&normal, scan, is_power, &value, &sigma)) {
             apart->patterns[apart->n_patterns++] =
                 (struct nw_apart_pattern){.along = ALONG[k].along,
                                           .hint = ALONG[k].hint,
