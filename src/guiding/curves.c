@@ -8,6 +8,7 @@
 #include "guiding/guiding_internal.h"
 
 enum { PAIRS_MIN = 20 };
+static const double LAG_MOST_s = 3600.0;
 
 void nw_guide_curves_free(struct nw_guide_curves *curves) {
     if (curves) {
@@ -76,9 +77,11 @@ static size_t add_lag(const struct nw_guide_curves *c, double lag_s, double inte
     return n;
 }
 
-/* Lags even in the logarithm, at whole steps, up to a third of the log. */
+/* Lags even in the logarithm, at whole steps, so dense that a worm's swing shows as one to the last
+ * (2 % apart). */
 static void find_lags(struct nw_guide_curves *c, double interval_s) {
-    const double top = fmax(2.0, (c->t_s[c->n - 1] - c->t_s[0]) / (3.0 * interval_s));
+    const double longest_s = fmin(LAG_MOST_s, (c->t_s[c->n - 1] - c->t_s[0]) / 3.0);
+    const double top = fmax(2.0, longest_s / interval_s);
     long last = 0;
     for (int step = 0; step < NW_GUIDE_LAGS; step++) {
         const long k = lround(pow(top, (double)step / (NW_GUIDE_LAGS - 1)));

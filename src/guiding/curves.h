@@ -4,10 +4,11 @@
 
 #include "guiding/guiding.h"
 
-enum { NW_GUIDE_LAGS = 48, NW_GUIDE_FOLD_BINS = 36 };
+enum { NW_GUIDE_LAGS = 320, NW_GUIDE_FOLD_BINS = 36 };
 
 /* Errors against lag: rms of e(t + lag) - e(t), the root of the structure function, of all samples
- * that count, across dithers too: all are against the lock point. White noise of sigma n adds 2 n^2
+ * that count, across dithers too: all are against the lock point. Up to a third of the log, at most
+ * an hour: what a sub, a few subs and some turns of a worm see. White noise of sigma n adds 2 n^2
  * to its square at every lag; what rises above that is motion. Lags with fewer than 20 pairs are
  * left out. */
 struct nw_guide_lags {

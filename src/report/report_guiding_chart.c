@@ -1,5 +1,5 @@
 /* report_guiding_chart.c - a guide log on one page: lag, worm turn, trace.
- * Idea: axes differ in dash as well as colour, noise is hatched, what was cut out is tinted; every
+ * Idea: axes differ in dash as well as colour, noise is shaded, what was cut out is tinted; every
  * number of the axes has its unit. */
 #include <math.h>
 
@@ -15,8 +15,9 @@ static const struct nw_svg_style RA = {.ink = NW_SVG_BLUE, .line_mm = 0.5};
 static const struct nw_svg_style DEC = {.ink = NW_SVG_RED, .line_mm = 0.5, .dash = NW_SVG_DASHED};
 static const struct nw_svg_style THIN = {.ink = NW_SVG_GREY, .line_mm = 0.2};
 static const struct nw_svg_style SUB = {.line_mm = 0.35, .dash = NW_SVG_DASH_DOT};
-static const struct nw_svg_style NOISE = {.ink = NW_SVG_NO_INK, .fill = NW_SVG_HATCH};
-static const struct nw_svg_style NOISE_DEC = {.ink = NW_SVG_NO_INK, .fill = NW_SVG_BACKHATCH};
+static const struct nw_svg_style NOISE[2] = {
+    {.ink = NW_SVG_NO_INK, .fill = NW_SVG_SHADE, .shade = 0.12},  /* the larger, RA or Dec */
+    {.ink = NW_SVG_NO_INK, .fill = NW_SVG_SHADE, .shade = 0.28}}; /* the smaller, over it */
 static const struct nw_svg_style CUT = {.ink = NW_SVG_NO_INK, .fill = NW_SVG_TINT};
 
 struct page {
@@ -32,13 +33,22 @@ static void heading(struct page *page, double x_mm, double y_mm, const char *tex
 
 /* ---- Lag ---- */
 
-static void noise_band(struct page *page, const struct nw_svg_frame *frame, double noise_rad,
-                       const struct nw_svg_style *style) {
-    const double top = sqrt(2.0) * noise_rad * AS; /* 2 n^2 in the square of the difference */
+/* 2 n^2 in the square of the difference. The larger band first, so that both are seen. */
+static void noise_bands(struct page *page, const struct nw_svg_frame *frame) {
+    const double tops[2] = {sqrt(2.0) * page->a->ra.noise_rad * AS,
+                            sqrt(2.0) * page->a->dec.noise_rad * AS};
     const double x[] = {frame->x.low, frame->x.high};
-    if (isfinite(top)) {
-        nw_svg_band(&page->svg, frame, x, (double[2]){0.0, 0.0}, (double[2]){top, top}, 2, style);
-        nw_svg_y_line(&page->svg, frame, top, NULL, &THIN);
+    const int larger = isfinite(tops[1]) && !(tops[0] >= tops[1]) ? 1 : 0;
+    const double y = 98.9;
+    for (int i = 0; i < 2; i++) {
+        const int axis = i == 0 ? larger : 1 - larger;
+        const double top = tops[axis];
+        if (isfinite(top)) {
+            nw_svg_band(&page->svg, frame, x, (double[2]){0.0, 0.0}, (double[2]){top, top}, 2,
+                        &NOISE[i]);
+            (void)nw_svg_key(&page->svg, (double[2]){axis == 0 ? 20.0 : 58.0, y}, &NOISE[i],
+                             axis == 0 ? "noise, RA" : "noise, Dec");
+        }
     }
 }
 
@@ -70,8 +80,7 @@ static void draw_lags(struct page *page) {
         isfinite(frame.x.high) && frame.x.high > frame.x.low ? frame.x.high : 2.0 * frame.x.low;
     frame.y.high = 1.1 * top;
     nw_svg_axes(&page->svg, &frame);
-    noise_band(page, &frame, page->a->ra.noise_rad, &NOISE);
-    noise_band(page, &frame, page->a->dec.noise_rad, &NOISE_DEC);
+    noise_bands(page, &frame);
     nw_svg_polyline(&page->svg, &frame, lags->lag_s, ra, lags->n, &RA);
     nw_svg_polyline(&page->svg, &frame, lags->lag_s, dec, lags->n, &DEC);
     if (isfinite(page->a->sub_length_s)) {
@@ -80,8 +89,6 @@ static void draw_lags(struct page *page) {
     const double y = 94.5;
     (void)nw_svg_key(&page->svg, (double[2]){20.0, y}, &RA, "right ascension");
     (void)nw_svg_key(&page->svg, (double[2]){58.0, y}, &DEC, "declination");
-    (void)nw_svg_key(&page->svg, (double[2]){20.0, y + 4.4}, &NOISE, "noise, RA");
-    (void)nw_svg_key(&page->svg, (double[2]){58.0, y + 4.4}, &NOISE_DEC, "noise, Dec");
 }
 
 /* ---- Worm ---- */
@@ -143,6 +150,8 @@ static void draw_turn(struct page *page, const struct turn *turn) {
     struct nw_svg_frame below =
         turn_frame(turn, 53.0, largest(turn->low, N, largest(turn->high, N, 0.05)));
     below.x.has_no_numbers = false;
+    below.x.scale = fold->is_keyed ? NW_SVG_TURN : NW_SVG_LINEAR;
+    above.x.scale = below.x.scale;
     below.x.label = fold->is_keyed ? "turn of the worm from axis angle 0 [deg]"
                                    : "turn of the worm from the log's middle [s]";
     if (fold->is_found) {
@@ -150,7 +159,7 @@ static void draw_turn(struct page *page, const struct turn *turn) {
         nw_svg_y_line(&page->svg, &above, 0.0, NULL, &THIN);
         nw_svg_polyline(&page->svg, &above, turn->x, turn->without, N, &RA);
         (void)nw_svg_key(&page->svg, (double[2]){114.0, 94.5}, &RA,
-                         "above: the worm without the loop");
+                         "worm: above without the loop, below left");
     } else {
         below.top_mm = 20.0;
         below.height_mm = 62.0;
@@ -162,9 +171,10 @@ static void draw_turn(struct page *page, const struct turn *turn) {
     }
     nw_svg_bars(&page->svg, &below, turn->x, turn->low, turn->high, N, &line);
     nw_svg_marks(&page->svg, &below, turn->x, turn->mean, N, &dots);
-    (void)nw_svg_key(&page->svg, (double[2]){114.0, 98.9}, fold->is_found ? &RA : &line,
-                     fold->is_found ? "below: what is left; dots: errors as logged"
-                                    : "errors as logged, mean of turns");
+    const struct nw_svg_style dot = {.line_mm = 0.1, .fill = NW_SVG_INKED};
+    (void)nw_svg_key(&page->svg, (double[2]){114.0, 98.9}, &line,
+                     "errors as logged, mean of turns");
+    nw_svg_circle(&page->svg, (double[2]){118.0, 100.5}, 0.5, &dot);
 }
 
 static void draw_worm(struct page *page) {

@@ -104,8 +104,9 @@ void nw_svg_path_end(struct nw_svg *svg);
 
 enum nw_svg_scale {
     NW_SVG_LINEAR,
-    NW_SVG_LOG,  /* low > 0 */
-    NW_SVG_CLOCK /* seconds UTC, marked as hours and minutes */
+    NW_SVG_LOG,   /* low > 0 */
+    NW_SVG_CLOCK, /* seconds UTC, marked as hours and minutes */
+    NW_SVG_TURN   /* degrees, marked at whole parts of a turn */
 };
 struct nw_svg_axis {
     double low, high; /* low < high; at the left and at the bottom, unless is_reversed */

@@ -65,6 +65,16 @@ static size_t log_ticks(double low, double high, size_t max_ticks, double ticks[
     return n;
 }
 
+static double nice_turn_step(double rough) {
+    static const double STEPS[] = {5.0, 15.0, 30.0, 45.0, 90.0};
+    for (size_t i = 0; i < sizeof STEPS / sizeof STEPS[0]; i++) {
+        if (STEPS[i] >= rough) {
+            return STEPS[i];
+        }
+    }
+    return 180.0 * ceil(rough / 180.0);
+}
+
 size_t nw_svg_ticks(double low, double high, enum nw_svg_scale scale, size_t max_ticks,
                     double ticks[static 24], int *ret_decimals) {
     assert(high > low && max_ticks >= 2 && max_ticks <= 20);
@@ -75,6 +85,9 @@ size_t nw_svg_ticks(double low, double high, enum nw_svg_scale scale, size_t max
     const double rough = (high - low) / (double)max_ticks;
     if (scale == NW_SVG_CLOCK) {
         return even_ticks(low, high, nice_clock_step(rough), ticks);
+    }
+    if (scale == NW_SVG_TURN) {
+        return even_ticks(low, high, nice_turn_step(rough), ticks);
     }
     const double step = nice_step(rough);
     const int decimals = -(int)floor(log10(step) + 1e-9);
