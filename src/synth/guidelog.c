@@ -4,7 +4,10 @@
 
 #include <math.h>
 
-static void write_head(const struct synth_scene *scene, struct nw_buf *buf) {
+/* first_s: of the first row, for which the hour angle stands; guiding may begin after a focus run.
+ */
+static void write_head(const struct synth_scene *scene, double first_s, struct nw_buf *buf) {
+    const double hour_rad = scene->hour_angle_rad + NW_SIDEREAL_RATE_RAD_S * first_s;
     const double rate = scene->mount.rate_rad_s * NW_ARCSEC_PER_RAD;
     const double dec = scene->dec_rad * NW_DEG_PER_RAD;
     nw_buf_printf(buf, "# simulated by nightwright synth\n");
@@ -14,7 +17,7 @@ static void write_head(const struct synth_scene *scene, struct nw_buf *buf) {
                   scene->loop.scale_rad * NW_ARCSEC_PER_RAD);
     nw_buf_printf(buf, "# ra_rate_arcsec_per_s: %.5f\n# dec_rate_arcsec_per_s: %.5f\n", rate, rate);
     nw_buf_printf(buf, "# declination_deg: %.5f\n", dec);
-    nw_buf_printf(buf, "# hour_angle_h: %.4f\n", scene->hour_angle_rad * 12.0 / NW_PI);
+    nw_buf_printf(buf, "# hour_angle_h: %.5f\n", hour_rad * 12.0 / NW_PI);
     nw_buf_printf(buf, "# latitude_deg: %.5f\n", scene->place.latitude_rad * NW_DEG_PER_RAD);
     nw_buf_printf(buf, "# elevation_m: %.0f\n", scene->place.elevation_m);
     nw_buf_printf(buf, "# tube_side: %s\n", scene->hang.tube_side < 0 ? "west" : "east");
@@ -51,7 +54,7 @@ enum nw_status nw_synth_guide_write(const struct synth_scene *scene,
                                     struct nw_err *err) {
     struct nw_buf buf;
     nw_buf_init(&buf, (size_t)512 << 20);
-    write_head(scene, &buf);
+    write_head(scene, night->n_rows > 0 ? night->rows[0].t_s : 0.0, &buf);
     for (size_t i = 0; i < night->n_rows; i++) {
         write_row(scene, &night->rows[i], &buf);
     }

@@ -29,6 +29,9 @@ static const struct row {
     {"worm_third", NW_DIM_ANGLE, AT(mount.worm_amplitude_rad[2]), "0 arcsec", "300 arcsec",
      "amplitude at a third of the period"},
     {"worm_period", NW_DIM_TIME, AT(mount.worm_period_s), "10 s", "7200 s", "one turn of the worm"},
+    {"worm_phase", NW_DIM_ANGLE, AT(mount.worm_axis_phase_rad), "-360 deg", "360 deg",
+     "phase of the first turn where the axis angle is 0: one worm for many nights; its harmonics "
+     "follow. Else drawn for each night"},
     {"walk_ra", NW_DIM_ANGLE, AT(mount.walk_ra_rad), "0 arcsec", "5 arcsec",
      "random walk per root second"},
     {"walk_dec", NW_DIM_ANGLE, AT(mount.walk_dec_rad), "0 arcsec", "5 arcsec",

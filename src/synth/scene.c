@@ -274,12 +274,25 @@ static void set_mount(const struct nw_rig *rig, gsl_rng *rng, struct synth_mount
         .rate_rad_s = val_or(rig->mount.guide_rate, 0.5) * NW_SIDEREAL_RATE_RAD_S,
         .flexure_e_rad_s = flexure * sin(angle),
         .flexure_n_rad_s = flexure * cos(angle),
+        .worm_axis_phase_rad = NAN,
         .polar_azimuth_rad = NAN,
         .polar_altitude_rad = NAN,
         .refraction = 1.0,
     };
     for (int i = 0; i < SYNTH_WORMS; i++) {
         mount->worm_phase_rad[i] = 2.0 * NW_PI * gsl_rng_uniform(rng);
+    }
+}
+
+/* A worm that goes with the wheel: the hour angle turns the axis, the tube's side adds half a turn,
+ * the teeth multiply both. */
+static void set_worm_phase(struct synth_scene *scene) {
+    struct synth_mount *const mount = &scene->mount;
+    const double axis_rad = scene->hour_angle_rad + (scene->hang.tube_side < 0 ? NW_PI : 0.0);
+    const double teeth = 2.0 * NW_PI / NW_SIDEREAL_RATE_RAD_S / mount->worm_period_s;
+    for (int i = 0; i < SYNTH_WORMS && isfinite(mount->worm_axis_phase_rad); i++) {
+        mount->worm_phase_rad[i] =
+            remainder((i + 1) * (mount->worm_axis_phase_rad + teeth * axis_rad), 2.0 * NW_PI);
     }
 }
 
@@ -425,6 +438,7 @@ enum nw_status nw_synth_scene_init(const struct nw_rig *rig, const char *setup_n
         status = nw_synth_inject(opts->inject, opts->n_inject, &scene, err);
     }
     if (status == NW_OK) {
+        set_worm_phase(&scene);
         scene.camera.angle_rad += isfinite(scene.hang.rotator_rad) ? scene.hang.rotator_rad : 0.0;
         status = nw_synth_focuser_check(&scene, err);
     }

@@ -92,6 +92,7 @@ struct synth_camera {
 
 struct synth_mount {
     double worm_period_s, worm_amplitude_rad[SYNTH_WORMS], worm_phase_rad[SYNTH_WORMS];
+    double worm_axis_phase_rad; /* of the first turn at axis angle 0; NaN: phases are drawn */
     double polar_error_rad, polar_angle_rad; /* hour angle towards which the axis is off */
     double walk_ra_rad, walk_dec_rad;        /* per root second */
     double shake_ra_rad, shake_dec_rad, shake_time_s;

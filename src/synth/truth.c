@@ -143,6 +143,7 @@ static json_t *mount_json(const struct synth_scene *scene, const struct synth_ni
         (void)json_array_append_new(worm, part);
     }
     (void)json_object_set_new(object, "worm", worm);
+    put(object, "worm_phase_at_axis_zero_deg", mount->worm_axis_phase_rad * NW_DEG_PER_RAD);
     put_arcsec(object, "walk_ra_arcsec_per_root_s", mount->walk_ra_rad);
     put_arcsec(object, "walk_dec_arcsec_per_root_s", mount->walk_dec_rad);
     put_arcsec(object, "shake_ra_arcsec", mount->shake_ra_rad);

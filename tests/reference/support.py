@@ -8,6 +8,7 @@ import json
 import os
 import pathlib
 import random
+import re
 import signal
 import sqlite3
 import subprocess
@@ -53,6 +54,20 @@ def run_book(book, *args, **more):
 
 def answer_book(book, *args):
     return answer("book", *args, "--book", book)
+
+
+def keys_of(value):
+    """Of a JSON document, however deep."""
+    if isinstance(value, dict):
+        return set(value).union(*map(keys_of, value.values()))
+    return set().union(*map(keys_of, value)) if isinstance(value, list) else set()
+
+
+def undocumented(document, heading):
+    """Keys that the section of docs/formats.md with this heading does not name in backticks."""
+    text = (TOP / "docs/formats.md").read_text().split(heading, 1)[1]
+    section = re.split(r"\n#+ ", text)[0]
+    return sorted(keys_of(document) - set(re.findall(r"`([A-Za-z_0-9]+)`", section)))
 
 
 class Kills:

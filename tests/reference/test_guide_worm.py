@@ -5,7 +5,7 @@ Environment: NIGHTWRIGHT = the built command.
 import numpy as np
 import pytest
 from astropy.timeseries import LombScargle
-from support import COMMAND, answer
+from support import COMMAND, RIG, answer, good, undocumented
 
 pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="no built command")
 RATE = 7.5
@@ -66,3 +66,28 @@ def test_false_alarm_of_a_weak_line_is_that_of_astropy(tmp_path):
     assert got["period_s"] == pytest.approx(1.0 / frequency[np.argmax(power)],
                                             abs=3 * got["period_sigma_s"])
     assert abs(np.log10(got["false_alarm"] / alarm)) < 1.0
+
+
+def keyed_night(folder, hour, phase, seed):
+    # 180 teeth; an hour. The simulator turns its worm with the wheel, by vectors of its own
+    good("synth", RIG, "-o", folder, "--subs", 4, "--sub", "900 s", "--size", "64x64", "--seed", seed,
+         f"--hour-angle={hour} deg", "--inject", f"worm_phase={phase} deg", "--inject",
+         "worm_period=478.68939 s")
+    return folder / "guide.csv"
+
+
+def test_nights_on_both_sides_of_the_pier_show_one_worm(tmp_path):
+    west, east, other = (keyed_night(tmp_path / name, hour, phase, seed) for name, hour, phase, seed
+                         in (("w", -40, 75, 3), ("e", 12, 75, 4), ("o", 25, -120, 5)))
+    assert "# tube_side: west" in west.read_text() and "# tube_side: east" in east.read_text()
+
+    def over(*logs):
+        document = answer("guiding", *logs)
+        assert undocumented(document, "### `guiding --json`") == []
+        return document["worm_over_runs"]
+    got = over(west, east)
+    assert got["runs"] == 2 and got["teeth"] == 180 and got["same_worm"]
+    assert abs(got["phase_at_axis_zero_deg"] - 75) < 3 * got["phase_sigma_deg"] < 40
+    assert got["foretold_by_others"] > 0.85
+    got = over(west, other)  # a clutch slipped: another worm
+    assert not got["same_worm"] and got["chance"] < 1e-3 and got["foretold_by_others"] < 0.3
