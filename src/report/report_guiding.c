@@ -212,8 +212,10 @@ static void head(const struct nw_guide_log *log, const struct nw_guide_analysis 
                   log->has_dates ? start : "", log->has_dates ? ", " : "",
                   nw_report_duration(duration, sizeof duration, a->duration_s), a->interval_s,
                   a->n_used, a->n_samples);
-    nw_buf_printf(text, "  cut out: %zu dithers%s, %zu gaps; bursts: %zu\n", a->n_dithers,
-                  a->are_dithers_inferred ? " (inferred from jumps)" : "", a->n_gaps, a->n_bursts);
+    nw_buf_printf(text, "  cut out: %zu dither%s%s, %zu gap%s; bursts: %zu\n", a->n_dithers,
+                  a->n_dithers == 1 ? "" : "s",
+                  a->are_dithers_inferred ? " (inferred from jumps)" : "", a->n_gaps,
+                  a->n_gaps == 1 ? "" : "s", a->n_bursts);
     if (a->is_pulse_acts_inferred) {
         nw_buf_printf(text, "  pulses act %s their row (inferred: say `# pulse_acts: %s`)\n",
                       acts_text(a->pulse_acts), acts_text(a->pulse_acts));
@@ -231,7 +233,7 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     nw_report_right(text, 9, "RA");
     nw_report_right(text, 9, "Dec");
     nw_buf_printf(text, "\n");
-    (void)snprintf(total, sizeof total, "total %.2f", a->total_rms_logged_rad * AS);
+    (void)snprintf(total, sizeof total, "total %.2f; about zero", a->total_rms_logged_rad * AS);
     row(text, "rms as logged", ra->rms_logged_rad * AS, dec->rms_logged_rad * AS, 2, total);
     row(text, "mean", ra->mean_rad * AS, dec->mean_rad * AS, 2, "+ east, + north");
     row(text, "99 % within", ra->p99_rad * AS, dec->p99_rad * AS, 2, "");

@@ -64,15 +64,24 @@ static void say_axis(const char *name, bool is_flat, double gain, double deadban
     }
 }
 
+/* " Gain RA 0.7 to 0.9 is the same within 2 %." A range of one step is none to tell of. */
+static void say_range_of(const char *name, double low, double high, bool *is_said,
+                         struct nw_buf *line) {
+    if (high - low > 0.05) {
+        nw_buf_printf(line, "%s %s %.1f to %.1f", *is_said ? "," : " Gain", name, low, high);
+        *is_said = true;
+    }
+}
+
 /* The flat range of gains, and how far what was chosen on some subs held on the others. */
 static void say_range(const struct nw_guide_replay *r, struct nw_buf *line) {
-    nw_buf_printf(line, " Gain RA %.1f to %.1f is the same within 2 %%", r->gain_ra_low,
-                  r->gain_ra_high);
+    bool is_said = false;
+    say_range_of("RA", r->gain_ra_low, r->gain_ra_high, &is_said, line);
     if (r->is_dec_allowed) {
-        nw_buf_printf(line, ", Dec %.1f to %.1f", r->gain_dec_low, r->gain_dec_high);
+        say_range_of("Dec", r->gain_dec_low, r->gain_dec_high, &is_said, line);
     }
-    nw_buf_printf(line, ". Chosen on half of the subs it was off by %.0f %% on the others.",
-                  r->holdout_error * 100.0);
+    nw_buf_printf(line, "%s Chosen on half of the subs it was off by %.0f %% on the others.",
+                  is_said ? " is the same within 2 %." : "", r->holdout_error * 100.0);
 }
 
 static void say_best(const struct nw_guide_analysis *a, struct nw_buf *line) {

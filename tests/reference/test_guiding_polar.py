@@ -10,7 +10,7 @@ import re
 
 import numpy as np
 import pytest
-from support import RIG, answer, good, needs_command, run
+from support import RIG, answer, good, needs_command, run, undocumented
 
 RIG_POLAR_ERROR_ARCMIN = 2.5  # of that file
 
@@ -99,6 +99,7 @@ def test_one_pointing_with_frames_tells_both_components(tmp_path, latitude, dec,
     assert alone["altitude_sigma_arcmin"] is None or (
         alone["altitude_sigma_arcmin"] > 1.5 * pole["altitude_sigma_arcmin"])
     [flexure] = got["flexure"]
+    assert undocumented(got, "### `guiding --json`") == []
     for axis, want in (("east", 6), ("north", -3)):
         sigma = flexure[f"{axis}_sigma_arcsec_per_h"]
         assert sigma < 1.5
