@@ -70,8 +70,8 @@ def test_false_alarm_of_a_weak_line_is_that_of_astropy(tmp_path):
 
 def keyed_night(folder, hour, phase, seed):
     # 180 teeth; an hour. The simulator turns its worm with the wheel, by vectors of its own
-    good("synth", RIG, "-o", folder, "--subs", 4, "--sub", "900 s", "--size", "64x64", "--seed", seed,
-         f"--hour-angle={hour} deg", "--inject", f"worm_phase={phase} deg", "--inject",
+    good("synth", RIG, "-o", folder, "--subs", 4, "--sub", "900 s", "--size", "64x64", "--seed",
+         seed, f"--hour-angle={hour} deg", "--inject", f"worm_phase={phase} deg", "--inject",
          "worm_period=478.68939 s")
     return folder / "guide.csv"
 
