@@ -83,10 +83,15 @@ static double threshold_of(const struct field *field, double asked, double fwhm_
     return level;
 }
 
-static bool is_listed(const struct peak_list *peaks, size_t i, double reach_px) {
+/* Whether what a peak has moved to is listed: nearer than stars part, or the flank of a brighter
+ * star. */
+static bool is_listed(const struct peak_list *peaks, size_t i, double fwhm_px) {
+    const struct peak *const p = &peaks->peaks[i];
     for (size_t k = 0; k < peaks->n; k++) {
-        const double dx = (double)(peaks->peaks[k].x - peaks->peaks[i].x);
-        const double dy = (double)(peaks->peaks[k].y - peaks->peaks[i].y);
+        const struct peak *const other = &peaks->peaks[k];
+        const double dx = (double)(other->x - p->x);
+        const double dy = (double)(other->y - p->y);
+        const double reach_px = (other->snr > p->snr ? 1.5 : 0.7) * fwhm_px;
         if (k != i && dx * dx + dy * dy < reach_px * reach_px) {
             return true;
         }
@@ -108,10 +113,10 @@ static void look_for_hit(void *user, size_t i) {
     struct peak moved = *p;
     if (peak_is_hit(job->field, &moved, job->fwhm_px, job->peaks->threshold)) {
         p->x = p->y = DROPPED;
-    } else if (moved.x != p->x || moved.y != p->y) {
-        *p = moved;
-        p->is_moved = true;
+        return;
     }
+    moved.is_moved = moved.x != p->x || moved.y != p->y;
+    *p = moved;
 }
 
 /* A star whose peak was on a hit beside it moves; one that had a peak of its own is not listed
@@ -122,7 +127,7 @@ static void drop_hits(const struct field *field, double fwhm_px, struct peak_lis
     size_t kept = 0;
     for (size_t i = 0; i < peaks->n; i++) {
         struct peak *const p = &peaks->peaks[i];
-        if (p->is_moved && is_listed(peaks, i, 0.7 * fwhm_px)) {
+        if (p->is_moved && is_listed(peaks, i, fwhm_px)) {
             p->x = p->y = DROPPED;
         }
     }

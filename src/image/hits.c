@@ -261,6 +261,50 @@ static bool is_on_line(const struct field *field, int32_t x, int32_t y, double f
     return false;
 }
 
+/* Where nine pixels side by side have the most light; those without value count as sky. */
+static void brightest_nine(const struct window *w, double *ret_x, double *ret_y) {
+    double best = -INFINITY;
+    for (int j = 1; j + 1 < w->side; j++) {
+        for (int i = 1; i + 1 < w->side; i++) {
+            double sum = 0.0;
+            for (int k = 0; k < 9; k++) {
+                const float value = w->px[(j - 1 + k / 3) * w->side + i - 1 + k % 3];
+                sum += isfinite(value) ? (double)value : 0.0;
+            }
+            if (sum > best) {
+                best = sum;
+                *ret_x = w->x0 + i;
+                *ret_y = w->y0 + j;
+            }
+        }
+    }
+}
+
+/* Where a star's light is in a window without its hits: about (x, y), else the brightest place. */
+static bool star_is_left(const struct window *w, const struct field *field, double fwhm_px,
+                         double threshold, double *x, double *y, double *ret_snr) {
+    for (int attempt = 0; attempt < 2; attempt++) {
+        double try_x = *x;
+        double try_y = *y;
+        if (attempt > 0) {
+            brightest_nine(w, &try_x, &try_y);
+        }
+        struct window filled;
+        window_copy(w, &filled);
+        window_fill(&filled, try_x, try_y);
+        const struct centroid c = window_centroid(&filled, field, try_x, try_y, fwhm_px);
+        try_x = c.is_good ? c.x : try_x;
+        try_y = c.is_good ? c.y : try_y;
+        *ret_snr = window_matched_snr(attempt == 0 ? &filled : w, try_x, try_y, fwhm_px);
+        if (*ret_snr >= threshold) {
+            *x = try_x;
+            *y = try_y;
+            return true;
+        }
+    }
+    return false;
+}
+
 bool peak_is_hit(const struct field *field, struct peak *peak, double fwhm_px, double threshold) {
     const int32_t x = peak->x;
     const int32_t y = peak->y;
@@ -277,14 +321,14 @@ bool peak_is_hit(const struct field *field, struct peak *peak, double fwhm_px, d
         return false;
     }
     /* the hit may have drawn the peak beside a star: where its light is without the hit */
-    window_fill(&w, x, y);
-    const struct centroid c = window_centroid(&w, field, x, y, fwhm_px);
-    const double there_x = c.is_good ? c.x : (double)x;
-    const double there_y = c.is_good ? c.y : (double)y;
-    if (window_matched_snr(&w, there_x, there_y, fwhm_px) < threshold) {
+    double star_x = (double)x;
+    double star_y = (double)y;
+    double star_snr = 0.0;
+    if (!star_is_left(&w, field, fwhm_px, threshold, &star_x, &star_y, &star_snr)) {
         return true;
     }
-    peak->x = (int32_t)lround(there_x);
-    peak->y = (int32_t)lround(there_y);
+    peak->snr = (float)star_snr;
+    peak->x = (int32_t)lround(star_x);
+    peak->y = (int32_t)lround(star_y);
     return false;
 }

@@ -43,6 +43,17 @@ struct companion companion_fit(const struct window *window, const struct field *
                                const struct flank *flank, const struct peak *first,
                                const struct peak *second);
 
+/* ---- judge.c: a star, or hits beside each other? ---- */
+struct shape {    /* the frame's delivered profile, of height 1, in steps of a quarter of a pixel */
+    double light; /* of all of it */
+    int reach_px, half;
+    float *value; /* (2 half + 1) squared; the caller's to free */
+};
+bool shape_make(const struct seeing *seeing, double pixel_width, struct shape *ret);
+struct star_job;
+/* Whether the pixels about peak i ask for a star, at (x, y) or else near it. */
+bool judge_star(const struct star_job *job, size_t i, double x, double y);
+
 /* ---- stars.c ---- */
 struct star_sample { /* of a fit with a beta of its own; beta NaN where useless */
     double beta, optical_px, shape1, shape2;
@@ -54,6 +65,7 @@ struct star_job {
     const struct grid *grid;
     const struct seeing *seeing;
     const struct flank *flank;
+    const struct shape *shape; /* NULL: stars are not judged */
     struct nw_star *stars;
     struct companion *companions; /* NULL: not looked for */
     struct star_sample *samples;  /* when the common profile is sought */

@@ -134,6 +134,51 @@ static inline void field_noise(struct nw_frame *frame, double sky_adu, double si
     }
 }
 
+/* What spoils a pixel of a raw frame. */
+enum { HOT = 1, COLUMN = 2, TRACK = 4, DEAD = 8 };
+
+/* Hot pixels (0.1 %, 50 to 50,000 ADU, one in ten with a neighbour), warm columns, cosmic rays
+ * (single hits and tracks), dead pixels. what: of every pixel what spoils it, zeros before. */
+static inline void field_spoil(struct nw_frame *f, uint8_t *what, gsl_rng *rng) {
+    const size_t n = f->width_px * f->height_px;
+    for (size_t i = 0; i < n / 1000; i++) {
+        const size_t at = gsl_rng_uniform_int(rng, n - 1);
+        const double heat = fmin(50.0 / gsl_rng_uniform_pos(rng), 50000.0);
+        f->px[at] += (float)heat;
+        f->px[at + 1] += (float)(i % 10 == 0 ? heat * gsl_rng_uniform(rng) : 0.0);
+        what[at] |= HOT;
+    }
+    for (size_t i = 0; i < f->width_px / 500; i++) {
+        const size_t x = gsl_rng_uniform_int(rng, f->width_px);
+        const size_t y0 = gsl_rng_uniform_int(rng, f->height_px);
+        const double heat = gsl_ran_flat(rng, 15.0, 300.0);
+        for (size_t y = y0; y < f->height_px; y++) {
+            f->px[y * f->width_px + x] += (float)heat;
+            what[y * f->width_px + x] |= COLUMN;
+        }
+    }
+    for (size_t i = 0; i < n / 50000; i++) {
+        const double angle = gsl_ran_flat(rng, 0.0, 2.0 * NW_PI);
+        const double length = i % 2 ? 0.0 : gsl_ran_exponential(rng, 6.0);
+        const double deposit = 300.0 + gsl_ran_exponential(rng, 1500.0);
+        const double x0 = gsl_ran_flat(rng, 40.0, (double)f->width_px - 40.0);
+        const double y0 = gsl_ran_flat(rng, 40.0, (double)f->height_px - 40.0);
+        const int steps = 1 + (int)(10.0 * fmin(length, 35.0));
+        for (int k = 0; k < steps; k++) {
+            const long x = lround(x0 + 0.1 * k * cos(angle));
+            const long y = lround(y0 + 0.1 * k * sin(angle));
+            f->px[(size_t)y * f->width_px + (size_t)x] +=
+                (float)(deposit * (length > 0.0 ? 0.1 : 1.0));
+            what[(size_t)y * f->width_px + (size_t)x] |= TRACK;
+        }
+    }
+    for (size_t i = 0; i < n / 5000; i++) {
+        const size_t at = gsl_rng_uniform_int(rng, n);
+        f->px[at] = i % 2 ? 0.0F : -200.0F;
+        what[at] |= DEAD;
+    }
+}
+
 /* The measured star nearest to a place, within reach; NULL when there is none. */
 static inline const struct nw_star *field_find(const struct nw_measure *m, double x, double y,
                                                double reach) {

@@ -48,58 +48,13 @@ static struct true_profile profile_delivering(double width_px) {
     return p;
 }
 
-/* What spoils a pixel of a raw frame. */
-enum { HOT = 1, COLUMN = 2, TRACK = 4, DEAD = 8 };
-
-/* Hot pixels (0.1 %, 50 to 50,000 ADU, one in ten with a neighbour), warm columns, cosmic rays
- * (single hits and tracks), dead pixels. */
-static void spoil(struct nw_frame *f, uint8_t *what, gsl_rng *rng) {
-    const size_t n = f->width_px * f->height_px;
-    for (size_t i = 0; i < n / 1000; i++) {
-        const size_t at = gsl_rng_uniform_int(rng, n - 1);
-        const double heat = fmin(50.0 / gsl_rng_uniform_pos(rng), 50000.0);
-        f->px[at] += (float)heat;
-        f->px[at + 1] += (float)(i % 10 == 0 ? heat * gsl_rng_uniform(rng) : 0.0);
-        what[at] |= HOT;
-    }
-    for (size_t i = 0; i < f->width_px / 500; i++) {
-        const size_t x = gsl_rng_uniform_int(rng, f->width_px);
-        const size_t y0 = gsl_rng_uniform_int(rng, f->height_px);
-        const double heat = gsl_ran_flat(rng, 15.0, 300.0);
-        for (size_t y = y0; y < f->height_px; y++) {
-            f->px[y * f->width_px + x] += (float)heat;
-            what[y * f->width_px + x] |= COLUMN;
-        }
-    }
-    for (size_t i = 0; i < n / 50000; i++) {
-        const double angle = gsl_ran_flat(rng, 0.0, 2.0 * NW_PI);
-        const double length = i % 2 ? 0.0 : gsl_ran_exponential(rng, 6.0);
-        const double deposit = 300.0 + gsl_ran_exponential(rng, 1500.0);
-        const double x0 = gsl_ran_flat(rng, 40.0, (double)f->width_px - 40.0);
-        const double y0 = gsl_ran_flat(rng, 40.0, (double)f->height_px - 40.0);
-        const int steps = 1 + (int)(10.0 * fmin(length, 35.0));
-        for (int k = 0; k < steps; k++) {
-            const long x = lround(x0 + 0.1 * k * cos(angle));
-            const long y = lround(y0 + 0.1 * k * sin(angle));
-            f->px[(size_t)y * f->width_px + (size_t)x] +=
-                (float)(deposit * (length > 0.0 ? 0.1 : 1.0));
-            what[(size_t)y * f->width_px + (size_t)x] |= TRACK;
-        }
-    }
-    for (size_t i = 0; i < n / 5000; i++) {
-        const size_t at = gsl_rng_uniform_int(rng, n);
-        f->px[at] = i % 2 ? 0.0F : -200.0F;
-        what[at] |= DEAD;
-    }
-}
-
 static double argument(int argc, char **argv, int i, double if_absent) {
     double value = if_absent;
     return argc > i && nw_text_to_double(argv[i], &value) ? value : if_absent;
 }
 
 struct tally {
-    size_t n_true, n_found, n_false, n_listed, n_false_all;
+    size_t n_true, n_found, n_false, n_listed, n_false_all, n_twice;
     double ratio[20000], noise_sum, pixel_sum; /* noise of the mesh; of single pixels */
     size_t n_ratio;
 };
@@ -163,11 +118,18 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
             t->ratio[t->n_ratio++] = found->flux_adu / s[i].flux;
         }
     }
+    bool *const is_listed = calloc(n, sizeof *is_listed);
     for (size_t k = 0; k < m->n_stars; k++) {
-        bool is_true = false;
-        for (size_t i = 0; i < n && !is_true; i++) {
-            is_true = hypot(s[i].x - m->stars[k].x_px, s[i].y - m->stars[k].y_px) < p->fwhm + 1.0;
+        double nearest = INFINITY;
+        size_t star = 0;
+        for (size_t i = 0; i < n; i++) {
+            const double d = hypot(s[i].x - m->stars[k].x_px, s[i].y - m->stars[k].y_px);
+            star = d < nearest ? i : star;
+            nearest = fmin(nearest, d);
         }
+        const bool is_true = nearest < p->fwhm + 1.0;
+        t->n_twice += is_true && is_listed[star];
+        is_listed[star] = is_listed[star] || is_true;
         t->n_false_all += !is_true;
         t->n_false += !is_true && m->stars[k].snr > 20.0;
         if (!is_true && spoilt && m->stars[k].snr > 20.0) {
@@ -176,6 +138,7 @@ static void compare(const struct true_star *s, size_t n, const struct true_profi
             show(spoilt, m->stars[k].x_px, m->stars[k].y_px, p->fwhm + 2.0);
         }
     }
+    free(is_listed);
     t->n_listed += m->n_stars;
     t->noise_sum += m->noise_adu;
     t->pixel_sum += m->aspects.noise.pixel_adu;
@@ -204,7 +167,7 @@ static void found(int argc, char **argv, bool is_raw) {
         field_noise(f, SKY, SIGMA, GAIN, rng);
         if (is_raw) {
             memset(what, 0, side * side);
-            spoil(f, what, rng);
+            field_spoil(f, what, rng);
         }
         struct nw_measure *const m = measured(f);
         const struct spoilt spoilt = {f, what};
@@ -216,11 +179,13 @@ static void found(int argc, char **argv, bool is_raw) {
     }
     const double share = 100.0 * (double)t->n_found / (double)t->n_true;
     printf("%4.1f px %6.0f stars/Mpx%s: %zu of %zu found (%.2f %%); "
-           "%zu false above SNR 20 (%.2f %%), %zu of all %zu; flux %+.2f %%, width %+.2f %%, "
+           "%zu false above SNR 20 (%.2f %%), %zu of all %zu, %zu listed twice; flux %+.2f %%, "
+           "width %+.2f %%, "
            "noise of the mesh %+.1f %%, of a pixel %+.1f %%\n",
            width_px, 1e6 * (double)n / ((double)side * (double)side), is_raw ? ", raw" : "",
            t->n_found, t->n_true, share, t->n_false, 100.0 * (double)t->n_false / (double)t->n_true,
-           t->n_false_all, t->n_listed, 100.0 * (nw_stat_median(t->ratio, t->n_ratio) - 1.0),
+           t->n_false_all, t->n_listed, t->n_twice,
+           100.0 * (nw_stat_median(t->ratio, t->n_ratio) - 1.0),
            100.0 * (width / true_delivered(&p, 1.0) - 1.0),
            100.0 * (t->noise_sum / seeds / SIGMA - 1.0),
            100.0 * (t->pixel_sum / seeds / SIGMA - 1.0));
