@@ -46,6 +46,8 @@ struct nw_trail_seeing {
     double step_s;
     struct nw_trail_length lengths[NW_TRAIL_LENGTHS];
     size_t n_lengths;
+    double off_rad, off_sigma_rad; /* of the trails' direction from right ascension; NaN */
+    const char *off_by;            /* what says how the frame lies; NULL: nothing, not checked */
     /* left out, as in nw_trails */
     size_t n_seen, n_saturated, n_edge, n_blended, n_faint, n_odd_length, n_slanted;
 };
@@ -58,8 +60,11 @@ enum nw_status nw_trail_seeing_solve(const struct nw_trails *trails,
 /* The whole way from one frame: the scale from the setup's focal length and the frame's pixel,
  * exposure and declination from the header, priors from the site. `pattern` as of
  * nw_measure_frame ("": mono); of colour frames the green pixels are used.
- *   errors  those of nw_trails_measure and of nw_trail_seeing_solve; DATA: what neither header nor
- *           rig says */
+ * Trails that are not along right ascension are refused (over 3 off_sigma_rad): by the frame's
+ * world coordinates, to 1 deg, else by the setup's camera_angle, either hand, to its error and 2
+ * deg (not where the header has a rotator, whose zero is nobody's). errors  those of
+ * nw_trails_measure and of nw_trail_seeing_solve; DATA: what neither header nor rig says; another
+ * direction */
 enum nw_status nw_trail_seeing(const struct nw_frame *frame, const char *pattern,
                                const struct nw_rig *rig, const struct nw_setup *setup,
                                struct nw_trail_seeing *ret, struct nw_err *err) NW_CHECKED;

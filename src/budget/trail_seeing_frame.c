@@ -5,6 +5,8 @@
 
 #include <math.h>
 
+#include "image/colours.h"
+
 static double first_of(double header, double rig) {
     return header > 0.0 ? header : rig;
 }
@@ -66,6 +68,54 @@ static enum nw_status setting_of(const struct nw_frame_facts *facts, const struc
     return NW_OK;
 }
 
+/* By how much two directions of lines differ, -90 to 90 deg. */
+static double between(double a_rad, double b_rad) {
+    return remainder(a_rad - b_rad, NW_PI);
+}
+
+struct direction {
+    double east_rad, off_rad, sigma_rad;
+    const char *by; /* NULL: how the frame lies is not known */
+};
+
+/* The sky drifts along right ascension whatever the pole of the mount is; a declination drive that
+ * runs, a hand or the wind moves the stars another way. +y stands at the camera angle from north
+ * through east, +x a quarter turn from it, clockwise or not: the rig file does not say. */
+static struct direction direction_of(const struct nw_frame *frame, const struct nw_setup *setup,
+                                     double trails_rad) {
+    static const double WORLD_RAD = 1.0 * NW_RAD_PER_DEG;
+    static const double BY_EYE_RAD = 2.0 * NW_RAD_PER_DEG; /* common practice, no source */
+    const struct nw_frame_axes axes = nw_frame_axes_of(frame);
+    const struct nw_val *const angle = &setup->camera_angle_rad;
+    if (isfinite(axes.east_rad)) {
+        return (struct direction){axes.east_rad, between(trails_rad, axes.east_rad), WORLD_RAD,
+                                  "the header's world coordinates"};
+    }
+    if (angle->from == NW_FROM_ASSUMED || angle->from == NW_FROM_UNKNOWN || !isfinite(angle->v) ||
+        isfinite(frame->facts.rotator_rad)) {
+        return (struct direction){NAN, NAN, NAN, NULL};
+    }
+    const double plain = between(trails_rad, -angle->v);
+    const double mirrored = between(trails_rad, angle->v);
+    const bool is_plain = fabs(plain) <= fabs(mirrored);
+    return (struct direction){is_plain ? -angle->v : angle->v, is_plain ? plain : mirrored,
+                              hypot(isfinite(angle->sigma) ? angle->sigma : 0.0, BY_EYE_RAD),
+                              "camera_angle of the rig file"};
+}
+
+static enum nw_status check_direction(const struct direction *d, double trails_rad,
+                                      struct nw_err *err) {
+    return !(fabs(d->off_rad) > 3.0 * d->sigma_rad)
+               ? NW_OK
+               : nw_err_set(err, NW_DATA,
+                            "trails lie at %.0f deg from +x to +y, right ascension at %.0f +- %.0f "
+                            "by %s: something else than the sky moved (declination drive, wind, a "
+                            "hand), or the camera was turned since",
+                            between(trails_rad, 0.0) * NW_DEG_PER_RAD,
+                            between(d->east_rad, 0.0) * NW_DEG_PER_RAD,
+                            d->sigma_rad * NW_DEG_PER_RAD, d->by);
+}
+
 enum nw_status nw_trail_seeing(const struct nw_frame *frame, const char *pattern,
                                const struct nw_rig *rig, const struct nw_setup *setup,
                                struct nw_trail_seeing *ret, struct nw_err *err) {
@@ -98,8 +148,17 @@ enum nw_status nw_trail_seeing(const struct nw_frame *frame, const char *pattern
         .saturation_adu = first_of(facts->saturation_adu, frame->data_max_adu),
         .gain_e_per_adu = gain};
     status = nw_trails_measure(view, &opts, &trails, err);
+    const struct direction direction = direction_of(frame, setup, trails.angle_rad);
+    if (status == NW_OK) {
+        status = check_direction(&direction, trails.angle_rad, err);
+    }
     if (status == NW_OK) {
         status = nw_trail_seeing_solve(&trails, &setting, ret, err);
+    }
+    if (status == NW_OK) {
+        ret->off_rad = direction.off_rad;
+        ret->off_sigma_rad = direction.sigma_rad;
+        ret->off_by = direction.by;
     }
 done:
     nw_trails_done(&trails);

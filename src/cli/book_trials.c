@@ -161,7 +161,7 @@ static enum nw_status find_trails(struct cli_search *s, const char *date, struct
         s->book, date, s->how->is_all ? -INFINITY : s->how->since_utc_s, &blanks, err);
     for (size_t i = 0; i < blanks.n && status == NW_OK; i++) {
         struct nw_trail_frame frame;
-        cli_trail_judge(blanks.items[i].path, s->rig, s->setup, &frame);
+        cli_trail_judge(blanks.items[i].path, s->rig, s->setup, &frame, NULL);
         if (frame.is_told) {
             status = keep_trail(s, &blanks.items[i], &frame.seeing, err);
         }

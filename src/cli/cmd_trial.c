@@ -120,13 +120,18 @@ static enum nw_status work_on_frames(const struct cli_args *args, struct work *w
         return cli_trial_other(args, w->report.card, w->rig, w->setup, result, err);
     }
     if (w->report.card != trail) {
+        struct nw_err why = {0};
         const enum nw_status status = evaluate(args, w, err);
-        if (status == NW_OK || is_named ||
-            cli_trial_trail(args, trail, w->rig, w->setup, result, NULL) != NW_OK) {
+        if (status == NW_OK || is_named) {
+            return status;
+        }
+        const enum nw_status tried = cli_trial_trail(args, trail, w->rig, w->setup, result, &why);
+        if (tried == NW_DATA) { /* no trails either */
             return status;
         }
         w->is_written = true;
-        return NW_OK;
+        *err = why;
+        return tried;
     }
     w->is_written = true;
     return cli_trial_trail(args, trail, w->rig, w->setup, result, err);

@@ -6,10 +6,13 @@
 #include "cli/keep.h"
 
 void cli_trail_judge(const char *path, const struct nw_rig *rig, const struct nw_setup *setup,
-                     struct nw_trail_frame *ret) {
+                     struct nw_trail_frame *ret, struct nw_frame_facts *ret_facts) {
     struct nw_frame *frame = NULL;
     struct nw_err err = {0};
     enum nw_status status = nw_frame_read(path, NULL, &frame, &err);
+    if (status == NW_OK && ret_facts) {
+        *ret_facts = frame->facts;
+    }
     if (status == NW_OK) {
         const bool is_unsaid = frame->n_planes == 1 && frame->facts.bayer[0] == '\0';
         status = nw_trail_seeing(frame, is_unsaid ? setup->camera.pattern : frame->facts.bayer, rig,
@@ -22,9 +25,8 @@ void cli_trail_judge(const char *path, const struct nw_rig *rig, const struct nw
 }
 
 static enum nw_status write(const struct cli_args *args, const struct nw_trail_report *report,
-                            const struct nw_rig *rig, const struct nw_setup *setup,
-                            struct cli_result *result, struct nw_err *err) {
-    struct nw_about about;
+                            const struct nw_about *about, struct cli_result *result,
+                            struct nw_err *err) {
     json_t *document = NULL;
     if (!cli_wants_json(args)) {
         nw_report_trail_text(report, &result->text);
@@ -32,18 +34,8 @@ static enum nw_status write(const struct cli_args *args, const struct nw_trail_r
     if (!cli_wants_document(args)) {
         return NW_OK;
     }
-    nw_about_init(&about, rig, setup);
-    for (size_t i = 0; i < report->n; i++) {
-        const struct nw_frame_opts header = {.header_only = true};
-        struct nw_frame *frame = NULL;
-        if (report->frames[i].is_told &&
-            nw_frame_read(report->frames[i].path, &header, &frame, NULL) == NW_OK) {
-            nw_about_add(&about, &frame->facts);
-        }
-        nw_frame_free(frame);
-    }
     const enum nw_status status = nw_report_trail_json(report, &document, err);
-    return status == NW_OK ? cli_document(args, &about, document, result, err) : status;
+    return status == NW_OK ? cli_document(args, about, document, result, err) : status;
 }
 
 enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_trial *card,
@@ -54,6 +46,7 @@ enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_tria
     struct nw_paths paths = {0};
     struct nw_trail_frame *frames = NULL;
     struct nw_trail_seeing *told = NULL;
+    struct nw_about about;
     struct nw_trail_report report = {.card = card, .assumed_rad = rig->site.seeing_rad};
     enum nw_status status = cli_frame_paths(given, n_given, &paths, err);
     if (status != NW_OK) {
@@ -65,9 +58,12 @@ enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_tria
         status = nw_err_set(err, NW_NOMEM, "%zu frames of a trial", paths.n);
         goto done;
     }
+    nw_about_init(&about, rig, setup);
     for (size_t i = 0; i < paths.n; i++) {
-        cli_trail_judge(paths.items[i], rig, setup, &frames[i]);
+        struct nw_frame_facts facts;
+        cli_trail_judge(paths.items[i], rig, setup, &frames[i], &facts);
         if (frames[i].is_told) {
+            nw_about_add(&about, &facts);
             told[report.n_told++] = frames[i].seeing;
         }
     }
@@ -78,7 +74,7 @@ enum nw_status cli_trial_trail(const struct cli_args *args, const struct nw_tria
     report.frames = frames;
     report.n = paths.n;
     report.mean = nw_trail_seeing_join(told, report.n_told);
-    status = write(args, &report, rig, setup, result, err);
+    status = write(args, &report, &about, result, err);
 done:
     free(frames);
     free(told);

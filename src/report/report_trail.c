@@ -7,6 +7,8 @@
 #include "report/report_internal.h"
 
 #define ARCSEC(x) ((x)*NW_ARCSEC_PER_RAD)
+static const char UNCHECKED[] = "not checked: neither world coordinates in the header nor "
+                                "camera_angle in the rig file say how the frame lies";
 
 static void entry(struct nw_buf *buf, const char *head, const char *text) {
     nw_report_entry(buf, 2, 12, head, text);
@@ -74,6 +76,12 @@ static void verdict(const struct nw_trail_report *report, struct nw_buf *buf) {
         entry(buf, "FORETOLD", text);
     }
     const struct nw_trail_seeing *s = first_told(report);
+    nw_text_copy(text, sizeof text, UNCHECKED);
+    if (s->off_by) {
+        (void)snprintf(text, sizeof text, "%.1f +- %.1f deg from right ascension, by %s",
+                       s->off_rad * NW_DEG_PER_RAD, s->off_sigma_rad * NW_DEG_PER_RAD, s->off_by);
+    }
+    entry(buf, "DIRECTION", text);
     entry(buf, "WIND",
           s->wind_is_told ? "narrowed by the fall-off; of all layers together"
                           : "not told apart from what the rig file says: one frame knows the "
@@ -128,6 +136,12 @@ static void frame_json(struct nw_json *json, json_t *item, const struct nw_trail
     nw_json_number(json, item, "seeing_wind_correlation", s->seeing_wind_correlation, 3);
     nw_json_bool(json, item, "wind_told", s->wind_is_told);
     nw_json_number(json, item, "airmass", s->airmass, 4);
+    nw_json_number(json, item, "off_right_ascension_deg", s->off_rad * NW_DEG_PER_RAD, 4);
+    nw_json_number(json, item, "off_right_ascension_sigma_deg", s->off_sigma_rad * NW_DEG_PER_RAD,
+                   3);
+    if (!s->off_by) {
+        nw_json_why(json, item, "off_right_ascension_deg", UNCHECKED);
+    }
     nw_json_number(json, item, "wobble_arcsec", ARCSEC(s->wobble_rad), 4);
     nw_json_number(json, item, "noise_arcsec", ARCSEC(s->noise_rad), 3);
     nw_json_number(json, item, "shared", s->shared, 3);

@@ -34,8 +34,7 @@ static struct nw_synth_trail_opts trial_of(const struct synth_scene *scene, gsl_
         .width_rad = width_rad,
         .exposure_s = isfinite(scene->opts.sub_length_s) ? scene->opts.sub_length_s : EXPOSURE_S,
         .dec_rad = scene->dec_rad,
-        .angle_rad =
-            camera->angle_rad, /* west drifts along -x at angle 0; the sign tells nothing */
+        .angle_rad = -camera->angle_rad, /* of a line: east and west, seen from +x to +y */
         .width_px = camera->width_px,
         .height_px = camera->height_px,
         .n_stars = 8 + (size_t)(STARS_PER_MPX * area_px * 1e-6),

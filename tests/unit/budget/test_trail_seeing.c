@@ -110,6 +110,45 @@ static void refuse(struct nw_frame *frame, const struct nw_rig *rig, const struc
     }
 }
 
+/* Trails at 11.5 deg; the demo rig's camera stands at 12 deg, either hand. */
+static void test_another_direction_is_refused(void **state) {
+    (void)state;
+    const struct nw_setup *setup = NULL;
+    struct nw_rig *rig = demo(&setup);
+    float *px = calloc((size_t)W * H, sizeof *px);
+    struct nw_setup *turned = malloc(sizeof *turned);
+    assert_true(px && turned);
+    struct nw_synth_trail_opts sky = sky_of(2.0, 5);
+    sky.n_stars = 8;
+    struct nw_trail_seeing s;
+    struct nw_err err = {0};
+    struct nw_frame frame;
+    frame_of(&sky, px, &frame);
+    frame.facts.pixel_m = sky.scale_rad * setup->focal_length_m.v;
+    assert_int_equal(nw_trail_seeing(&frame, "", rig, setup, &s, &err), NW_OK);
+    check_near(s.off_rad, (0.2 - 12.0 * NW_RAD_PER_DEG), 0.01, "0.2 rad against 12 deg");
+    assert_non_null(strstr(s.off_by, "camera_angle"));
+    *turned = *setup;
+    turned->camera_angle_rad.v = 60.0 * NW_RAD_PER_DEG;
+    refuse(&frame, rig, turned, "trails lie at 12 deg from +x to +y, right ascension at 60 +- 2");
+    frame.facts.rotator_rad = 1.0; /* the camera may stand anywhere */
+    assert_int_equal(nw_trail_seeing(&frame, "", rig, turned, &s, &err), NW_OK);
+    assert_null(s.off_by);
+    assert_true(isnan(s.off_rad));
+    /* the header's world coordinates stand above both: east along +y */
+    struct nw_card cards[] = {{.key = "CTYPE1", .value = "RA---TAN"},
+                              {.key = "CD1_1", .value = "0.0"},
+                              {.key = "CD1_2", .value = "0.00027"},
+                              {.key = "CD2_1", .value = "0.00027"},
+                              {.key = "CD2_2", .value = "0.0"}};
+    frame.cards = cards;
+    frame.n_cards = sizeof cards / sizeof *cards;
+    refuse(&frame, rig, setup, "by the header's world coordinates");
+    free(turned);
+    free(px);
+    nw_rig_free(rig);
+}
+
 static void test_what_tells_nothing_is_refused(void **state) {
     (void)state;
     const struct nw_setup *setup = NULL;
@@ -205,6 +244,7 @@ static void test_frames_of_an_evening_are_joined(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_simulated_seeing_is_found),
+        cmocka_unit_test(test_another_direction_is_refused),
         cmocka_unit_test(test_what_tells_nothing_is_refused),
         cmocka_unit_test(test_covariance_at_no_lag_is_the_variance),
         cmocka_unit_test(test_white_noise_has_the_same_power_in_every_cosine),
