@@ -98,10 +98,10 @@ double book_column_real(sqlite3_stmt *statement, int column);
 void book_column_text(sqlite3_stmt *statement, int column, char *to, size_t size);
 
 /* Light brought to the zenith by an extinction of 0.2 mag an airmass (common practice, no source);
- * of an airmass unknown, as it is. */
+ * NaN where the airmass is not known. */
 static inline double book_zenith_light(double light, double airmass) {
     static const double EXTINCTION_MAG = 0.2;
-    return isfinite(airmass) ? light * pow(10.0, 0.4 * EXTINCTION_MAG * (airmass - 1.0)) : light;
+    return light * pow(10.0, 0.4 * EXTINCTION_MAG * (airmass - 1.0));
 }
 
 /* Verdict of a trial that the owner took back: told.h. */

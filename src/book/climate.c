@@ -13,38 +13,12 @@ static const double *series(const struct nw_air_log *log, size_t k) {
     return log->data + k * log->n;
 }
 
-/* Whether a switch was on in a row; `if_unsaid` where the log does not say. */
-static bool is_on(const struct nw_air_log *log, enum nw_air_series which, size_t row,
-                  bool if_unsaid) {
-    const double value = nw_air_log_at(log, which, row);
-    return isfinite(value) ? value >= 0.5 : if_unsaid;
-}
-
 /* ---- The margin ----------------------------------------------------------------------------- */
 
 struct margin {
     double low_K, at_utc_s, wet_s;
     size_t surface; /* SIZE_MAX: none */
 };
-
-/* Least margin of all surfaces in a row; NaN where nothing is open or known. */
-static double margin_of_row(const struct nw_air_log *log, size_t row, size_t *ret_surface) {
-    const double vapour_Pa = nw_air_log_at(log, NW_AIR_VAPOUR, row);
-    double low_K = NAN;
-    if (!isfinite(vapour_Pa) || !is_on(log, NW_AIR_ROOF_OPEN, row, true) ||
-        is_on(log, NW_AIR_COVERED, row, false)) {
-        return NAN;
-    }
-    const double wets_K = nw_air_wetting_point_K(vapour_Pa, NULL);
-    for (size_t k = 0; k < log->n_surfaces; k++) {
-        const double margin_K = nw_air_log_surface_K(log, k, row) - wets_K;
-        if (isfinite(margin_K) && !(margin_K >= low_K)) {
-            low_K = margin_K;
-            *ret_surface = k;
-        }
-    }
-    return low_K;
-}
 
 static enum nw_status find_margin(const struct nw_air_log *log, const struct book_piece *piece,
                                   struct margin *ret, struct nw_err *err) {
@@ -56,8 +30,8 @@ static enum nw_status find_margin(const struct nw_air_log *log, const struct boo
         return nw_err_set(err, NW_NOMEM, "%zu rows", piece->n);
     }
     for (size_t i = piece->first; i < piece->first + piece->n; i++) {
-        size_t surface = SIZE_MAX;
-        const double margin_K = margin_of_row(log, i, &surface);
+        const struct book_dew_margin row = book_dew_margin_of(log, i);
+        const double margin_K = row.margin_K;
         if (!isfinite(margin_K)) {
             continue;
         }
@@ -67,7 +41,7 @@ static enum nw_status find_margin(const struct nw_air_log *log, const struct boo
         if (!(margin_K >= least_K)) {
             least_K = margin_K;
             ret->at_utc_s = log->t_s[i];
-            ret->surface = surface;
+            ret->surface = row.surface;
         }
     }
     ret->low_K = n > 0 ? nw_stat_quantile(margins, n, SLIPS) : NAN;
@@ -190,9 +164,10 @@ static enum nw_status put_summary(struct book_row *row, const struct nw_air_log 
     for (size_t i = 0; i < sizeof all / sizeof all[0] && status == NW_OK; i++) {
         book_row_put(row, all[i].name, book_real(all[i].value));
     }
-    book_row_put(
-        row, "margin_of",
-        book_text(margin.surface < log->n_surfaces ? log->surface_names[margin.surface] : ""));
+    book_row_put(row, "margin_of",
+                 book_text(margin.surface < log->n_surfaces ? log->surface_names[margin.surface]
+                           : isfinite(margin.low_K)         ? "air"
+                                                            : ""));
     return status;
 }
 

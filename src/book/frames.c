@@ -5,6 +5,7 @@
 #include <stddef.h>
 
 #include "book/book_internal.h"
+#include "sky/sky.h"
 
 enum { N_ZONES = NW_ZONES_X * NW_ZONES_Y, SETTINGS_BYTES = 1 << 16 };
 
@@ -220,6 +221,23 @@ static enum nw_status write_measure(struct nw_book *book, int64_t frame,
     return status == NW_OK ? write_stars(book, frame, measure, err) : status;
 }
 
+/* Airmass of the header, else of its altitude, else of its direction, time and site. */
+static struct nw_frame_facts complete(const struct nw_frame_facts *facts) {
+    const struct nw_place site = {facts->latitude_rad, facts->longitude_rad,
+                                  isfinite(facts->elevation_m) ? facts->elevation_m : 0.0};
+    const double half_s = isfinite(facts->exposure_s) ? 0.5 * facts->exposure_s : 0.0;
+    struct nw_frame_facts full = *facts;
+    struct nw_pointing pointing;
+    if (!isfinite(full.airmass) && isfinite(full.altitude_rad)) {
+        full.airmass = nw_sky_airmass(full.altitude_rad);
+    } else if (!isfinite(full.airmass) &&
+               nw_sky_pointing(full.ra_rad, full.dec_rad, full.t_start_utc_s + half_s, &site, NULL,
+                               &pointing, NULL) == NW_OK) {
+        full.airmass = pointing.airmass;
+    }
+    return full;
+}
+
 static enum nw_status write_header(struct nw_book *book, int64_t content_id,
                                    const struct nw_series_item *item, double longitude_rad,
                                    bool *ret_is_double, struct nw_err *err) {
@@ -256,7 +274,8 @@ static enum nw_status write_header(struct nw_book *book, int64_t content_id,
     book_row_put(&row, "object", book_text(facts->object));
     book_row_put(&row, "tube_side", book_text(facts->tube_side));
     book_row_put(&row, "settings_id", book_int(settings));
-    put_all(&row, FACTS, COUNT(FACTS), facts);
+    const struct nw_frame_facts full = is_light ? complete(facts) : *facts;
+    put_all(&row, FACTS, COUNT(FACTS), &full);
     *ret_is_double = n_same > 0;
     return book_row_insert(book, &row, err);
 }

@@ -5,6 +5,7 @@
 #include "book/evidence.h"
 #include "book/gaps_internal.h"
 #include "book/live_internal.h"
+#include "book/readings.h"
 
 enum { MAX_ROWS = 5000000 };
 static const double HOT_K = 343.15, HOT_BEFORE_S = 900.0; /* of a PC: common practice, no source */
@@ -80,7 +81,7 @@ static enum nw_status read_guide(struct nw_book *book, const char *date, struct 
 static void add_heat(const struct nw_air_log *climate, struct nw_gap *gap) {
     double hottest_K = -INFINITY;
     for (size_t k = 0; k < climate->n_surfaces; k++) {
-        for (size_t i = 0; i < climate->n && live_names_pc(climate->surface_names[k]); i++) {
+        for (size_t i = 0; i < climate->n && book_names_pc(climate->surface_names[k]); i++) {
             const double value = nw_air_log_surface_K(climate, k, i);
             const double before_s = gap->from_s - climate->t_s[i];
             if (before_s >= 0.0 && before_s <= HOT_BEFORE_S && value > hottest_K) {

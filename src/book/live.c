@@ -182,12 +182,15 @@ static void feed_focus(struct nw_live *live, struct latch *latch, struct focus *
 
 static void feed_light(struct nw_live *live, struct latch *latch, const struct nw_live_sub *sub) {
     static const double LIMITS[2] = {LIGHT_ON, LIGHT_OFF};
-    const double light = book_zenith_light(sub->transmission, sub->airmass);
+    const double at_zenith = book_zenith_light(sub->transmission, sub->airmass);
+    const bool is_known = isfinite(at_zenith);
+    const double light = is_known ? at_zenith : sub->transmission;
     struct nw_live_alert *const alert = feed(live, latch, live_end_of(sub), light, LIMITS);
     if (alert) {
-        (void)snprintf(alert->text, sizeof alert->text,
-                       "%.0f %% of the best of the night, the usual loss by altitude left out",
-                       100.0 * light);
+        (void)snprintf(alert->text, sizeof alert->text, "%.0f %% of the best of the night, %s",
+                       100.0 * light,
+                       is_known ? "the usual loss by altitude left out"
+                                : "the loss by altitude in it: the frame does not say how high");
     }
 }
 

@@ -3,36 +3,17 @@
  * without a margin. */
 #include <math.h>
 
-#include "air/air.h"
 #include "book/evidence.h"
 #include "book/live_internal.h"
+#include "book/readings.h"
 
-/* The computer is no surface under the sky. */
-bool live_names_pc(const char *name) {
-    return strncmp(name, "PC", 2) == 0 || strstr(name, " PC") || strstr(name, "computer");
-}
-
-static struct nw_live_climate margin_of(const struct nw_air_log *log, size_t n_surfaces,
-                                        size_t row) {
-    struct nw_live_climate margin = {
-        .t_utc_s = log->t_s[row], .margin_K = NAN, .surface = NW_LIVE_AIR};
-    const double point_K =
-        nw_air_wetting_point_K(nw_air_log_at(log, NW_AIR_VAPOUR, row), &margin.is_frost);
-    const bool is_shut = nw_air_log_at(log, NW_AIR_ROOF_OPEN, row) < 0.5 ||
-                         nw_air_log_at(log, NW_AIR_COVERED, row) > 0.5;
-    double coldest_K = INFINITY;
-    for (size_t i = 0; i < n_surfaces; i++) {
-        const double surface_K = nw_air_log_surface_K(log, i, row);
-        if (surface_K < coldest_K && !live_names_pc(log->surface_names[i])) {
-            coldest_K = surface_K;
-            margin.surface = (int)i;
-        }
-    }
-    if (margin.surface == NW_LIVE_AIR) {
-        coldest_K = nw_air_log_at(log, NW_AIR_AIR, row);
-    }
-    margin.margin_K = is_shut ? NAN : coldest_K - point_K;
-    return margin;
+static struct nw_live_climate margin_at(const struct nw_air_log *log, size_t row) {
+    const struct book_dew_margin margin = book_dew_margin_of(log, row);
+    return (struct nw_live_climate){
+        .t_utc_s = log->t_s[row],
+        .margin_K = margin.margin_K,
+        .is_frost = margin.is_frost,
+        .surface = margin.surface < NW_LIVE_SURFACES ? (int)margin.surface : NW_LIVE_AIR};
 }
 
 enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live, struct nw_err *err) {
@@ -53,7 +34,7 @@ enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live, str
         nw_text_copy(live->surfaces[i], sizeof live->surfaces[i], log.surface_names[i]);
     }
     for (size_t i = 0; i < log.n; i++) {
-        live->climate[live->n_climate++] = margin_of(&log, live->n_surfaces, i);
+        live->climate[live->n_climate++] = margin_at(&log, i);
     }
     nw_air_log_done(&log);
     return NW_OK;

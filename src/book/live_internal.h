@@ -30,7 +30,6 @@ static inline const char *live_clock(double t_s, char text[static 8]) {
     return text;
 }
 
-bool live_names_pc(const char *name); /* of a column of the climate log */
 /* The climate log of the night, as far as the book has it. */
 struct nw_book;
 enum nw_status live_read_climate(struct nw_book *book, struct nw_live *live,

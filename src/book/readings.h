@@ -60,4 +60,15 @@ enum nw_status book_write_climate(struct nw_book *book, struct book_source *sour
 enum nw_status book_write_power(struct nw_book *book, struct book_source *source,
                                 const struct nw_power_rows *rows, struct nw_err *err) NW_CHECKED;
 
+/* How far the coldest surface under the sky that a row of a climate log names stands above the dew
+ * or frost point of the air; where it names none the air itself (glass under the open sky is
+ * colder). NaN: roof shut, things covered, or not known. The computer is no surface. */
+struct book_dew_margin {
+    double margin_K;
+    size_t surface; /* of the log; SIZE_MAX: the air */
+    bool is_frost;
+};
+struct book_dew_margin book_dew_margin_of(const struct nw_air_log *log, size_t row);
+bool book_names_pc(const char *name); /* of a column of the climate log */
+
 #endif

@@ -4,6 +4,7 @@
 #include <stdio.h>
 
 #include "book/book_internal.h"
+#include "sky/almanac.h"
 
 enum book_kind book_kind_of(const char *path) {
     static const struct {
@@ -104,16 +105,12 @@ double book_date_s(const char *date) {
 }
 
 void nw_book_night_date(double t_utc_s, double longitude_rad, char ret_date[NW_BOOK_DATE]) {
-    static const double DAY_S = 86400.0;
+    char text[32];
     ret_date[0] = '\0';
     if (!isfinite(t_utc_s)) {
         return;
     }
-    const double east_s = isfinite(longitude_rad)
-                              ? remainder(longitude_rad, 2.0 * NW_PI) / (2.0 * NW_PI) * DAY_S
-                              : 0.0;
-    char text[32];
-    nw_time_write_iso(t_utc_s + east_s - 0.5 * DAY_S, 0, text, sizeof text);
+    nw_time_write_iso(nw_sky_evening_utc_s(t_utc_s, longitude_rad), 0, text, sizeof text);
     nw_text_copy(ret_date, NW_BOOK_DATE, text[0] == '-' ? "" : text);
 }
 

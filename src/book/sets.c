@@ -146,16 +146,23 @@ static enum nw_status join(struct nw_book *book, const struct lone *f, struct nw
                : status;
 }
 
-/* Counts of the sets of nights that something came to; sets whose frames are gone go, too. */
+/* Sets that frames came to or went from (a header edited, a file of another kind in its place) are
+ * counted and to be measured anew; those whose frames are all gone go, too. */
 static enum nw_status count_frames(struct nw_book *book, struct nw_err *err) {
     static const char *const STEPS[] = {
-        "UPDATE calibration_set SET n_frames = (SELECT count(*) FROM frame WHERE "
-        "calibration_set_id = calibration_set.id) WHERE night_id IS NULL OR night_id IN (SELECT id "
-        "FROM night WHERE is_stale)",
+        "UPDATE calibration_set SET is_stale = 1, (n_frames, first_utc_s, last_utc_s) = (SELECT "
+        "count(*), min(t_start_utc_s), max(t_start_utc_s) FROM frame WHERE calibration_set_id = "
+        "calibration_set.id) WHERE n_frames <> (SELECT count(*) FROM frame WHERE "
+        "calibration_set_id = calibration_set.id)",
         "DELETE FROM calibration_set WHERE n_frames = 0",
+        /* and the word on a session of which nothing is left */
+        "DELETE FROM sensor_result WHERE document_id IS NULL AND NOT EXISTS (SELECT 1 FROM "
+        "calibration_set AS s WHERE s.night_id IS sensor_result.night_id AND s.train_id = "
+        "sensor_result.train_id AND s.gain_setting IS sensor_result.gain_setting AND "
+        "s.offset_setting IS sensor_result.offset_setting)",
     };
     enum nw_status status = NW_OK;
-    for (size_t i = 0; i < 2 && status == NW_OK; i++) {
+    for (size_t i = 0; i < 3 && status == NW_OK; i++) {
         status = book_run(book, STEPS[i], NULL, 0, err);
     }
     return status;
@@ -188,18 +195,14 @@ enum nw_status book_group_sets(struct nw_book *book, struct nw_err *err) {
     struct lone *const list = nw_calloc(CHUNK, sizeof *list);
     enum nw_status status = list ? NW_OK : nw_err_set(err, NW_NOMEM, "frames without a set");
     size_t n = 1;
-    size_t n_all = 0;
     while (status == NW_OK && n > 0) { /* a chunk is one transaction: the next run goes on */
         status = book_begin(book, err);
         status = status == NW_OK ? list_lone(book, list, &n, err) : status;
         for (size_t i = 0; i < n && status == NW_OK; i++) {
             status = join(book, &list[i], err);
         }
-        n_all += n;
-        if (status == NW_OK && n_all > 0) {
-            status = count_frames(book, err);
-            status = status == NW_OK ? mark_sessions(book, err) : status;
-        }
+        status = status == NW_OK ? count_frames(book, err) : status;
+        status = status == NW_OK ? mark_sessions(book, err) : status;
         status = status == NW_OK ? book_commit(book, err) : status;
         book_rollback(book);
     }

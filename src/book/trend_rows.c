@@ -38,7 +38,7 @@ struct condition {
     char column[64];
     const char *const *values;
     size_t n_values;
-    bool is_used;
+    bool is_used, is_where; /* --where COLUMN=VALUE */
 };
 
 struct asked {
@@ -112,6 +112,7 @@ static enum nw_status list_conditions(struct asked *a, struct nw_err *err) {
         (void)snprintf(column, sizeof column, "%.*s", (int)(equals - o->where[i]), o->where[i]);
         a->wheres[i] = equals + 1;
         add_condition(a, column, &a->wheres[i], 1);
+        a->conditions[a->n_conditions - 1].is_where = true;
     }
     return NW_OK;
 }
@@ -173,6 +174,62 @@ static enum nw_status find_views(const struct asked *a, const char **ret_y, cons
     return ret_views[0] == N_VIEWS   ? no_column(a, *ret_y, err)
            : ret_views[1] == N_VIEWS ? no_column(a, *ret_x, err)
                                      : NW_OK;
+}
+
+/* ---- Are there such values? ----------------------------------------------------------------- */
+
+/* The texts of a column, and how many rows hold numbers. */
+static enum nw_status read_values(struct asked *a, size_t view, const char *column,
+                                  struct nw_paths *ret_texts, int64_t *ret_n_numbers,
+                                  struct nw_err *err) {
+    const char *const table = VIEWS[view].name;
+    char sql[400];
+    sqlite3_stmt *statement = NULL;
+    (void)snprintf(sql, sizeof sql,
+                   "SELECT count(*) FROM %s WHERE typeof(%s) IN ('real', "
+                   "'integer')",
+                   table, column);
+    enum nw_status status = book_int_of(a->book, sql, NULL, 0, ret_n_numbers, err);
+    (void)snprintf(sql, sizeof sql,
+                   "SELECT DISTINCT %s FROM %s WHERE typeof(%s) = 'text' LIMIT 400", column, table,
+                   column);
+    status = status == NW_OK ? book_prepare(a->book, sql, NULL, 0, &statement, err) : status;
+    status = status == NW_OK ? book_take_paths(a->book, statement, ret_texts, err) : status;
+    (void)sqlite3_finalize(statement);
+    return status;
+}
+
+/* A column of texts must hold the value, one of numbers must be asked for a number. */
+static enum nw_status check_value(struct asked *a, size_t view, const struct condition *c,
+                                  struct nw_err *err) {
+    const char *const value = c->values[0];
+    struct nw_paths texts = {0};
+    int64_t n_numbers = 0;
+    double number = NAN;
+    bool is_there = false;
+    enum nw_status status = read_values(a, view, c->column, &texts, &n_numbers, err);
+    for (size_t i = 0; i < texts.n; i++) {
+        is_there = is_there || nw_text_equal_nocase(texts.items[i], value);
+    }
+    if (status == NW_OK && n_numbers > 0 && !is_there && !nw_text_to_double(value, &number)) {
+        status = nw_err_set(err, NW_USAGE, "--where %s=%.60s: expected a number", c->column, value);
+    } else if (status == NW_OK && n_numbers == 0 && texts.n > 0 && !is_there) {
+        const char *const near = nw_text_nearest(value, (const char *const *)texts.items, texts.n);
+        status = nw_err_set(err, NW_NOTFOUND, "no %s '%.60s' in the book (%s: %.60s)", c->column,
+                            value, near ? "nearest" : "there is", near ? near : texts.items[0]);
+    }
+    nw_paths_done(&texts);
+    return status;
+}
+
+static enum nw_status check_values(struct asked *a, size_t view, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < a->n_conditions && status == NW_OK; i++) {
+        if (a->conditions[i].is_where && has(a, view, a->conditions[i].column)) {
+            status = check_value(a, view, &a->conditions[i], err);
+        }
+    }
+    return status;
 }
 
 /* ---- Statements ----------------------------------------------------------------------------- */
@@ -346,6 +403,8 @@ enum nw_status book_trend_points(struct nw_book *book, const struct nw_book_tren
     }
     status = status == NW_OK ? list_conditions(a, err) : status;
     status = status == NW_OK ? find_views(a, &y, &x, views, err) : status;
+    status = status == NW_OK ? check_values(a, views[0], err) : status;
+    status = status == NW_OK && views[1] != views[0] ? check_values(a, views[1], err) : status;
     status = status == NW_OK ? is_one_kind(a, views[0], y, err) : status;
     if (status == NW_OK) {
         *ret_is_joined = views[0] != views[1];

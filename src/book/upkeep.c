@@ -102,7 +102,11 @@ struct nw_upkeep *upkeep_new(struct upkeep_list *list, const char *name, enum nw
 static void by_interval(const struct upkeep_list *list, struct nw_upkeep *task) {
     const char *const from = task->last_done[0] != '\0' ? task->last_done : list->first;
     const double days = task->every_s / DAY_S;
-    if (task->last_done[0] != '\0') {
+    if (from[0] == '\0' && task->is_owners && task->every_s > 0.0) {
+        upkeep_due(task, list->now_s,
+                   "every %.0f days; never noted as done, and the book has no night to count from",
+                   days);
+    } else if (task->last_done[0] != '\0') {
         upkeep_due(task, book_date_s(from) + task->every_s, "every %.0f days, last on %s", days,
                    from);
     } else {

@@ -92,10 +92,7 @@ static void add(struct nw_ledger *l, const char *id, const char *label, double s
 static void put_hours(struct nw_ledger *l, const struct nw_rig *rig, const struct nw_seen_sub *subs,
                       size_t n, struct clock *c) {
     const struct nw_observer o = nw_sky_observer_of(rig);
-    /* the day in which the evening is: from noon to noon of local mean solar time */
-    const double local_s =
-        subs[0].t_start_utc_s + 43200.0 * (rig->site.longitude_rad.v / NW_PI - 1.0);
-    const double date_s = 86400.0 * floor(local_s / 86400.0);
+    const double date_s = nw_sky_evening_utc_s(subs[0].t_start_utc_s, rig->site.longitude_rad.v);
     struct nw_dark dark;
     if (nw_sky_dark(&o, nw_sky_noon_utc_s(date_s, rig->site.longitude_rad.v),
                     NW_TWILIGHT_ASTRONOMICAL_RAD, &dark, NULL) != NW_OK ||

@@ -79,9 +79,10 @@ static void verdict(const struct nw_trail_report *report, struct nw_buf *buf) {
     nw_text_copy(text, sizeof text, UNCHECKED);
     if (s->off_by) {
         (void)snprintf(text, sizeof text, "%.1f +- %.1f deg from right ascension, by %s",
-                       s->off_rad * NW_DEG_PER_RAD, s->off_sigma_rad * NW_DEG_PER_RAD, s->off_by);
+                       fabs(s->off_rad) * NW_DEG_PER_RAD, s->off_sigma_rad * NW_DEG_PER_RAD,
+                       s->off_by);
     }
-    entry(buf, "DIRECTION", text);
+    entry(buf, "LINES", text);
     entry(buf, "WIND",
           s->wind_is_told ? "narrowed by the fall-off; of all layers together"
                           : "not told apart from what the rig file says: one frame knows the "

@@ -109,6 +109,9 @@ enum nw_status nw_sky_planet(const struct nw_sky_moment *moment, enum nw_planet 
 /* Noon to noon: the night of a civil date at a site, by local mean solar time. t_noon of the date
  * given as midnight of that date counted as if UTC. */
 double nw_sky_noon_utc_s(double date_s, double longitude_rad);
+/* The other way round: 0 h UTC of the civil date on whose evening the night of this moment began;
+ * longitude NaN: Greenwich. */
+double nw_sky_evening_utc_s(double t_utc_s, double longitude_rad);
 
 /* When the Sun's centre (no refraction) goes below and comes above an altitude between noon and
  * noon; REFERENCES EPH-25: within 1 s. */

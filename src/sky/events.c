@@ -9,9 +9,19 @@
 #define STEP_s 600.0
 #define DAY_STEPS 145 /* noon to noon, both ends */
 
+/* Local mean solar time less UTC. */
+static double east_s(double longitude_rad) {
+    return isfinite(longitude_rad)
+               ? remainder(longitude_rad, 2.0 * NW_PI) / (2.0 * NW_PI) * SKY_DAY_s
+               : 0.0;
+}
+
 double nw_sky_noon_utc_s(double date_s, double longitude_rad) {
-    double longitude = remainder(longitude_rad, 2.0 * NW_PI);
-    return date_s + 0.5 * SKY_DAY_s - longitude / (2.0 * NW_PI) * SKY_DAY_s;
+    return date_s + 0.5 * SKY_DAY_s - east_s(longitude_rad);
+}
+
+double nw_sky_evening_utc_s(double t_utc_s, double longitude_rad) {
+    return SKY_DAY_s * floor((t_utc_s + east_s(longitude_rad)) / SKY_DAY_s - 0.5);
 }
 
 /* Height of a body over the altitude at which it counts as risen. */

@@ -67,6 +67,34 @@ static void test_a_climate_log_is_cut_into_nights(void **state) {
     is_sound(place);
 }
 
+/* The computer is warmer or colder, it is no surface under the sky; without any the air stands in.
+ */
+static void test_one_meaning_of_the_dew_margin(void **state) {
+    const struct place *const place = *state;
+    static const char *const HEADS[] = {"PC case_c,tube_c", "PC case_c,computer disk_c"};
+    static const double WANT[] = {3.0, 5.0};
+    static const char *const OF[] = {"tube", "air"};
+    for (int k = 0; k < 2; k++) {
+        struct nw_buf text;
+        char name[20];
+        char question[120];
+        nw_buf_init(&text, 1 << 16);
+        nw_buf_printf(&text, "# time_zone: +00:00\ntime,temperature_c,dew_point_c,%s\n", HEADS[k]);
+        for (int i = 0; i < 30; i++) {
+            nw_buf_printf(&text, "2026-06-%02dT20:%02d:00,10,5,1,8\n", 10 + k, i);
+        }
+        (void)snprintf(name, sizeof name, "c%d.csv", k);
+        write_text(place, name, &text);
+        nw_buf_done(&text);
+        take_all(place);
+        (void)snprintf(question, sizeof question,
+                       "SELECT dew_margin_k FROM climate WHERE night = '2026-06-%d' AND "
+                       "dew_margin_of = '%s'",
+                       10 + k, OF[k]);
+        check_near(ask(place, question), WANT[k], 0.01, "10 or 8 degC over a dew point of 5 degC");
+    }
+}
+
 static void test_rows_come_back_as_they_were(void **state) {
     const struct place *const place = *state;
     char path[200];
@@ -276,6 +304,7 @@ static void test_a_described_log_of_another_program(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         in_place(test_a_climate_log_is_cut_into_nights),
+        in_place(test_one_meaning_of_the_dew_margin),
         in_place(test_rows_come_back_as_they_were),
         in_place(test_two_logs_of_a_night_in_order_of_time),
         in_place(test_a_climate_log_that_grows_stays_one),

@@ -1,6 +1,7 @@
 /* test_sets.c - calibration frames in the book: which belong together, what they say. */
 #include <math.h>
 
+#include "book/sets.h"
 #include "book_ask.h"
 
 /* `n` frames alike, a minute apart. */
@@ -129,6 +130,18 @@ static void test_sets_grow_shrink_and_go(void **state) {
     take_all(place);
     check_near(ask(place, "SELECT frames = (SELECT count(*) FROM frame) FROM calibration"), 1.0,
                0.0, "as many as there are");
+    ok(book_run(place->book, "UPDATE night SET is_stale = 0", NULL, 0, &err), &err);
+    ok(book_run(place->book, "DELETE FROM content WHERE id = (SELECT max(id) FROM content)", NULL,
+                0, &err),
+       &err);
+    ok(book_group_sets(place->book, &err), &err); /* nothing came, on no night */
+    check_near(ask(place, "SELECT frames FROM calibration"), 5.0, 0.0,
+               "one less: the one that had gone was taken again");
+    check_near(ask(place, "SELECT is_stale FROM calibration_set"), 1.0, 0.0, "to be measured anew");
+    ok(book_run(place->book, "DELETE FROM content", NULL, 0, &err), &err);
+    ok(book_group_sets(place->book, &err), &err);
+    check_near(ask(place, "SELECT count(*) FROM calibration_set"), 0.0, 0.0, "none is left");
+    check_near(ask(place, "SELECT count(*) FROM sensor_result"), 0.0, 0.0, "nor what it said");
     is_sound(place);
 }
 

@@ -80,6 +80,23 @@ static void test_rows_of_several_kinds_are_no_series(void **state) {
     assert_non_null(strstr(err.text, "nearest: hot_pixels"));
 }
 
+static void test_values_that_are_not_there(void **state) {
+    const struct place *const place = *state;
+    struct nw_book_trend trend = {.n = 0};
+    struct nw_err err = {0};
+    static const char *const WORDS[] = {"above_e_per_s=abc"};
+    static const char *const WRONG[] = {"circuit=power hum"};
+    struct nw_book_trend_opts opts = {
+        .y = "hot_pixels", .x = "night", .where = WORDS, .n_where = 1};
+    fill(place);
+    assert_int_equal(nw_book_trend(place->book, &opts, &trend, &err), NW_USAGE);
+    assert_string_equal(err.text, "--where above_e_per_s=abc: expected a number");
+    opts.where = WRONG;
+    opts.y = "low_v";
+    assert_int_equal(nw_book_trend(place->book, &opts, &trend, &err), NW_NOTFOUND);
+    assert_string_equal(err.text, "no circuit 'power hum' in the book (nearest: power hub)");
+}
+
 static void test_a_filter_by_all_its_names(void **state) {
     const struct place *const place = *state;
     struct nw_err err = {0};
@@ -116,6 +133,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         in_place(test_two_tables_meet_by_night),
         in_place(test_rows_of_several_kinds_are_no_series),
+        in_place(test_values_that_are_not_there),
         in_place(test_a_filter_by_all_its_names),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

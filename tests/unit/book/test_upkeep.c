@@ -145,6 +145,20 @@ static void test_a_changed_train_wants_its_leaks_looked_for(void **state) {
     assert_string_equal(task.due, "2027-08-05");
 }
 
+static void test_a_book_without_a_night(void **state) {
+    const struct place *const place = *state;
+    struct nw_err err = {0};
+    ok(nw_upkeep_add(place->book,
+                     &(struct nw_upkeep_own){.name = "mow the path", .every_s = 14.0 * 86400.0},
+                     &err),
+       &err);
+    const struct nw_upkeep task = find(place, "mow the path", "2026-09-01T00:00:00Z");
+    assert_true(task.is_due);
+    assert_non_null(strstr(task.why, "no night to count from"));
+    done(place, "mow the path", "2026-09-01");
+    assert_string_equal(find(place, "mow the path", "2026-09-02T00:00:00Z").due, "2026-09-15");
+}
+
 static void test_tasks_of_the_owner(void **state) {
     const struct place *const place = *state;
     struct nw_err err = {0};
@@ -192,6 +206,7 @@ int main(void) {
         in_place(test_frost_brings_the_axis_up_in_spring),
         in_place(test_calibration_frames_grow_old_or_do_not_fit),
         in_place(test_a_changed_train_wants_its_leaks_looked_for),
+        in_place(test_a_book_without_a_night),
         in_place(test_tasks_of_the_owner),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);

@@ -52,6 +52,20 @@ static void test_dark_windows_of_two_engines(void **state) {
     }
 }
 
+/* A night's noon, and the evening of any moment until the next: there and back, all round. */
+static void test_evenings(void **state) {
+    (void)state;
+    const double date_s = utc("2024-06-21T00:00:00Z");
+    for (int k = -4; k <= 4; k++) {
+        const double longitude = k * 44.0 * DEG;
+        const double noon = nw_sky_noon_utc_s(date_s, longitude);
+        check_near(nw_sky_evening_utc_s(noon + 1.0, longitude), date_s, 1e-3, "there and back");
+        check_near(nw_sky_evening_utc_s(noon + 86399.0, longitude), date_s, 1e-3, "until noon");
+        check_near(nw_sky_evening_utc_s(noon - 1.0, longitude), date_s - 86400.0, 1e-3, "before");
+    }
+    check_near(nw_sky_evening_utc_s(date_s + 43201.0, NAN), date_s, 0.0, "Greenwich");
+}
+
 static void test_no_darkness_says_how_low_the_sun_gets(void **state) {
     (void)state;
     const struct nw_observer o = site(51.4779, 0.0);
@@ -198,6 +212,7 @@ static void test_what_is_refused(void **state) {
 
 int main(void) {
     const struct CMUnitTest tests[] = {
+        cmocka_unit_test(test_evenings),
         cmocka_unit_test(test_dark_windows_of_two_engines),
         cmocka_unit_test(test_no_darkness_says_how_low_the_sun_gets),
         cmocka_unit_test(test_darkness_ends_where_latitude_says),
