@@ -30,7 +30,7 @@ def write_sub(path, start, seed, light=1.0, scale=1.0, tilt=0.0, wide=1.0, faint
                 -((x[near] - cx) ** 2 + (y[near] - cy) ** 2) / 2 / sigma**2)
     header = fits.Header({"DATE-OBS": start, "EXPTIME": 60.0,
                           "IMAGETYP": "LIGHT", "INSTRUME": "cooled mono", "FILTER": "L",
-                          "OBJECT": "field one", "GAIN": 100})
+                          "OBJECT": "field one", "GAIN": 100, "AIRMASS": 1.1})
     fits.writeto(path, np.clip(image, 0, 65535).astype(np.uint16), header, overwrite=True)
 
 
