@@ -1,7 +1,8 @@
 /* check_advice.c - did it help? Advice of earlier looks beside the nights since.
- * A change was made when the rig file has another value at its first key than it had when the
- * advice was given, or when an entry of the owner names it. The nights from the first that began
- * after it are set against those before (apart.h, the term CHANGE). */
+ * A change was made when the rig file has another value at each of its keys than it had when the
+ * advice was given (a key that had the advised value already need not move), or when an entry of
+ * the owner names it. The nights from the first that began after it are set against those before
+ * (apart.h, the term CHANGE). */
 #include "cli/check_advice.h"
 
 #include <math.h>
@@ -102,10 +103,52 @@ static bool done_by_entry(const struct look *look, const struct nw_book_advice *
     return false;
 }
 
+enum { KEYS_MOST = 16 };
+struct keys {
+    char paths[KEYS_MOST][96], advised[KEYS_MOST][80];
+    size_t n;
+};
+
+/* A value as it stands in a rig file: without units, notes and errors. */
+static void plain_value(const char *written, char *to, size_t size) {
+    char wrapped[400];
+    struct nw_err none = {0};
+    (void)snprintf(wrapped, sizeof wrapped, "v: %s\n", written);
+    if (nw_rig_value_at("advice", wrapped, strlen(wrapped), "v", to, size, &none) != NW_OK) {
+        nw_text_copy(to, size, written);
+    }
+}
+
+/* All that the change sets, as the rig file of then has it; else the one key that was kept. */
+static void keys_of(const struct nw_book_advice *advice, const char *then, struct keys *ret) {
+    struct nw_rig *rig = NULL;
+    struct nw_err none = {0};
+    *ret = (struct keys){.n = 0};
+    if (nw_rig_parse("then", then, strlen(then), NULL, 0, &rig, &none) == NW_OK) {
+        const struct nw_setup *const setup = nw_rig_setup(rig, advice->setup);
+        for (size_t i = 0; setup && i < setup->n_changes; i++) {
+            const struct nw_change *const change = &setup->changes[i];
+            for (size_t k = 0; strcmp(change->name, advice->what) == 0 && k < change->n_settings &&
+                               ret->n < KEYS_MOST;
+                 k++) {
+                nw_text_copy(ret->paths[ret->n], sizeof ret->paths[0], change->settings[k].path);
+                plain_value(change->settings[k].value, ret->advised[ret->n++],
+                            sizeof ret->advised[0]);
+            }
+        }
+    }
+    nw_rig_free(rig);
+    if (ret->n == 0 && advice->path[0] != '\0') {
+        nw_text_copy(ret->paths[0], sizeof ret->paths[0], advice->path);
+        nw_text_copy(ret->advised[0], sizeof ret->advised[0], advice->new_value);
+        ret->n = 1;
+    }
+}
+
 /* When the key came to have this value: the book took the first such rig file, or the file was
  * changed on the disk before that. */
 static double since_when(const struct look *look, const struct nw_book_advice *advice,
-                         const char *is) {
+                         const char *path, const char *is) {
     double since_s = look->text_since_s;
     for (int64_t version = advice->rig_version + 1; version <= look->version; version++) {
         char *text = NULL;
@@ -113,7 +156,7 @@ static double since_when(const struct look *look, const struct nw_book_advice *a
         double added_s = NAN;
         struct nw_err none = {0};
         if (nw_book_rig_text(look->of->book, version, &text, &added_s, &none) == NW_OK && text &&
-            nw_rig_value_at("then", text, strlen(text), advice->path, value, sizeof value, &none) ==
+            nw_rig_value_at("then", text, strlen(text), path, value, sizeof value, &none) ==
                 NW_OK &&
             strcmp(value, is) == 0) {
             since_s = fmin(since_s, added_s);
@@ -123,27 +166,48 @@ static double since_when(const struct look *look, const struct nw_book_advice *a
     return since_s;
 }
 
-/* Another value at its key. */
+/* Another value at each of its keys: since the last of them. */
 static bool done_in_rig(const struct look *look, const struct nw_book_advice *advice,
                         const char *then, struct done *ret) {
-    char was[80];
-    char is[80];
-    struct nw_err none = {0};
-    if (!then || !look->text || advice->path[0] == '\0' || advice->rig_version == look->version ||
-        nw_rig_value_at("then", then, strlen(then), advice->path, was, sizeof was, &none) !=
-            NW_OK ||
-        nw_rig_value_at("now", look->text, strlen(look->text), advice->path, is, sizeof is,
-                        &none) != NW_OK ||
-        strcmp(was, is) == 0) {
+    struct keys keys;
+    double since_s = -INFINITY;
+    size_t n_moved = 0;
+    if (!then || !look->text || advice->rig_version == look->version) {
         return false;
     }
-    ret->is_done = true;
-    ret->since = night_from(look, since_when(look, advice, is), NULL);
-    (void)snprintf(ret->how, sizeof ret->how, "the rig file has %.40s now, had %.40s%s%.40s",
-                   is[0] ? is : "nothing", was[0] ? was : "nothing",
-                   strcmp(is, advice->new_value) == 0 ? "" : "; advised was ",
-                   strcmp(is, advice->new_value) == 0 ? "" : advice->new_value);
-    return true;
+    keys_of(advice, then, &keys);
+    for (size_t i = 0; i < keys.n; i++) {
+        char was[80];
+        char is[80];
+        struct nw_err none = {0};
+        if (nw_rig_value_at("then", then, strlen(then), keys.paths[i], was, sizeof was, &none) !=
+                NW_OK ||
+            nw_rig_value_at("now", look->text, strlen(look->text), keys.paths[i], is, sizeof is,
+                            &none) != NW_OK) {
+            return false;
+        }
+        if (strcmp(was, is) == 0 && strcmp(was, keys.advised[i]) != 0) {
+            return false; /* this one is still as it was */
+        }
+        if (strcmp(was, is) != 0 && n_moved++ == 0) {
+            const bool is_as_advised = strcmp(is, keys.advised[i]) == 0;
+            (void)snprintf(ret->how, sizeof ret->how,
+                           "the rig file has %.40s now, had %.40s%s%.40s", is[0] ? is : "nothing",
+                           was[0] ? was : "nothing", is_as_advised ? "" : "; advised was ",
+                           is_as_advised ? "" : keys.advised[i]);
+        }
+        if (strcmp(was, is) != 0) {
+            since_s = fmax(since_s, since_when(look, advice, keys.paths[i], is));
+        }
+    }
+    if (n_moved > 1) {
+        const size_t len = strlen(ret->how);
+        (void)snprintf(ret->how + len, sizeof ret->how - len, " (and %zu more keys of it)",
+                       n_moved - 1);
+    }
+    ret->is_done = n_moved > 0;
+    ret->since = ret->is_done ? night_from(look, since_s, NULL) : NULL;
+    return ret->is_done;
 }
 
 static enum nw_status find_done(const struct look *look, const struct nw_book_advice *advice,
@@ -332,13 +396,8 @@ static enum nw_status keep(const struct look *look, const struct nw_star_advice 
     if (from->change->n_settings > 0) {
         const struct nw_setting *const setting = &from->change->settings[0];
         struct nw_err none = {0};
-        char wrapped[400];
         nw_text_copy(a.path, sizeof a.path, setting->path);
-        (void)snprintf(wrapped, sizeof wrapped, "v: %s\n", setting->value);
-        if (nw_rig_value_at("advice", wrapped, strlen(wrapped), "v", a.new_value,
-                            sizeof a.new_value, &none) != NW_OK) {
-            nw_text_copy(a.new_value, sizeof a.new_value, setting->value);
-        }
+        plain_value(setting->value, a.new_value, sizeof a.new_value);
         if (look->text && nw_rig_value_at("now", look->text, strlen(look->text), a.path,
                                           a.old_value, sizeof a.old_value, &none) != NW_OK) {
             a.old_value[0] = '\0';
