@@ -84,7 +84,7 @@ static const struct nw_book_night *night_from(const struct look *look, double t_
 struct done {
     bool is_done;
     const struct nw_book_night *since; /* NULL: no night yet */
-    char how[240];
+    char how[300];                     /* of one that is not done: what of it is */
 };
 
 /* An entry of the owner that names it, no older than the advice. */
@@ -170,6 +170,7 @@ static double since_when(const struct look *look, const struct nw_book_advice *a
 static bool done_in_rig(const struct look *look, const struct nw_book_advice *advice,
                         const char *then, struct done *ret) {
     struct keys keys;
+    const char *still = NULL; /* a key that is as it was */
     double since_s = -INFINITY;
     size_t n_moved = 0;
     if (!then || !look->text || advice->rig_version == look->version) {
@@ -186,9 +187,7 @@ static bool done_in_rig(const struct look *look, const struct nw_book_advice *ad
                             &none) != NW_OK) {
             return false;
         }
-        if (strcmp(was, is) == 0 && strcmp(was, keys.advised[i]) != 0) {
-            return false; /* this one is still as it was */
-        }
+        still = strcmp(was, is) == 0 && strcmp(was, keys.advised[i]) != 0 ? keys.paths[i] : still;
         if (strcmp(was, is) != 0 && n_moved++ == 0) {
             const bool is_as_advised = strcmp(is, keys.advised[i]) == 0;
             (void)snprintf(ret->how, sizeof ret->how,
@@ -199,6 +198,13 @@ static bool done_in_rig(const struct look *look, const struct nw_book_advice *ad
         if (strcmp(was, is) != 0) {
             since_s = fmax(since_s, since_when(look, advice, keys.paths[i], is));
         }
+    }
+    if (still && n_moved > 0) {
+        const size_t len = strlen(ret->how);
+        (void)snprintf(
+            ret->how + len, sizeof ret->how - len,
+            "; but %.60s is as it was. Is it done all the same? An entry of yours says so", still);
+        return false;
     }
     if (n_moved > 1) {
         const size_t len = strlen(ret->how);
@@ -337,6 +343,9 @@ static enum nw_status judge_all(const struct look *look, struct check_advised *a
     }
     for (size_t i = 0; i < all->n && status == NW_OK; i++) {
         struct nw_book_advice *const a = &all->items[i];
+        if (!done[i].is_done && a->outcome == NW_BOOK_OPEN && done[i].how[0] != '\0') {
+            (void)snprintf(a->outcome_text, sizeof a->outcome_text, "In part: %s", done[i].how);
+        }
         if (!done[i].is_done || is_final(a)) {
             continue;
         }

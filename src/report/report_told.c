@@ -130,8 +130,8 @@ void nw_report_outcomes_text(const struct nw_book_advice *advice, size_t n, stru
     size_t n_open = 0;
     for (size_t i = 0; i < n; i++) {
         char text[800];
-        n_open += advice[i].outcome == NW_BOOK_OPEN;
-        if (advice[i].outcome == NW_BOOK_OPEN) {
+        if (advice[i].outcome == NW_BOOK_OPEN && advice[i].outcome_text[0] == '\0') {
+            n_open++;
             continue;
         }
         (void)snprintf(text, sizeof text, "%s (advised on %s): %s. %s", advice[i].what,

@@ -86,6 +86,14 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
     told = outcomes(path, rig)
     assert told[what]["outcome"] == "refuted"
     assert told[what]["came_arcsec"] < -0.3 and abs(told[what]["foretold_arcsec"]) < 0.3
+    # one of two keys of a change: in part, and open
+    two = "guide with exposures of 4 s"
+    half = rig.read_text().replace("exposure: 2 s}", "exposure: 4 s}", 1)
+    assert half != rig.read_text()
+    (tmp_path / "half.yaml").write_text(half)
+    part = outcomes(path, tmp_path / "half.yaml")[two]
+    assert part["outcome"] == "open"
+    assert "mount.motion_ra is as it was" in part["why_null"]["came_arcsec"]
     # a value of the rig file, changed on the disk on the same day: two changes, the same nights
     other = "a focuser that follows the temperature"
     assert other in told
