@@ -185,7 +185,8 @@ enum nw_status nw_fading_fit(struct nw_fading *f, struct nw_err *err) {
         }
     }
     if (!isfinite(slope) || n_slopes < RESAMPLINGS / 2) {
-        nw_text_copy(f->why_null, sizeof f->why_null, "no target came back on another night with its airmass known");
+        nw_text_copy(f->why_null, sizeof f->why_null,
+                     "no target came back on another night with its airmass known");
     } else {
         sum_up(f, slope, slopes, n_slopes);
     }
