@@ -1,7 +1,7 @@
 /* star_field.h - star fields of known truth, for tests of the image engine.
- * Idea: elliptical Moffat stars integrated over each pixel by midpoint subdivision, which shares
- * nothing with the Gauss-Legendre points of the code under test; sky and photon noise from a seeded
- * generator. Error of the subdivision: under 0.1 % of the width from 1.2 px up. */
+ * Idea: elliptical Moffat stars integrated over each pixel by Simpson's rule, which shares nothing
+ * with the Gauss-Legendre points of the code under test; sky and photon noise from a seeded
+ * generator. Error of the width: under 0.02 % from 1.2 px up (midpoints, 11 x 11, had 0.1 %). */
 #ifndef NW_TEST_STAR_FIELD_H
 #define NW_TEST_STAR_FIELD_H
 
@@ -26,28 +26,36 @@ static inline double true_alpha(const struct true_profile *p) {
     return p->fwhm / (2.0 * sqrt(pow(2.0, 1.0 / p->beta) - 1.0));
 }
 
-/* Mean over a pixel of the profile of unit flux, at (dx, dy) from the star; n x n midpoints. */
+/* Mean over a pixel of the profile of unit flux, at (dx, dy) from the star; n x n points, n odd,
+ * weighed as Simpson's rule does; 1: the middle of the pixel. */
 static inline double true_pixel(const struct true_profile *p, double dx, double dy, double width,
                                 int n) {
     const double alpha = true_alpha(p);
     const double a2 = alpha * alpha / p->q; /* long axis squared */
     const double b2 = alpha * alpha * p->q;
+    const double c = cos(p->theta);
+    const double s = sin(p->theta);
+    const double step = n > 1 ? width / (n - 1) : 0.0;
     double sum = 0.0;
+    double weights = 0.0;
     for (int j = 0; j < n; j++) {
+        const double weight_y = j == 0 || j == n - 1 ? 1.0 : j % 2 ? 4.0 : 2.0;
+        const double y = dy + step * (j - 0.5 * (n - 1));
         for (int i = 0; i < n; i++) {
-            const double x = dx + width * ((i + 0.5) / n - 0.5);
-            const double y = dy + width * ((j + 0.5) / n - 0.5);
-            const double u = x * cos(p->theta) + y * sin(p->theta);
-            const double v = y * cos(p->theta) - x * sin(p->theta);
-            sum += pow(1.0 + u * u / a2 + v * v / b2, -p->beta);
+            const double weight = weight_y * (i == 0 || i == n - 1 ? 1.0 : i % 2 ? 4.0 : 2.0);
+            const double x = dx + step * (i - 0.5 * (n - 1));
+            const double u = x * c + y * s;
+            const double v = y * c - x * s;
+            sum += weight * pow(1.0 + u * u / a2 + v * v / b2, -p->beta);
+            weights += weight;
         }
     }
-    return sum / (n * n) * (p->beta - 1.0) / (NW_PI * alpha * alpha);
+    return sum / weights * (p->beta - 1.0) / (NW_PI * alpha * alpha);
 }
 
 /* Half-maximum width along an axis at `angle` of the profile seen through a pixel, by bisection. */
 static inline double true_width(const struct true_profile *p, double angle, double pixel_width) {
-    enum { N = 24 };
+    enum { N = 13 };
     const double half = 0.5 * true_pixel(p, 0.0, 0.0, pixel_width, N);
     double low = 0.0;
     double high = 3.0 * p->fwhm + 2.0;
@@ -112,10 +120,10 @@ static inline void field_add(struct nw_frame *frame, const struct true_star *sta
                 const double dx = (double)x - stars[k].x;
                 const double dy = (double)y - stars[k].y;
                 const double r = hypot(dx, dy);
-                const int m = r > 3.0 * p->fwhm + 3.0 ? 1
-                              : p->fwhm > 6.0         ? 3
-                              : p->fwhm > 2.5         ? 5
-                                                      : 11;
+                const int m = r > 3.0 * p->fwhm + 3.0                    ? 1
+                              : r > 1.5 * p->fwhm + 2.0 || p->fwhm > 6.0 ? 3
+                              : p->fwhm > 2.5                            ? 5
+                                                                         : 7;
                 frame->px[(size_t)y * frame->width_px + (size_t)x] +=
                     (float)(stars[k].flux * true_pixel(p, dx, dy, pixel_width, m));
             }

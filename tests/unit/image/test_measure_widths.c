@@ -190,7 +190,8 @@ static void test_narrow_stars_of_a_mosaic_are_flagged(void **state) {
                 {5.0, NW_CHANNEL_R, false}};
     gsl_rng *rng = test_rng(8);
     for (size_t k = 0; k < sizeof rows / sizeof rows[0]; k++) {
-        const struct true_profile p = {rows[k].fwhm_px, 1.0, 0.0, 3.0};
+        /* width of a round star that a square pixel widens: between its side and its corner */
+        const struct true_profile p = {rows[k].fwhm_px, 1.0, NW_PI / 8.0, 3.0};
         struct case_result r;
         simulate_channel(&p, 300.0, rows[k].channel, rng, &r);
         assert_int_equal((r.m->flags & NW_FRAME_UNDER_SAMPLED) != 0, rows[k].is_narrow);
