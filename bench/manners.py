@@ -94,8 +94,8 @@ def describe(name, values, unit=1e3):
 
 def main():
     parser = argparse.ArgumentParser()
-    parser.add_argument("--frames", type=int, default=12, help="written in each of the three runs")
-    parser.add_argument("--every", type=float, default=3.0, help="seconds between two frames")
+    parser.add_argument("--frames", type=int, default=100, help="written in each of the three runs")
+    parser.add_argument("--every", type=float, default=1.0, help="seconds between two frames")
     parser.add_argument("--folder", help="on the disk to be tried; else a temporary one")
     parser.add_argument("--capture", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
