@@ -58,10 +58,6 @@ struct nw_apart_witness { /* of the air: seeing at the zenith, 500 nm, of one mo
     size_t night;
     double t_utc_s, seeing_rad, sigma_rad;
 };
-struct nw_apart_known { /* of a line: its width alone, mean over the subs */
-    enum nw_star_line_id line;
-    double width_rad, sigma_rad;
-};
 /* Of lines that a trial changes together: what they add to the squared width, as a share of what
  * the rig file foretells of them. */
 struct nw_apart_told {
@@ -82,7 +78,7 @@ struct nw_apart_evidence {
     size_t n_filters;
     const struct nw_apart_witness *witnesses;
     size_t n_witnesses;
-    const struct nw_apart_known *known;
+    const struct nw_star_known *known; /* widths: mean over the subs */
     size_t n_known;
     const struct nw_apart_told *told;
     size_t n_told;
@@ -202,5 +198,9 @@ enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *set
                             const struct nw_apart_opts *opts, struct nw_apart **ret,
                             struct nw_err *err) NW_CHECKED;
 void nw_apart_free(struct nw_apart *apart); /* NULL allowed */
+
+/* The lines as the nights leave them, as evidence of a budget (nw_star_evidence.known), which then
+ * says what each change of the rig is worth. Returns how many; 0 where nothing was fitted. */
+size_t nw_apart_lines(const struct nw_apart *apart, struct nw_star_known ret[NW_STAR_N_LINES]);
 
 #endif

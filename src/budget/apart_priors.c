@@ -23,7 +23,7 @@ static void prior_scale(struct apart_model *model, enum nw_apart_term_id term,
         return;
     }
     for (size_t i = 0; i < evidence->n_known; i++) {
-        const struct nw_apart_known *known = &evidence->known[i];
+        const struct nw_star_known *known = &evidence->known[i];
         if (known->line == line && known->sigma_rad > 0.0) {
             weight = pow(nominal_rad / known->sigma_rad, 2.0);
             mean = (sum * mean + weight * known->width_rad / nominal_rad) / (sum + weight);

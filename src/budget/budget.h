@@ -82,6 +82,12 @@ struct nw_star_loop {
     char why_backlash[200]; /* why not */
 };
 
+/* A line's width alone, as other evidence leaves it: many nights, a trial. */
+struct nw_star_known {
+    enum nw_star_line_id line;
+    double width_rad, sigma_rad;
+};
+
 struct nw_star_evidence {
     const struct nw_star_frame *frames;
     size_t n_frames;
@@ -99,6 +105,11 @@ struct nw_star_evidence {
     bool has_flexure, has_polar_error;
     double flexure_rad_s, flexure_sigma_rad_s, flexure_angle_rad; /* position angle it goes in */
     double polar_error_rad, polar_error_sigma_rad;                /* from the true pole */
+    /* take the place of what the rig's inputs make of these lines, at the airmass, length and so on
+     * of the frames; basis: where they are from ("many nights") */
+    const struct nw_star_known *known;
+    size_t n_known;
+    const char *known_basis;
 };
 
 /* A change of the rig and the rig as it would then be (nw_rig_read with the overrides). */

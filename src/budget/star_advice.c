@@ -1,6 +1,7 @@
 /* star_advice.c - what each change of the rig is worth, what to leave, what cannot be told.
- * Idea: a change is the same budget at another point. Numbers that evidence moved (airmass, motion)
- * move by the same ratio in the changed rig, so that a change is judged in the night at hand.
+ * Idea: a change is the same budget at another point. What evidence says of a thing that the change
+ * makes better or worse (motion) moves by the same ratio in the changed rig, so that a change is
+ * judged in the night at hand; a habit that it sets (airmass, length of a sub) is what it sets.
  * Currency: exposure time for point sources goes as the equivalent-noise area at equal sky and
  * throughput (King 1983, PASP 95, 163); extended light does not feel the width. */
 #include <math.h>
@@ -19,6 +20,11 @@ static void changed_point(const struct star_point *rig, const struct star_point 
         const double after = then->p[k].v;
         if (after == before) {
             ret->p[k] = now->p[k];
+        } else if (k == STAR_P_AIRMASS) { /* a limit: nothing to win in a night that is within it */
+            const double here = now->p[k].v;
+            ret->p[k].v = after < before ? fmin(here, after) : fmax(here, after);
+        } else if (k == STAR_P_SUB_LENGTH) {
+            continue;
         } else if (fabs(before) > 0.0 && isfinite(after / before)) {
             ret->p[k].v = now->p[k].v * after / before;
         }
@@ -26,6 +32,7 @@ static void changed_point(const struct star_point *rig, const struct star_point 
     ret->is_interpolated = now->is_interpolated;
     ret->dec_rad = now->dec_rad;
     ret->focus_phase = now->focus_phase;
+    memcpy(ret->factor, now->factor, sizeof ret->factor);
 }
 
 static bool has_no_attainable(int id) {

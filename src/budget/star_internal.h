@@ -59,6 +59,8 @@ struct star_point {
     double vertical_rad;         /* position angle of the zenith; 0 (the meridian) where unknown */
     double flexure_angle_rad;    /* position angle; of gravity, along the vertical, where unknown */
     bool is_flexure_angle_known;
+    /* on the width of a line that its inputs make: what is known of the line itself; else 1 */
+    double factor[NW_STAR_N_LINES];
 };
 
 enum { STAR_MIX = 24, STAR_PARTS = 2 };

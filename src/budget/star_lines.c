@@ -341,6 +341,9 @@ void star_line_build(enum nw_star_line_id id, const struct star_point *point,
     ret->n = 0;
     ret->width_rad = 0.0;
     LINES[id].build(point, ret);
+    if (point->factor[id] < 1.0 || point->factor[id] > 1.0) {
+        star_line_scale(ret, point->factor[id]);
+    }
     if (ret->width_rad <= 0.0) { /* NaN stays, for composing to refuse */
         ret->n = 0;
     }

@@ -43,6 +43,9 @@ void star_point_of(const struct nw_rig *rig, const struct nw_setup *setup, struc
 #define X(name, place) ret->p[STAR_P_##name] = (place);
     STAR_PARAM_LIST(X)
 #undef X
+    for (int k = 0; k < NW_STAR_N_LINES; k++) {
+        ret->factor[k] = 1.0;
+    }
     taught_focus(u, ret);
     struct nw_val *magnification = &ret->p[STAR_P_MAGNIFICATION];
     if (!u->has_corrector || !isfinite(magnification->v)) {

@@ -128,6 +128,28 @@ static void night_point(const struct star_point *rig, const struct nw_star_evide
     }
 }
 
+static const struct nw_star_known *known_of(const struct nw_star_evidence *evidence,
+                                            enum nw_star_line_id id) {
+    for (size_t i = 0; evidence && i < evidence->n_known; i++) {
+        if (evidence->known[i].line == id) {
+            return &evidence->known[i];
+        }
+    }
+    return NULL;
+}
+
+/* Lines that are known by themselves: as wide as that, whatever their inputs make of them. */
+static void take_known(const struct nw_star_evidence *evidence, struct star_point *point) {
+    for (int k = 0; k < NW_STAR_N_LINES; k++) {
+        const struct nw_star_known *const known = known_of(evidence, (enum nw_star_line_id)k);
+        struct star_line line;
+        if (known) {
+            star_line_build(known->line, point, &line);
+            point->factor[k] = line.width_rad > 0.0 ? known->width_rad / line.width_rad : 1.0;
+        }
+    }
+}
+
 static double allocation(const struct nw_setup *setup, const char *id) {
     for (size_t i = 0; i < setup->n_allocations; i++) {
         if (strcmp(setup->allocations[i].id, id) == 0) {
@@ -177,7 +199,7 @@ static void measured_rate(const char *basis, struct nw_star_line *line) {
 /* Lines whose measured number takes the place of the rig's in the point of the night: their
  * prediction is that of the rig. */
 static bool is_taught(enum nw_star_line_id id, const struct nw_star_evidence *evidence) {
-    return id == NW_STAR_MOTION ||
+    return id == NW_STAR_MOTION || known_of(evidence, id) ||
            (evidence && ((id == NW_STAR_FLEXURE && evidence->has_flexure) ||
                          (id == NW_STAR_FIELD_ROTATION && evidence->has_polar_error)));
 }
@@ -191,6 +213,7 @@ static void describe_lines(const struct nw_setup *setup, const struct star_point
     for (size_t i = 0; i < sizeof TAUGHT / sizeof TAUGHT[0]; i++) {
         untaught.p[TAUGHT[i]] = rig->p[TAUGHT[i]];
     }
+    memcpy(untaught.factor, rig->factor, sizeof untaught.factor);
     for (int k = 0; k < NW_STAR_N_LINES; k++) {
         const enum nw_star_line_id id = (enum nw_star_line_id)k;
         struct nw_star_line *line = &budget->lines[id];
@@ -217,7 +240,11 @@ static void describe_lines(const struct nw_setup *setup, const struct star_point
         line->alone_sigma_rad = star_line_sigma(id, point);
         line->is_present = built.n > 0;
         star_line_detail(id, point, line->detail, sizeof line->detail);
-        if (id == NW_STAR_MOTION) {
+        if (known_of(evidence, id) && line->is_present) {
+            line->alone_sigma_rad = known_of(evidence, id)->sigma_rad;
+            line->provenance = NW_FROM_MEASURED;
+            measured_rate(evidence->known_basis, line);
+        } else if (id == NW_STAR_MOTION) {
             measured_motion(evidence, line);
         } else if (id == NW_STAR_FLEXURE && is_taught(id, evidence)) {
             measured_rate("shift of the frames less lock point, air and turn, rate x sub", line);
@@ -381,6 +408,7 @@ static enum nw_status fill(const struct nw_rig *rig, const struct nw_setup *setu
     double effect[NW_STAR_N_LINES];
     star_point_of(rig, setup, &rig_point);
     night_point(&rig_point, evidence, &point);
+    take_known(evidence, &point);
     describe_lines(setup, &rig_point, &point, evidence, budget);
     for (int k = 0; k < NW_STAR_N_LINES; k++) {
         const struct nw_star_line *line = &budget->lines[k];
@@ -435,7 +463,7 @@ enum nw_status nw_star_budget_new(const struct nw_rig *rig, const struct nw_setu
     budget->could_hide_rad = NAN;
     budget->airmass_min = INFINITY;
     budget->airmass_max = -INFINITY;
-    if (evidence && evidence->n_frames == 0 && !evidence->has_guiding) {
+    if (evidence && evidence->n_frames == 0 && !evidence->has_guiding && evidence->n_known == 0) {
         evidence = NULL;
     }
     status = fill(rig, setup, evidence, alternatives, n_alternatives, budget, err);

@@ -46,7 +46,7 @@ enum nw_status check_book(struct nw_book *book, const char *date, const struct n
                           const struct nw_setup *setup, struct check_night *night,
                           struct nw_star_evidence *evidence, struct nw_err *err) NW_CHECKED;
 struct check_told { /* what trials say */
-    struct nw_apart_known *known;
+    struct nw_star_known *known;
     struct nw_apart_witness *witnesses;
     struct nw_apart_told *sums;
     struct nw_apart_word *words;
@@ -56,9 +56,10 @@ void check_told_done(struct check_told *told);
 struct check_apart {
     struct nw_apart *apart;
     struct check_told told;
-    size_t n_unknown_filter;  /* subs left out: the rig file has no such filter */
-    size_t n_of_trials;       /* frames left out: a trial is made of them */
-    size_t n_before, n_after; /* nights on either side of the change */
+    struct nw_star_frame mean; /* of the subs through the setup's own filter, else of all */
+    size_t n_unknown_filter;   /* subs left out: the rig file has no such filter */
+    size_t n_of_trials;        /* frames left out: a trial is made of them */
+    size_t n_before, n_after;  /* nights on either side of the change */
     char from[NW_BOOK_DATE], to[NW_BOOK_DATE];
     size_t n_without_log; /* nights without a guide log beside the frames */
 };

@@ -290,6 +290,32 @@ static void nights_done(struct nights *all) {
     free(all->nights);
 }
 
+/* What the usual sub is like: changes are judged there. */
+static struct nw_star_frame usual_sub(const struct nights *all) {
+    static const size_t MEMBERS[] = {
+        offsetof(struct nw_star_frame, airmass), offsetof(struct nw_star_frame, exposure_s),
+        offsetof(struct nw_star_frame, dec_rad), offsetof(struct nw_star_frame, fwhm_rad)};
+    struct nw_star_frame mean;
+    nw_star_frame_unknown(&mean);
+    for (size_t k = 0; k < sizeof MEMBERS / sizeof MEMBERS[0]; k++) {
+        double sum[2] = {0.0, 0.0};
+        double n[2] = {0.0, 0.0};
+        for (size_t i = 0; i < all->n; i++) {
+            for (size_t j = 0; j < all->nights[i].n; j++) {
+                const size_t other = all->nights[i].filters[j] > 0;
+                double value = 0.0;
+                memcpy(&value, (const char *)&all->nights[i].frames[j] + MEMBERS[k], sizeof value);
+                sum[other] += isfinite(value) ? value : 0.0;
+                n[other] += isfinite(value) ? 1.0 : 0.0;
+            }
+        }
+        const int use = n[0] > 0.0 ? 0 : 1;
+        const double value = n[use] > 0.0 ? sum[use] / n[use] : (double)NAN;
+        memcpy((char *)&mean + MEMBERS[k], &value, sizeof value);
+    }
+    return mean;
+}
+
 /* ---- Together ------------------------------------------------------------------------------- */
 
 static enum nw_status split(const char *changed_on, const struct nights *all,
@@ -341,6 +367,7 @@ enum nw_status check_nights(struct nw_book *book, const struct check_nights_opts
                                                    .changed_at = ret->n_before};
         const struct nw_apart_opts sampling = {.n_sweeps = 0};
         status = nw_apart_new(rig, setup, &evidence, &sampling, &ret->apart, err);
+        ret->mean = usual_sub(&all);
         ret->n_without_log = all.n_without_log;
         ret->n_of_trials = all.n_of_trials;
         ret->n_unknown_filter = all.n_unknown;

@@ -19,7 +19,7 @@ static enum nw_status add_known(struct check_told *told, enum nw_star_line_id li
     const enum nw_status status = nw_grow((void **)&told->known, &told->caps[0], told->n_known + 1,
                                           sizeof *told->known, MAX_TOLD, err);
     if (status == NW_OK) {
-        told->known[told->n_known++] = (struct nw_apart_known){line, width_rad, sigma_rad};
+        told->known[told->n_known++] = (struct nw_star_known){line, width_rad, sigma_rad};
     }
     return status;
 }

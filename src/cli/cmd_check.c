@@ -107,7 +107,8 @@ static enum nw_status remember(const struct cli_args *args, const struct nw_chec
     struct nw_book *book = NULL;
     struct check_advised advised = {.n = 0};
     struct nw_err none = {0};
-    if (!(cli_given(args, "book") || cli_given(args, "night")) || cli_given(args, "set")) {
+    if (!(cli_given(args, "book") || cli_given(args, "night") || cli_given(args, "nights")) ||
+        cli_given(args, "set")) {
         return NW_OK;
     }
     enum nw_status status = cli_book_path(args, false, path, err);
@@ -193,12 +194,40 @@ static enum nw_status ledger_alone(const struct cli_args *args, const struct nw_
     return status == NW_OK ? print(args, check, result, err) : status;
 }
 
+/* What each change of the rig is worth with the lines as many nights leave them. */
+static enum nw_status worth_by_nights(const struct cli_args *args,
+                                      const struct nw_check_report *check,
+                                      const struct check_apart *nights,
+                                      struct check_changed *changed, struct nw_star_budget **ret,
+                                      struct nw_err *err) {
+    size_t n_sets = 0;
+    const char *const *sets = cli_texts(args, "set", &n_sets);
+    struct nw_star_known known[NW_STAR_N_LINES];
+    const struct nw_star_evidence evidence = {.frames = &nights->mean,
+                                              .n_frames = 1,
+                                              .motion_ra_rad = NAN,
+                                              .motion_dec_rad = NAN,
+                                              .known = known,
+                                              .n_known = nw_apart_lines(nights->apart, known),
+                                              .known_basis = "many nights"};
+    if (evidence.n_known == 0) {
+        return NW_OK;
+    }
+    const enum nw_status status =
+        check_alternatives(cli_arg(args, 0), sets, n_sets, check->setup, changed, err);
+    return status == NW_OK ? nw_star_budget_new(check->rig, check->setup, &evidence, changed->items,
+                                                changed->n, ret, err)
+                           : status;
+}
+
 /* The star width of many nights of the book, taken apart. */
 static enum nw_status many_nights(const struct cli_args *args, const struct nw_check_report *check,
                                   struct cli_result *result, struct nw_err *err) {
     char path[CLI_MAX_PATH];
     struct nw_book *book = NULL;
     struct check_apart nights = {.apart = NULL};
+    struct check_changed changed = {0};
+    struct nw_star_budget *budget = NULL;
     struct check_nights_opts opts = {.range = cli_text(args, "nights")};
     opts.told = cli_texts(args, "told", &opts.n_told);
     if (cli_given(args, "frames") || cli_given(args, "guiding") || cli_given(args, "night") ||
@@ -217,6 +246,9 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
     }
     nw_book_close(book);
     if (status == NW_OK) {
+        status = worth_by_nights(args, check, &nights, &changed, &budget, err);
+    }
+    if (status == NW_OK) {
         const struct nw_apart_report report = {.apart = nights.apart,
                                                .rig = check->rig,
                                                .setup = check->setup,
@@ -226,6 +258,7 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
                                                .trials = nights.told.words,
                                                .n_trials = nights.told.n_words,
                                                .n_unknown_filter = nights.n_unknown_filter,
+                                               .budget = budget,
                                                .n_of_trials = nights.n_of_trials};
         if (cli_wants_json(args)) {
             status = nw_report_apart_json(&report, &result->json, err);
@@ -233,6 +266,13 @@ static enum nw_status many_nights(const struct cli_args *args, const struct nw_c
             nw_report_apart_text(&report, &result->text);
         }
     }
+    if (status == NW_OK && budget) {
+        struct nw_check_report advised = *check;
+        advised.star_width = budget;
+        status = remember(args, &advised, nights.to, result, err);
+    }
+    nw_star_budget_free(budget);
+    check_changed_done(&changed);
     check_apart_done(&nights);
     return status;
 }

@@ -5,6 +5,8 @@
 
 #include <math.h>
 
+#include "report/report_internal.h"
+
 #define ARCSEC(x) ((x)*NW_ARCSEC_PER_RAD)
 #define ARCSEC2(x) ((x)*NW_ARCSEC_PER_RAD * NW_ARCSEC_PER_RAD)
 
@@ -253,6 +255,9 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
     trials(report, buf);
     verdict(apart, buf);
     cannot_tell(apart, buf);
+    if (report->budget) {
+        nw_report_advice_text(report->budget, 17, buf);
+    }
     if (apart->convergence > 1.1) {
         entry(buf, "MIND",
               "the chains of this sampling do not agree yet: take the ranges as too narrow");
@@ -387,5 +392,10 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     }
     nw_json_count(&json, o, "subs_with_climate", apart->n_excess);
     nw_json_number(&json, o, "convergence", apart->convergence, 4);
+    json_t *const to_do = nw_json_array(&json, NULL, "advice");
+    json_t *const leave = nw_json_array(&json, NULL, "leave");
+    if (report->budget) {
+        nw_report_advice_json(&json, report->budget, to_do, leave);
+    }
     return nw_json_end(&json, ret, err);
 }

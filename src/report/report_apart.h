@@ -17,6 +17,8 @@ struct nw_apart_report {
     const char *from, *to; /* dates */
     size_t n_without_log;
     const struct nw_apart_word *trials;
+    /* what each change is worth with the lines as the nights leave them; or NULL */
+    const struct nw_star_budget *budget;
     size_t n_unknown_filter;      /* subs left out: the rig file has no such filter */
     size_t n_trials, n_of_trials; /* n_of_trials: frames that speak through them alone */
 };

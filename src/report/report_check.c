@@ -193,7 +193,7 @@ static void cannot_tell(const struct nw_star_budget *budget, struct nw_buf *buf)
     }
 }
 
-static void worth_doing(const struct nw_star_budget *budget, struct nw_buf *buf) {
+void nw_report_advice_text(const struct nw_star_budget *budget, int indent, struct nw_buf *buf) {
     for (size_t i = 0; i < budget->n_advice; i++) {
         const struct nw_star_advice *advice = &budget->advice[i];
         char text[640];
@@ -203,19 +203,23 @@ static void worth_doing(const struct nw_star_budget *budget, struct nw_buf *buf)
                        i + 1, advice->change->name, advice->change->effort,
                        advice->time_percent_point, advice->sigma_percent, advice->why,
                        advice->prediction);
-        entry(buf, i == 0 ? "WORTH DOING" : "", text);
+        nw_report_entry(buf, 2, indent, i == 0 ? "WORTH DOING" : "", text);
     }
     for (size_t i = 0; i < budget->n_leave; i++) {
         const struct nw_star_advice *advice = &budget->leave[i];
         char text[240];
         (void)snprintf(text, sizeof text, "%s: worth %.1f +- %.1f %% of the time on stars",
                        advice->change->name, advice->time_percent_point, advice->sigma_percent);
-        entry(buf, i == 0 ? "LEAVE IT" : "", text);
+        nw_report_entry(buf, 2, indent, i == 0 ? "LEAVE IT" : "", text);
     }
     char words[200];
     if (nw_report_loop_words(&budget->loop, words, sizeof words)) {
         const bool is_first = !budget->loop.is_flat || budget->n_leave == 0;
-        entry(buf, !is_first ? "" : budget->loop.is_flat ? "LEAVE IT" : "TRY", words);
+        nw_report_entry(buf, 2, indent,
+                        !is_first              ? ""
+                        : budget->loop.is_flat ? "LEAVE IT"
+                                               : "TRY",
+                        words);
     }
 }
 
@@ -239,7 +243,7 @@ static void star_width(const struct nw_check_report *check, struct nw_buf *buf) 
         blind_half(&budget->blind, buf);
     }
     cannot_tell(budget, buf);
-    worth_doing(budget, buf);
+    nw_report_advice_text(budget, 15, buf);
     focus_interval(check, buf);
     for (size_t i = 0; i < budget->n_cautions; i++) {
         entry(buf, i == 0 ? "CAUTION" : "", budget->cautions[i]);

@@ -138,6 +138,12 @@ static void leave_it(struct nw_json *json, const struct nw_star_budget *budget, 
     }
 }
 
+void nw_report_advice_json(struct nw_json *json, const struct nw_star_budget *budget, json_t *to_do,
+                           json_t *leave) {
+    advice(json, budget, to_do);
+    leave_it(json, budget, leave);
+}
+
 /* Other settings of the guide loop, where they promise nothing. */
 static void guide_loop(struct nw_json *json, const struct nw_star_loop *loop, json_t *leave) {
     char why[200];
@@ -238,8 +244,7 @@ enum nw_status nw_report_check_json(const struct nw_check_report *check, json_t 
     json_t *const leave = nw_json_array(&json, NULL, "leave");
     if (budget) {
         unknown(&json, budget, cannot_tell);
-        advice(&json, budget, to_do);
-        leave_it(&json, budget, leave);
+        nw_report_advice_json(&json, budget, to_do, leave);
         guide_loop(&json, &budget->loop, leave);
         focus_interval(&json, check, to_do, leave);
     }

@@ -39,7 +39,18 @@ def season(tmp_path_factory):
 
 
 def test_nights_are_taken_apart(season):
-    told = answer("check", RIG, "--book", season, "--nights", "all")["nights"]
+    whole = answer("check", RIG, "--book", season, "--nights", "all")
+    told = whole["nights"]
+    # what to do about it, judged with the lines as the nights leave them and in their air
+    assert len(whole["advice"]) + len(whole["leave"]) >= 4
+    mean = np.mean([1.0 + 0.03 * sub for sub in range(SUBS)])
+    low = [a for a in whole["advice"] if a["line"] == "air_above"]
+    assert mean > 1.1 and len(low) == 1
+    assert "would refute this" in low[0]["prediction"]
+    air = {t["id"]: t for t in told["terms"]}["air_above"]["value"]
+    alone = [float(x.split()[0]) for x in low[0]["why"].split(": ")[1].split("then ")]
+    assert alone[0] == pytest.approx(air, abs=0.006)
+    assert alone[1] == pytest.approx(air * (1.1 / mean) ** 0.6, rel=0.02)  # Fried 1966
     assert (told["nights"], told["subs"]) == (NIGHTS, NIGHTS * SUBS)
     assert told["nights_without_guide_log"] == NIGHTS
     terms = {t["id"]: t for t in told["terms"]}

@@ -42,7 +42,7 @@ static void begin(struct world *w, unsigned long seed) {
     gsl_rng_set(w->rng, seed);
 }
 
-static struct nw_apart *solve(struct world *w, const struct nw_apart_known *known, size_t n_known,
+static struct nw_apart *solve(struct world *w, const struct nw_star_known *known, size_t n_known,
                               size_t n_sweeps) {
     const struct nw_apart_evidence evidence = {
         .nights = sim.nights, .n_nights = w->truth.n_nights, .known = known, .n_known = n_known};
@@ -120,7 +120,7 @@ static void test_all_errors_of_a_run_at_once(void **state) {
         check_near(log(seen.slope) + e * (seen.ln_slope[0] + e * seen.ln_slope[1]), log(slope),
                    0.03, "solved there");
     }
-assert_true(seen.bend[0] < -0.01); /* more drift, less air */
+    assert_true(seen.bend[0] < -0.01); /* more drift, less air */
     apart_model_done(&model);
     gsl_rng_free(w.rng);
 }
@@ -200,7 +200,7 @@ static void test_what_a_trial_says_counts(void **state) {
     struct nw_apart *s = solve(&w, NULL, 0, 700);
     const double rig = s->terms[NW_APART_TILT_CURVATURE].rig;
     nw_apart_free(s);
-    const struct nw_apart_known known = {NW_STAR_TILT_CURVATURE, 1.3 * rig, 0.02 * rig};
+    const struct nw_star_known known = {NW_STAR_TILT_CURVATURE, 1.3 * rig, 0.02 * rig};
     s = solve(&w, &known, 1, 700);
     const struct nw_apart_term *tilt = &s->terms[NW_APART_TILT_CURVATURE];
     check_near(tilt->value, 1.3 * rig, 0.06 * rig, "the trial's word, 0.02 of it");

@@ -277,6 +277,90 @@ static void test_a_change_is_worth_what_its_noise_area_says(void **state) {
     nw_star_budget_free(after);
 }
 
+/* A line that many nights tell is as wide as they say, its error theirs; what a change of it is
+ * worth follows. */
+static void test_a_known_line_takes_the_place_of_its_inputs(void **state) {
+    (void)state;
+    struct nw_rig rig;
+    struct nw_setup setup;
+    test_star_rig(&rig, &setup);
+    struct nw_rig rig_then = rig;
+    struct nw_setup then = setup;
+    then.tilt_m.v = then.curvature_m.v = then.astigmatism_m.v = 0.0;
+    const struct nw_change change = {.name = "shim the camera", .effort = "adjustment"};
+    const struct nw_star_alternative alternative = {&change, &rig_then, &then};
+    struct nw_star_budget *plain = NULL;
+    struct nw_star_budget *b = NULL;
+    struct nw_err err = {0};
+    assert_int_equal(nw_star_budget_new(&rig, &setup, NULL, &alternative, 1, &plain, &err), NW_OK);
+    const double rig_width = plain->lines[NW_STAR_TILT_CURVATURE].alone_rad;
+    const struct nw_star_known known = {NW_STAR_TILT_CURVATURE, 1.7 * rig_width, 0.1 * rig_width};
+    const struct nw_star_evidence evidence = {
+        .known = &known, .n_known = 1, .known_basis = "many nights"};
+    assert_int_equal(nw_star_budget_new(&rig, &setup, &evidence, &alternative, 1, &b, &err), NW_OK);
+    const struct nw_star_line *const line = &b->lines[NW_STAR_TILT_CURVATURE];
+    check_near(line->alone_rad, 1.7 * rig_width, 1e-12, "as given");
+    check_near(line->measured_rad, 1.7 * rig_width, 1e-12, "as given");
+    check_near(line->alone_sigma_rad, 0.1 * rig_width, 1e-12, "as given");
+    check_near(line->predicted_rad, rig_width, 1e-12, "the rig file's word stays beside it");
+    assert_int_equal(line->provenance, NW_FROM_MEASURED);
+    assert_string_equal(line->basis, "many nights");
+    check_near(b->lines[NW_STAR_FOCUS].alone_rad, plain->lines[NW_STAR_FOCUS].alone_rad, 1e-15,
+               "others stay");
+    /* the blur of tilt as a rig would have it whose tilt is 1.7 times as large */
+    struct nw_setup steep = setup;
+    steep.tilt_m.v *= 1.7;
+    steep.curvature_m.v *= 1.7;
+    steep.astigmatism_m.v *= 1.7;
+    struct nw_star_budget *other = budget_of(&rig, &steep, NULL);
+    check_near(b->predicted_rad, other->predicted_rad, 1e-4 * other->predicted_rad,
+               "the same blur from larger inputs");
+    assert_true(plain->n_advice + plain->n_leave == 1 && b->n_advice + b->n_leave == 1);
+    const struct nw_star_advice *const was = plain->n_advice ? plain->advice : plain->leave;
+    const struct nw_star_advice *const is = b->n_advice ? b->advice : b->leave;
+    assert_true(is->time_percent_point > 1.5 * was->time_percent_point);
+    check_near(is->total_then_rad, was->total_then_rad, 1e-9 * was->total_then_rad,
+               "without the line both are alike");
+    nw_star_budget_free(plain);
+    nw_star_budget_free(other);
+    nw_star_budget_free(b);
+}
+
+/* "Stay above 65 degrees" wins nothing in a night that was above it, and never goes beyond the
+ * zenith. */
+static void test_a_limit_of_airmass_wins_nothing_above_it(void **state) {
+    (void)state;
+    static const double AIRMASSES[] = {1.0, 1.05, 1.1, 1.3, 1.6};
+    struct nw_rig rig;
+    struct nw_setup setup;
+    test_star_rig(&rig, &setup);
+    setup.airmass.v = 1.25;
+    struct nw_setup then = setup;
+    then.airmass.v = 1.1;
+    const struct nw_change change = {.name = "stay above 65 degrees", .effort = "setting"};
+    const struct nw_star_alternative alternative = {&change, &rig, &then};
+    for (size_t i = 0; i < sizeof AIRMASSES / sizeof AIRMASSES[0]; i++) {
+        struct nw_star_frame frame;
+        nw_star_frame_unknown(&frame);
+        frame.airmass = AIRMASSES[i];
+        frame.fwhm_rad = 3.0 * AS;
+        const struct nw_star_evidence evidence = {
+            .frames = &frame, .n_frames = 1, .motion_ra_rad = NAN, .motion_dec_rad = NAN};
+        struct nw_star_budget *b = NULL;
+        struct nw_err err = {0};
+        assert_int_equal(nw_star_budget_new(&rig, &setup, &evidence, &alternative, 1, &b, &err),
+                         NW_OK);
+        const struct nw_star_advice *const advice = b->n_advice ? b->advice : b->leave;
+        struct nw_setup there = setup;
+        there.airmass.v = fmin(AIRMASSES[i], 1.1);
+        struct nw_star_budget *best = budget_of(&rig, &there, NULL);
+        check_near(advice->total_then_rad, best->predicted_rad, 1e-9 * best->predicted_rad,
+                   "the rig at the airmass that remains");
+        nw_star_budget_free(best);
+        nw_star_budget_free(b);
+    }
+}
+
 static void test_one_width_does_not_separate_air_and_focus(void **state) {
     (void)state;
     struct nw_rig rig;
@@ -329,6 +413,8 @@ int main(void) {
         cmocka_unit_test(test_motion_of_the_log_replaces_the_rigs_word),
         cmocka_unit_test(test_over_probability_is_a_gaussian_tail),
         cmocka_unit_test(test_a_change_is_worth_what_its_noise_area_says),
+        cmocka_unit_test(test_a_known_line_takes_the_place_of_its_inputs),
+        cmocka_unit_test(test_a_limit_of_airmass_wins_nothing_above_it),
         cmocka_unit_test(test_one_width_does_not_separate_air_and_focus),
         cmocka_unit_test(test_bad_input),
     };
