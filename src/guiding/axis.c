@@ -257,9 +257,12 @@ static void look_closer(const struct guide_series *s, const struct guide_drift *
 }
 
 static enum nw_status take_drift(const struct guide_series *s, const struct guide_fit *fit,
-                                 struct nw_guide_axis *axis, struct nw_err *err) {
+                                 bool is_gap_told, struct nw_guide_axis *axis, struct nw_err *err) {
     struct guide_drift drift;
-    const enum nw_status status = nw_guide_find_drift(s, fit, fit->b_sigma, &drift, err);
+    const struct guide_known_b known = {
+        .sigma = axis->is_response_assumed ? GUIDE_SIGMA_RATE * fit->b : fit->b_sigma,
+        .is_from_these = is_gap_told};
+    const enum nw_status status = nw_guide_find_drift(s, fit, known, &drift, err);
     if (status == NW_OK) {
         axis->drift_rad_s = drift.rate_rad_s;
         axis->drift_sigma_rad_s = drift.sigma_rad_s;
@@ -378,7 +381,8 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
         (void)snprintf(axis->why_drift, sizeof axis->why_drift,
                        "axes of the mount: north or south needs `# tube_side: east|west`");
     } else {
-        status = take_drift(s, &fit, axis, err);
+        const bool is_gap_told = opts->backlash && opts->backlash->is_identified;
+        status = take_drift(s, &fit, is_gap_told, axis, err);
     }
     if (!is_b_told) {
         (void)snprintf(axis->why_null, sizeof axis->why_null, "only bounds: %.140s",

@@ -10,6 +10,7 @@
 #include "guiding/whiten.h"
 
 #define WHITE_EARNS 6.0  /* of -2 ln L, for one parameter */
+#define AKAIKE 2.0       /* the least that a parameter earns (Akaike 1974, IEEE AC-19, 716) */
 #define BLOCKS_SPEAK 1.5 /* blocks that scatter so much more are believed */
 
 enum { BLOCKS = 12, BLOCKS_LEAST = 8 };
@@ -45,50 +46,144 @@ static void take_pulses_out(const struct guide_series *s, double b, double *ret)
 
 /* Noise with a memory; and, where it earns its parameter, shake of some samples beside white noise:
  * taken for walk, that would make the drift look half as well told again as it is. */
-static void fit_noise(const struct guide_series *s, const double *rest, struct guide_noise *ret) {
-    struct guide_noise_job job = {.s = s, .rest = rest, .is_drift_steady = true};
+static void fit_noise(struct guide_noise_job job, double earns, struct guide_noise *ret) {
+    job.is_drift_steady = true;
     const double plain = nw_guide_fit_noise(&job, ret);
     struct guide_noise mixed = {
         .ln_q = ret->ln_q - 2.0, .ln_qv = GUIDE_LN_NONE, .rho = 0.7, .white = 0.6};
     job.is_white_free = true;
-    if (nw_guide_fit_noise(&job, &mixed) < plain - WHITE_EARNS) {
+    job.is_memory_signed = false;
+    if (nw_guide_fit_noise(&job, &mixed) < plain - earns) {
         *ret = mixed;
     }
 }
 
-enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
-                                   double b_sigma, struct guide_drift *ret, struct nw_err *err) {
-    double *rest = nw_calloc(s->n + 1, sizeof *rest);
-    double *white = nw_calloc(s->n + 1, sizeof *white);
-    struct guide_whitener w = {0};
-    struct guide_noise noise = {.ln_q = fmax(fit->ln_q, -12.0), .ln_qv = GUIDE_LN_NONE};
-    enum nw_status status = rest && white ? nw_guide_whitener_init(s, &noise, &w, err)
-                                          : nw_err_set(err, NW_NOMEM, "drift of %zu samples", s->n);
-    if (status == NW_OK) {
-        take_pulses_out(s, fit->b, rest);
-        fit_noise(s, rest, &noise);
-        nw_guide_whitener_set(s, &noise, &w);
-        const double drift = nw_guide_whiten(&w, rest, white);
-        double r_rad2 = 0.0;
-        for (size_t k = 0; k < s->n; k++) {
-            r_rad2 += white[k] * white[k] / (double)w.n_told;
+/* Drift and response together at a noise; sigmas given that noise. */
+struct joint {
+    double drift, more_b; /* per dt0; on top of the b that was given */
+    double var, r_rad2;
+};
+
+static struct joint joint_at(const struct guide_noise_job *job, const struct guide_noise *noise) {
+    const struct guide_two two = nw_guide_noise_two(job->s, noise, job->rest, job->free_x);
+    const double xx = two.xx + job->free_precision;
+    const double b = xx > 0.0 ? two.ex / xx : 0.0;
+    const double r = (two.ee - b * two.ex) / (double)two.n;
+    return (struct joint){.drift = two.v_e - b * two.v_x,
+                          .more_b = b,
+                          .r_rad2 = r,
+                          .var = r * (two.vv + (xx > 0.0 ? two.v_x * two.v_x / xx : 0.0))};
+}
+
+/* -2 ln L, response at its best. */
+static double joint_score(const struct guide_noise_job *job, const struct guide_noise *noise) {
+    const struct guide_two two = nw_guide_noise_two(job->s, noise, job->rest, job->free_x);
+    const double n = (double)two.n;
+    const double xx = two.xx + job->free_precision;
+    const double rest = two.ee - (xx > 0.0 ? two.ex * two.ex / xx : 0.0);
+    return n * log(fmax(rest, 1e-300) / n) + two.ln_s;
+}
+
+/* Walk, memory and, where there is one, the white share: moved by some steps, within their range.
+ */
+enum { SPECTRA = 3 };
+static const double STEP[SPECTRA] = {0.1, 0.03, 0.03};
+
+static struct guide_noise beside(const struct guide_noise *noise, int i, int step_i, int j,
+                                 int step_j) {
+    struct guide_noise at = *noise;
+    double *const value[SPECTRA] = {&at.ln_q, &at.rho, &at.white};
+    *value[i] += step_i * STEP[i];
+    *value[j] += step_j * STEP[j];
+    return at;
+}
+
+static double second(const struct guide_noise_job *job, const struct guide_noise *at, int i,
+                     int j) {
+    double sum = 0.0;
+    for (int one = -1; one <= 1; one += 2) {
+        for (int two = -1; two <= 1; two += 2) {
+            const struct guide_noise there = beside(at, i, one, j, two);
+            sum += 0.25 * one * two * joint_score(job, &there);
         }
-        double sigma = sqrt(w.vv * r_rad2);
-        if (b_sigma > 0.0) {
-            take_pulses_out(s, fit->b + b_sigma, rest);
-            sigma = hypot(sigma, nw_guide_whiten(&w, rest, white) - drift);
-        }
-        const double blocks = block_sigma(s, fit->b) * s->dt0_s;
-        const bool is_mixed = noise.white > 0.0;
-        *ret = (struct guide_drift){.rate_rad_s = drift / s->dt0_s,
-                                    .sigma_rad_s =
-                                        (blocks > BLOCKS_SPEAK * sigma ? blocks : sigma) / s->dt0_s,
-                                    .noise_rad2 = r_rad2,
-                                    .white_rad2 = is_mixed ? noise.white * r_rad2 : NAN,
-                                    .memory = noise.rho};
     }
-    nw_guide_whitener_done(&w);
+    return sum; /* i = j: steps of two, since both move the same */
+}
+
+/* Variance of the drift from not knowing the spectra: noise with a memory and a weak response look
+ * alike, and the response turns pulses into drift. Gradient by differences, covariance from the
+ * curvature of -2 ln L; 0 where there is no curvature (nothing walks). */
+static double var_of_noise(const struct guide_noise_job *job, const struct guide_noise *noise) {
+    struct guide_noise at = *noise;
+    at.rho = fmin(at.rho, 0.9 - 2.0 * STEP[1]);
+    at.white = fmin(at.white, 0.98 - 2.0 * STEP[2]);
+    const int n = at.white > 2.0 * STEP[2] ? SPECTRA : SPECTRA - 1;
+    struct guide_normal normal = {.n_cols = (size_t)n};
+    for (int i = 0; i < n; i++) {
+        for (int j = 0; j <= i; j++) {
+            normal.xx[i][j] = normal.xx[j][i] = second(job, &at, i, j);
+        }
+        const struct guide_noise up = beside(&at, i, 1, i, 0);
+        const struct guide_noise down = beside(&at, i, -1, i, 0);
+        normal.xy[i] = 0.5 * (joint_at(job, &up).drift - joint_at(job, &down).drift);
+    }
+    struct guide_solution solved;
+    double sum = 0.0;
+    if (nw_guide_solve(&normal, &solved)) { /* covariance: 2 (second derivatives of -2 ln L)^-1 */
+        for (int i = 0; i < n; i++) {
+            sum += 2.0 * normal.xy[i] * solved.c[i];
+        }
+    }
+    return sum;
+}
+
+/* The steady drift and its sigma, per dt0: the response joins in unless these samples told it. */
+static struct joint find_joint(const struct guide_series *s, const double *rest,
+                               const struct guide_known_b *known, double r_rad2,
+                               const struct guide_noise *start) {
+    const double var_b = known->sigma > 0.0 ? known->sigma * known->sigma : 0.0;
+    struct guide_noise_job job = {.s = s,
+                                  .rest = rest,
+                                  .is_memory_signed = true,
+                                  .free_x = s->x,
+                                  .free_precision = var_b > 0.0 ? r_rad2 / var_b : 1e300};
+    if (known->is_from_these || !(var_b > 0.0)) {
+        job.free_precision = 1e300;
+        const struct guide_two two = nw_guide_noise_two(s, start, rest, s->x);
+        struct joint held = joint_at(&job, start);
+        held.var += two.v_x * two.v_x * var_b;
+        return held;
+    }
+    struct guide_noise noise = {.ln_q = start->ln_q, .rho = start->rho, .ln_qv = GUIDE_LN_NONE};
+    fit_noise(job, AKAIKE, &noise);
+    struct joint found = joint_at(&job, &noise);
+    found.var += var_of_noise(&job, &noise);
+    return found;
+}
+
+enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
+                                   struct guide_known_b known, struct guide_drift *ret,
+                                   struct nw_err *err) {
+    double *rest = nw_calloc(s->n + 1, sizeof *rest);
+    if (!rest) {
+        return nw_err_set(err, NW_NOMEM, "drift of %zu samples", s->n);
+    }
+    struct guide_noise noise = {.ln_q = fmax(fit->ln_q, -12.0), .ln_qv = GUIDE_LN_NONE};
+    take_pulses_out(s, fit->b, rest);
+    const struct guide_noise_job alone = {.s = s, .rest = rest};
+    fit_noise(alone, WHITE_EARNS, &noise);
+    const struct guide_two held = nw_guide_noise_two(s, &noise, rest, s->x);
+    const double r_rad2 = held.ee / (double)held.n;
+    const struct joint found = find_joint(s, rest, &known, r_rad2, &noise);
+    const double sigma = sqrt(found.var);
+    const double blocks = block_sigma(s, fit->b + found.more_b) * s->dt0_s;
+    const bool is_mixed = noise.white > 0.0;
+    *ret = (struct guide_drift){.rate_rad_s = found.drift / s->dt0_s,
+                                .sigma_rad_s =
+                                    (blocks > BLOCKS_SPEAK * sigma ? blocks : sigma) / s->dt0_s,
+                                .noise_rad2 = r_rad2,
+                                .white_rad2 = is_mixed ? noise.white * r_rad2 : NAN,
+                                .memory = noise.rho};
     free(rest);
-    free(white);
-    return status;
+    return NW_OK;
 }

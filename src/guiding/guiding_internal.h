@@ -96,8 +96,14 @@ struct guide_drift {
      * shake stands beside white noise (the memory is the shake's then), the white part; NaN else */
     double noise_rad2, memory, white_rad2;
 };
+/* What is known of fit->b, the effect of a pulse: from other samples (dithers) or beforehand, then
+ * the likelihood joins in; or from these very samples, then it has spoken already. */
+struct guide_known_b {
+    double sigma; /* 0: b is known */
+    bool is_from_these;
+};
 enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct guide_fit *fit,
-                                   double b_sigma, struct guide_drift *ret,
+                                   struct guide_known_b known, struct guide_drift *ret,
                                    struct nw_err *err) NW_CHECKED;
 
 /* ---- axis.c ---- */

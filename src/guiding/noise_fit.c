@@ -8,6 +8,7 @@
 #include "guiding/whiten.h"
 
 #define RHO_MOST 0.9
+#define RHO_LEAST (-0.5)
 #define WHITE_MOST 0.98
 
 static double clamp(double x, double low, double high) {
@@ -21,7 +22,7 @@ static struct guide_noise noise_of(const struct guide_noise_job *job, const gsl_
     const size_t wander = job->is_white_free ? 3 : 2;
     return (struct guide_noise){
         .ln_q = clamp(gsl_vector_get(at, 0), -18.0, 12.0),
-        .rho = clamp(gsl_vector_get(at, 1), 0.0, RHO_MOST),
+        .rho = clamp(gsl_vector_get(at, 1), job->is_memory_signed ? RHO_LEAST : 0.0, RHO_MOST),
         .white = job->is_white_free ? clamp(gsl_vector_get(at, 2), 0.0, WHITE_MOST) : 0.0,
         .ln_qv = job->is_drift_steady ? GUIDE_LN_NONE
                                       : clamp(gsl_vector_get(at, wander), GUIDE_LN_NONE, 6.0)};
@@ -32,7 +33,16 @@ static double noise_score(const gsl_vector *at, void *user) {
     const struct guide_noise noise = noise_of(job, at);
     double ln_s = 0.0;
     size_t n_told = 0;
-    const double sum = nw_guide_noise_squares(job->s, &noise, job->rest, &ln_s, &n_told);
+    double sum = 0.0;
+    if (job->free_x) {
+        const struct guide_two two = nw_guide_noise_two(job->s, &noise, job->rest, job->free_x);
+        const double xx = two.xx + job->free_precision;
+        sum = two.ee - (xx > 0.0 ? two.ex * two.ex / xx : 0.0);
+        ln_s = two.ln_s;
+        n_told = two.n;
+    } else {
+        sum = nw_guide_noise_squares(job->s, &noise, job->rest, &ln_s, &n_told);
+    }
     const double out = gsl_vector_get(at, 1) - noise.rho;
     const double white = job->is_white_free ? gsl_vector_get(at, 2) - noise.white : 0.0;
     const double n = (double)n_told;
@@ -40,7 +50,7 @@ static double noise_score(const gsl_vector *at, void *user) {
 }
 
 double nw_guide_fit_noise(const struct guide_noise_job *job, struct guide_noise *noise) {
-    double start[PARAMETERS_MOST] = {noise->ln_q, noise->rho > 0.0 ? noise->rho : 0.1};
+    double start[PARAMETERS_MOST] = {noise->ln_q, fabs(noise->rho) > 0.0 ? noise->rho : 0.1};
     double size[PARAMETERS_MOST] = {0.7, 0.15};
     size_t n = 2;
     if (job->is_white_free) {

@@ -84,6 +84,12 @@ static struct gains gains_of(const struct guide_noise *noise) {
                           .product = 1.0};
 }
 
+/* What a noise remembers over dt. One that turns about from sample to sample (rho < 0) is no
+ * process in time: it exists for fits that must be free to err on either side of 0. */
+static double keep_over(double rho, double dt) {
+    return rho < 0.0 ? -pow(-rho, dt) : rho > 0.0 ? pow(rho, dt) : 0.0;
+}
+
 /* The gains of sample k, weight aside; returns the variance of the innovation, 0: tells nothing. */
 static inline double gains_next(struct gains *g, const struct guide_series *s, size_t k,
                                 struct guide_step *step) {
@@ -95,7 +101,7 @@ static inline double gains_next(struct gains *g, const struct guide_series *s, s
     }
     if (!(fabs(step->dt - g->last_dt) <= 0.0)) {
         g->last_dt = step->dt;
-        g->last_keep = g->rho > 0.0 ? pow(g->rho, step->dt) : 0.0;
+        g->last_keep = keep_over(g->rho, step->dt);
     }
     step->keep = g->last_keep;
     predict(&g->p, step, g->q, g->qv, 1.0 - g->white);
@@ -156,6 +162,35 @@ double nw_guide_noise_squares(const struct guide_series *s, const struct guide_n
     *ret_ln_s = g.ln_s + log(g.product);
     *ret_n = g.n_told;
     return sum;
+}
+
+struct guide_two nw_guide_noise_two(const struct guide_series *s, const struct guide_noise *noise,
+                                    const double *e, const double *x) {
+    struct gains g = gains_of(noise);
+    struct state at_e = {.m = 0.0};
+    struct state at_x = {.m = 0.0};
+    struct guide_two two = {.n = 0};
+    for (size_t k = 0; k < s->n; k++) {
+        struct guide_step step;
+        const double var = gains_next(&g, s, k, &step);
+        if (s->starts[k] || k == 0) {
+            state_start(&at_e, e[k]);
+            state_start(&at_x, x[k]);
+            continue;
+        }
+        const double nu_e = state_next(&at_e, &step, e[k]);
+        const double nu_x = state_next(&at_x, &step, x[k]);
+        const double share = var > 0.0 ? 1.0 / var : 0.0;
+        two.ee += nu_e * nu_e * share;
+        two.ex += nu_e * nu_x * share;
+        two.xx += nu_x * nu_x * share;
+    }
+    two.ln_s = g.ln_s + log(g.product);
+    two.n = g.n_told;
+    two.v_e = at_e.v;
+    two.v_x = at_x.v;
+    two.vv = g.p.vv;
+    return two;
 }
 
 void nw_guide_whitener_done(struct guide_whitener *w) {

@@ -41,13 +41,26 @@ void nw_guide_whiten_all(const struct guide_whitener *w, double *const *columns,
  * walk without keeping the gains. */
 double nw_guide_noise_squares(const struct guide_series *s, const struct guide_noise *noise,
                               const double *column, double *ret_ln_s, size_t *ret_n);
+/* The same of two columns beside each other, with the drift that each shows. */
+struct guide_two {
+    double ee, ex, xx, ln_s;
+    double v_e, v_x, vv; /* drift behind the last sample, per dt0; variance in units of r */
+    size_t n;
+};
+struct guide_two nw_guide_noise_two(const struct guide_series *s, const struct guide_noise *noise,
+                                    const double *e, const double *x);
 
 /* ---- noise_fit.c ---- */
 struct guide_noise_job {
     const struct guide_series *s;
-    const double *rest;   /* errors less what is known to have moved the star */
-    bool is_drift_steady; /* no wander */
-    bool is_white_free;   /* noise with a memory and white noise beside it */
+    const double *rest;    /* errors less what is known to have moved the star */
+    bool is_drift_steady;  /* no wander */
+    bool is_white_free;    /* noise with a memory and white noise beside it */
+    bool is_memory_signed; /* rho may be below 0: held at 0 it would bias what leans on it */
+    /* NULL, or a column whose coefficient is fitted too; its prior is 0 with this precision, in
+     * units of 1/r */
+    const double *free_x;
+    double free_precision;
 };
 /* Maximum likelihood from a start. Returns -2 ln L; INFINITY where memory is out or the start has
  * no likelihood, and leaves it. */
