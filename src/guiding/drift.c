@@ -11,6 +11,8 @@
 
 #define WHITE_EARNS 6.0  /* of -2 ln L, for one parameter */
 #define AKAIKE 2.0       /* the least that a parameter earns (Akaike 1974, IEEE AC-19, 716) */
+#define STEP_B 0.06      /* of the response */
+#define FAR_OFF 9.0      /* in -2 ln L: a weight of 1 % */
 #define BLOCKS_SPEAK 1.5 /* blocks that scatter so much more are believed */
 
 enum { BLOCKS = 12, BLOCKS_LEAST = 8 };
@@ -75,70 +77,69 @@ static struct joint joint_at(const struct guide_noise_job *job, const struct gui
                           .var = r * (two.vv + (xx > 0.0 ? two.v_x * two.v_x / xx : 0.0))};
 }
 
-/* -2 ln L, response at its best. */
-static double joint_score(const struct guide_noise_job *job, const struct guide_noise *noise) {
-    const struct guide_two two = nw_guide_noise_two(job->s, noise, job->rest, job->free_x);
-    const double n = (double)two.n;
-    const double xx = two.xx + job->free_precision;
-    const double rest = two.ee - (xx > 0.0 ? two.ex * two.ex / xx : 0.0);
-    return n * log(fmax(rest, 1e-300) / n) + two.ln_s;
+/* One place on the way along the responses: drift with its variance there, and the weight. */
+struct along {
+    double drift, var, score;
+};
+
+static struct along along_at(const struct guide_noise_job *job, double prior,
+                             struct guide_noise *noise) {
+    const double score = nw_guide_fit_noise(job, noise);
+    const struct guide_two two = nw_guide_noise_two(job->s, noise, job->rest, job->s->x);
+    return (struct along){
+        .drift = two.v_e, .var = two.vv * two.ee / (double)two.n, .score = score + prior};
 }
 
-/* Walk, memory and, where there is one, the white share: moved by some steps, within their range.
- */
-enum { SPECTRA = 3 };
-static const double STEP[SPECTRA] = {0.1, 0.03, 0.03};
-
-static struct guide_noise beside(const struct guide_noise *noise, int i, int step_i, int j,
-                                 int step_j) {
-    struct guide_noise at = *noise;
-    double *const value[SPECTRA] = {&at.ln_q, &at.rho, &at.white};
-    *value[i] += step_i * STEP[i];
-    *value[j] += step_j * STEP[j];
-    return at;
-}
-
-static double second(const struct guide_noise_job *job, const struct guide_noise *at, int i,
-                     int j) {
+/* Mean and variance of the drift over all responses that fit, each with the spectra it likes best:
+ * noise with a memory and a weak response look alike, along a ridge with walls that no parabola
+ * describes (a proportional loop without dead band hardly tells them apart). Steps outward from the
+ * best one; a step of one sigma of the response leaves no error, of two 1 % (trapezoids on a
+ * Gaussian). rest is taken over. */
+static void go_along(struct guide_noise_job job, double *rest, double b, double sigma,
+                     const struct guide_noise *best, struct joint *ret) {
+    enum { STEPS_MOST = 8 };
+    const double step = fmin(STEP_B * b, 0.8 * sigma);
+    struct along found[2 * STEPS_MOST + 1];
+    size_t n = 0;
+    job.rest = rest;
+    job.free_x = NULL;
+    job.is_drift_steady = true;
+    job.is_white_free = best->white > 0.0;
+    job.is_memory_signed = !job.is_white_free;
+    for (int way = -1; way <= 1; way += 2) {
+        struct guide_noise noise = *best;
+        double at = 0.0; /* rest stands at this response, from the best one */
+        for (int i = way < 0 ? 0 : 1; i <= STEPS_MOST; i++) {
+            const double to = way * i * step;
+            for (size_t k = 0; k < job.s->n; k++) {
+                rest[k] -= (to - at) * job.s->x[k];
+            }
+            at = to;
+            const double off = (ret->more_b + to) / sigma;
+            found[n] = along_at(&job, off * off, &noise);
+            if (found[n++].score > found[0].score + FAR_OFF) {
+                break;
+            }
+        }
+        for (size_t k = 0; k < job.s->n; k++) {
+            rest[k] += at * job.s->x[k];
+        }
+    }
     double sum = 0.0;
-    for (int one = -1; one <= 1; one += 2) {
-        for (int two = -1; two <= 1; two += 2) {
-            const struct guide_noise there = beside(at, i, one, j, two);
-            sum += 0.25 * one * two * joint_score(job, &there);
-        }
+    double mean = 0.0;
+    double square = 0.0;
+    for (size_t i = 0; i < n; i++) {
+        const double weight = exp(-0.5 * (found[i].score - found[0].score));
+        sum += weight;
+        mean += weight * found[i].drift;
+        square += weight * (found[i].var + found[i].drift * found[i].drift);
     }
-    return sum; /* i = j: steps of two, since both move the same */
-}
-
-/* Variance of the drift from not knowing the spectra: noise with a memory and a weak response look
- * alike, and the response turns pulses into drift. Gradient by differences, covariance from the
- * curvature of -2 ln L; 0 where there is no curvature (nothing walks). */
-static double var_of_noise(const struct guide_noise_job *job, const struct guide_noise *noise) {
-    struct guide_noise at = *noise;
-    at.rho = fmin(at.rho, 0.9 - 2.0 * STEP[1]);
-    at.white = fmin(at.white, 0.98 - 2.0 * STEP[2]);
-    const int n = at.white > 2.0 * STEP[2] ? SPECTRA : SPECTRA - 1;
-    struct guide_normal normal = {.n_cols = (size_t)n};
-    for (int i = 0; i < n; i++) {
-        for (int j = 0; j <= i; j++) {
-            normal.xx[i][j] = normal.xx[j][i] = second(job, &at, i, j);
-        }
-        const struct guide_noise up = beside(&at, i, 1, i, 0);
-        const struct guide_noise down = beside(&at, i, -1, i, 0);
-        normal.xy[i] = 0.5 * (joint_at(job, &up).drift - joint_at(job, &down).drift);
-    }
-    struct guide_solution solved;
-    double sum = 0.0;
-    if (nw_guide_solve(&normal, &solved)) { /* covariance: 2 (second derivatives of -2 ln L)^-1 */
-        for (int i = 0; i < n; i++) {
-            sum += 2.0 * normal.xy[i] * solved.c[i];
-        }
-    }
-    return sum;
+    ret->drift = mean / sum;
+    ret->var = square / sum - ret->drift * ret->drift;
 }
 
 /* The steady drift and its sigma, per dt0: the response joins in unless these samples told it. */
-static struct joint find_joint(const struct guide_series *s, const double *rest,
+static struct joint find_joint(const struct guide_series *s, double *rest, double b,
                                const struct guide_known_b *known, double r_rad2,
                                const struct guide_noise *start) {
     const double var_b = known->sigma > 0.0 ? known->sigma * known->sigma : 0.0;
@@ -157,7 +158,10 @@ static struct joint find_joint(const struct guide_series *s, const double *rest,
     struct guide_noise noise = {.ln_q = start->ln_q, .rho = start->rho, .ln_qv = GUIDE_LN_NONE};
     fit_noise(job, AKAIKE, &noise);
     struct joint found = joint_at(&job, &noise);
-    found.var += var_of_noise(&job, &noise);
+    for (size_t k = 0; k < s->n; k++) {
+        rest[k] -= found.more_b * s->x[k];
+    }
+    go_along(job, rest, b, known->sigma, &noise, &found);
     return found;
 }
 
@@ -172,9 +176,9 @@ enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct gu
     take_pulses_out(s, fit->b, rest);
     const struct guide_noise_job alone = {.s = s, .rest = rest};
     fit_noise(alone, WHITE_EARNS, &noise);
-    const struct guide_two held = nw_guide_noise_two(s, &noise, rest, s->x);
-    const double r_rad2 = held.ee / (double)held.n;
-    const struct joint found = find_joint(s, rest, &known, r_rad2, &noise);
+    const struct guide_two given = nw_guide_noise_two(s, &noise, rest, s->x);
+    const double r_rad2 = given.ee / (double)given.n;
+    const struct joint found = find_joint(s, rest, fit->b, &known, r_rad2, &noise);
     const double sigma = sqrt(found.var);
     const double blocks = block_sigma(s, fit->b + found.more_b) * s->dt0_s;
     const bool is_mixed = noise.white > 0.0;

@@ -92,15 +92,6 @@ static const struct sim_axis PLAIN = {.noise = 0.3,
                                       .response = 1.0,
                                       .delay = 1};
 
-/* A night of both axes without backlash, self-check and replay. */
-static struct nw_guide_analysis *loop_night(const struct sim_axis *ra, const struct sim_axis *dec,
-                                            gsl_rng *rng, struct sim_night *night) {
-    static const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
-    sim_night_init(night, 900, 2.0);
-    sim_night_run(night, ra, dec, rng);
-    return analyse(&night->log, &opts);
-}
-
 static void test_coverage_over_100_nights(void **state) {
     (void)state;
     gsl_rng *rng = rng_of(5);
@@ -110,7 +101,9 @@ static void test_coverage_over_100_nights(void **state) {
     double bias = 0.0;
     for (int i = 0; i < NIGHTS; i++) {
         struct sim_night night;
-        struct nw_guide_analysis *a = loop_night(&PLAIN, &PLAIN, rng, &night);
+        sim_night_init(&night, 900, 2.0);
+        sim_night_run(&night, &PLAIN, &PLAIN, rng);
+        struct nw_guide_analysis *a = analyse(&night.log, NULL);
         for (int axis = 0; axis < 2; axis++) {
             const struct nw_guide_axis *x = axis == 0 ? &a->ra : &a->dec;
             const double truth = sim_true_in_sub(night.y[axis], night.n, 150);
@@ -127,35 +120,6 @@ static void test_coverage_over_100_nights(void **state) {
     assert_true(in_bounds >= 196);
     assert_in_range(in_noise, 180, 199); /* 95 %: 190 +- 3.1, so within 3.3 sigma */
     check_near(bias, 0.0, 0.03, "motion within a sub, simulated truth");
-}
-
-/* The sigma allows for pulses that act at 1 +- 0.15 of the rate given, so the nights do that. */
-static void test_drift_pulls_over_100_nights(void **state) {
-    (void)state;
-    gsl_rng *rng = rng_of(5);
-    enum { NIGHTS = 100 };
-    double pull2 = 0.0;
-    double pull = 0.0;
-    for (int i = 0; i < NIGHTS; i++) {
-        struct sim_axis both[2] = {PLAIN, PLAIN};
-        for (int axis = 0; axis < 2; axis++) {
-            both[axis].response += 0.15 * gsl_ran_gaussian(rng, 1.0);
-        }
-        struct sim_night night;
-        struct nw_guide_analysis *a = loop_night(&both[0], &both[1], rng, &night);
-        for (int axis = 0; axis < 2; axis++) {
-            const struct nw_guide_axis *x = axis == 0 ? &a->ra : &a->dec;
-            const double d = (x->drift_rad_s * AS - 0.4 / 60.0) / (x->drift_sigma_rad_s * AS);
-            pull += d / (2.0 * NIGHTS);
-            pull2 += d * d / (2.0 * NIGHTS);
-        }
-        nw_guide_analysis_free(a);
-        sim_night_done(&night);
-    }
-    gsl_rng_free(rng);
-    print_message("drift pull %.3f +- %.3f\n", pull, sqrt(pull2 - pull * pull));
-    check_near(sqrt(pull2 - pull * pull), 1.0, 0.1, "drift: pull width 0.9 to 1.1");
-    check_near(pull, 0.0, 0.2, "drift without bias: 3 sigma of 200");
 }
 
 static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
@@ -511,7 +475,6 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_log_overstates_motion_and_bounds_hold_the_truth),
         cmocka_unit_test(test_coverage_over_100_nights),
-        cmocka_unit_test(test_drift_pulls_over_100_nights),
         cmocka_unit_test(test_bounds_hold_for_loops_the_model_does_not_know),
         cmocka_unit_test(test_shake_and_memory_are_seen),
         cmocka_unit_test(test_variance_of_a_plain_loop_is_the_closed_form),
