@@ -40,7 +40,7 @@ static enum nw_status open_regular(const char *path, int *ret_fd, size_t *ret_si
     }
     if (!S_ISREG(st.st_mode)) {
         (void)close(fd);
-        return nw_err_set(err, NW_IO, "%s: is %s, expected a file", path,
+        return nw_err_set(err, NW_FORMAT, "%s: is %s, expected a file", path,
                           S_ISDIR(st.st_mode) ? "a folder" : "a device or pipe");
     }
     *ret_fd = fd;
@@ -128,7 +128,7 @@ static enum nw_status resolve_target(const char *path, char **ret, struct nw_err
     }
     if (stat(target, &st) == 0 && !S_ISREG(st.st_mode)) {
         free(target);
-        return nw_err_set(err, NW_IO, "%s: is %s, expected a file to write", path,
+        return nw_err_set(err, NW_DOMAIN, "%s: is %s, expected a file to write", path,
                           S_ISDIR(st.st_mode) ? "a folder" : "a device or pipe");
     }
     *ret = target;

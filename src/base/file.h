@@ -6,14 +6,16 @@
 
 #include "base/buf.h"
 
-/* Reads a whole regular file. Errors name the path: NOTFOUND, IO, LIMIT (over max_bytes).
+/* Reads a whole regular file. Errors name the path: NOTFOUND, FORMAT (no
+ * regular file), IO, LIMIT (over max_bytes).
  * *ret_data is terminated, yours to free. */
 enum nw_status nw_file_read(const char *path, size_t max_bytes, char **ret_data, size_t *ret_len,
                             struct nw_err *err) NW_CHECKED;
 
 /* Writes beside the target, syncs, renames: a reader sees the old file or the new one, never a
  * part; on failure the old one stays and the temporary is gone. Permissions of an existing target
- * are kept; a target that is a link is followed; folders, devices and pipes are refused. */
+ * are kept; a target that is a link is followed; folders, devices and pipes are refused (DOMAIN).
+ */
 enum nw_status nw_file_write_atomic(const char *path, const char *data, size_t len,
                                     struct nw_err *err) NW_CHECKED;
 

@@ -35,7 +35,7 @@ static enum nw_status need_regular(const char *path, int failed, const struct st
         return base_fail_errno(path, "cannot stat", errno, err);
     }
     if (!S_ISREG(st->st_mode)) {
-        return nw_err_set(err, NW_IO, "%s: is %s, expected a file", path,
+        return nw_err_set(err, NW_FORMAT, "%s: is %s, expected a file", path,
                           S_ISDIR(st->st_mode) ? "a folder" : "a device or pipe");
     }
     return NW_OK;

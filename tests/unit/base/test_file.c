@@ -100,9 +100,9 @@ static void test_a_failed_write_leaves_the_old_file_and_no_other(void **state) {
     struct nw_err err = {0};
     const char *const folder = in_folder(*state, "night");
     assert_int_equal(mkdir(folder, 0777), 0);
-    assert_int_equal(nw_file_write_atomic(folder, "x", 1, &err), NW_IO);
+    assert_int_equal(nw_file_write_atomic(folder, "x", 1, &err), NW_DOMAIN);
     assert_non_null(strstr(err.text, "night: is a folder, expected a file to write"));
-    assert_int_equal(nw_file_write_atomic("/dev/null", "x", 1, &err), NW_IO);
+    assert_int_equal(nw_file_write_atomic("/dev/null", "x", 1, &err), NW_DOMAIN);
     assert_string_equal(err.text, "/dev/null: is a device or pipe, expected a file to write");
     assert_int_equal(nw_file_write_atomic(in_folder(*state, "no/a"), "x", 1, &err), NW_NOTFOUND);
     assert_non_null(strstr(err.text, "no/a: cannot write in its folder: No such file"));
@@ -140,11 +140,11 @@ static void test_reading_refuses_what_is_no_file(void **state) {
     struct nw_err err = {0};
     assert_int_equal(nw_file_read(in_folder(*state, "no"), 10, &data, &len, &err), NW_NOTFOUND);
     assert_non_null(strstr(err.text, "no: cannot open: No such file"));
-    assert_int_equal(nw_file_read(*state, 10, &data, &len, &err), NW_IO);
+    assert_int_equal(nw_file_read(*state, 10, &data, &len, &err), NW_FORMAT);
     assert_non_null(strstr(err.text, ": is a folder, expected a file"));
     const char *const pipe_path = in_folder(*state, "pipe");
     assert_int_equal(mkfifo(pipe_path, 0600), 0);
-    assert_int_equal(nw_file_read(pipe_path, 10, &data, &len, &err), NW_IO); /* does not hang */
+    assert_int_equal(nw_file_read(pipe_path, 10, &data, &len, &err), NW_FORMAT); /* does not hang */
     const char *const path = in_folder(*state, "eleven");
     write_ok(path, "eleven byte");
     assert_int_equal(nw_file_read(path, 10, &data, &len, &err), NW_LIMIT);

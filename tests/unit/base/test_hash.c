@@ -57,13 +57,13 @@ static void test_what_is_no_file_is_refused_by_name(void **state) {
     (void)state;
     struct nw_file_id id = {0};
     struct nw_err err = {0};
-    assert_int_equal(nw_hash_file("/tmp", &id, &err), NW_IO);
+    assert_int_equal(nw_hash_file("/tmp", &id, &err), NW_FORMAT);
     assert_string_equal(err.text, "/tmp: is a folder, expected a file");
     assert_int_equal(nw_hash_file("/tmp/nw-not-there", &id, &err), NW_NOTFOUND);
     assert_non_null(strstr(err.text, "/tmp/nw-not-there: cannot open"));
     int64_t size = 7;
     int64_t mtime = 7;
-    assert_int_equal(nw_file_stat("/dev/null", &size, &mtime, &err), NW_IO);
+    assert_int_equal(nw_file_stat("/dev/null", &size, &mtime, &err), NW_FORMAT);
     assert_int_equal(size, 7);
 }
 
