@@ -102,6 +102,16 @@ done:
     return status;
 }
 
+bool nw_file_is_there(const char *path) {
+    struct stat st;
+    return stat(path, &st) == 0;
+}
+
+bool nw_file_is_folder(const char *path) {
+    struct stat st;
+    return stat(path, &st) == 0 && S_ISDIR(st.st_mode);
+}
+
 const char *nw_file_base_name(const char *path) {
     const char *const slash = strrchr(path, '/');
     return slash ? slash + 1 : path;

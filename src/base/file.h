@@ -2,6 +2,7 @@
 #ifndef NW_FILE_H
 #define NW_FILE_H
 
+#include <stdbool.h>
 #include <stddef.h>
 
 #include "base/buf.h"
@@ -25,6 +26,9 @@ enum nw_status nw_file_write_atomic(const char *path, const char *data, size_t l
 enum nw_status nw_file_temp(const char *path, char **ret_temp, struct nw_err *err) NW_CHECKED;
 enum nw_status nw_file_commit(const char *temp, const char *path, struct nw_err *err) NW_CHECKED;
 void nw_file_drop(const char *temp);
+
+bool nw_file_is_there(const char *path); /* of any kind, folders too */
+bool nw_file_is_folder(const char *path);
 
 /* The name of a file without its folders: what follows the last '/', the whole of a path without
  * one, "" where nothing follows. Points into `path`. */

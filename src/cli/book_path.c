@@ -46,10 +46,13 @@ enum nw_status cli_rig_layouts(const char *rig_path, struct nw_log_layout **ret,
                                struct nw_err *err) {
     struct nw_err why = {0};
     const enum nw_status status = nw_rig_read_layouts(rig_path, ret, ret_n, &why);
-    if (status == NW_NOTFOUND) { /* only CSV, then */
+    if (status == NW_NOTFOUND) { /* only CSV, then; but it must be there, and a rig file */
+        struct nw_rig *rig = NULL;
         *ret = NULL;
         *ret_n = 0;
-        return NW_OK;
+        const enum nw_status is_rig = nw_rig_read(rig_path, NULL, 0, &rig, err);
+        nw_rig_free(rig);
+        return is_rig;
     }
     return status == NW_OK ? NW_OK : nw_err_set(err, status, "%s", why.text);
 }

@@ -20,6 +20,20 @@ struct call {
 
 /* ---- Verbs ---------------------------------------------------------------------------------- */
 
+/* What was named is there, and the rig a rig: else no new book is made. */
+static enum nw_status can_add(const struct call *call, struct nw_err *err) {
+    const char *const rig_path = cli_text(call->args, "rig");
+    struct nw_rig *rig = NULL;
+    const enum nw_status status = rig_path ? nw_rig_read(rig_path, NULL, 0, &rig, err) : NW_OK;
+    nw_rig_free(rig);
+    for (size_t i = 0; i < call->n_words && status == NW_OK; i++) {
+        if (!nw_file_is_there(call->words[i])) {
+            return nw_err_set(err, NW_NOTFOUND, "%s: no such file or folder", call->words[i]);
+        }
+    }
+    return status;
+}
+
 static enum nw_status add(struct call *call, struct nw_err *err) {
     const char *const rig_path = cli_text(call->args, "rig");
     struct nw_log_layout *layouts = NULL;
@@ -333,6 +347,9 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     }
     if (status == NW_OK) {
         status = cli_book_path(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
+    }
+    if (status == NW_OK && VERBS[verb].run == add) {
+        status = can_add(&call, err);
     }
     if (status == NW_OK) {
         status = nw_book_open(path, VERBS[verb].access, &call.book, err);

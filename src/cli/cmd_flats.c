@@ -62,7 +62,7 @@ static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw
     if (status == NW_OK && !*ret_rig) {
         return nw_err_set(err, NW_USAGE,
                           "RIG is missing: the filters, the f-ratio and full scale "
-                          "stand in the rig file");
+                          "stand in the rig file; no name given ends in .yaml or .yml");
     }
     if (status == NW_OK && w->paths.n == 0) {
         status = cli_session_paths(args, NW_USE_FLAT, &w->paths, err);

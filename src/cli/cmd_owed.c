@@ -86,18 +86,12 @@ static enum nw_status look_into_book(const struct cli_args *args, struct work *w
     return status;
 }
 
-static bool is_there(const char *path) {
-    int64_t size = 0;
-    int64_t mtime = 0;
-    return nw_file_stat(path, &size, &mtime, NULL) == NW_OK;
-}
-
 /* Folders to read; with --book one word that is none is a night or a target of it. */
 static enum nw_status find_paths(const struct cli_args *args, struct work *w, struct nw_err *err) {
     enum nw_status status = NW_OK;
     for (size_t i = 1; i < cli_n_args(args) && status == NW_OK; i++) {
         const char *const what = cli_arg(args, i);
-        if (!cli_given(args, "book") || is_there(what)) {
+        if (!cli_given(args, "book") || nw_file_is_there(what)) {
             status = cli_frame_paths(&what, 1, &w->found.paths, err);
         } else if (w->of_book) {
             status = nw_err_set(err, NW_USAGE,

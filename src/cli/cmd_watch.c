@@ -122,7 +122,13 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
                       .is_json = cli_wants_json(args),
                       .n_threads = (int)cli_count(args, "threads", 1)};
     char path[CLI_MAX_PATH];
-    enum nw_status status = read_rig(args, &w, err);
+    enum nw_status status = NW_OK;
+    if (!nw_file_is_folder(w.folder)) { /* no new book is made for it */
+        status =
+            nw_err_set(err, NW_NOTFOUND, "%s: %s", w.folder,
+                       nw_file_is_there(w.folder) ? "is not a folder" : "no such file or folder");
+    }
+    status = status == NW_OK ? read_rig(args, &w, err) : status;
     if (status == NW_OK) {
         status = cli_book_path(args, true, path, err);
     }

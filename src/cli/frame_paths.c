@@ -27,6 +27,9 @@ enum nw_status cli_frame_paths(const char *const *given, size_t n, struct nw_pat
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < n && status == NW_OK; i++) {
         struct nw_paths inside = {0};
+        if (!nw_file_is_there(given[i])) {
+            return nw_err_set(err, NW_NOTFOUND, "%s: no such file or folder", given[i]);
+        }
         if (is_folder(given[i], &inside, NULL)) {
             if (inside.n == 0) {
                 status = nw_err_set(err, NW_NOTFOUND,

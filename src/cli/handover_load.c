@@ -2,14 +2,8 @@
 #include "cli/handover_load.h"
 
 #include <math.h>
-#include <sys/stat.h>
 
 #include "book/book.h"
-
-static bool is_there(const char *path) {
-    struct stat s;
-    return stat(path, &s) == 0;
-}
 
 static enum nw_status add_from_book(const struct cli_args *args, const char *what,
                                     struct nw_paths *ret, struct nw_err *err) {
@@ -30,14 +24,22 @@ static enum nw_status find_paths(const struct cli_args *args, struct cli_handove
     enum nw_status status = NW_OK;
     for (size_t i = 0; i < cli_n_args(args) && status == NW_OK; i++) {
         const char *const what = cli_arg(args, i);
-        status = is_there(what) ? cli_frame_paths(&what, 1, &w->paths, err)
-                                : add_from_book(args, what, &w->paths, err);
+        status = nw_file_is_there(what) ? cli_frame_paths(&what, 1, &w->paths, err)
+                                        : add_from_book(args, what, &w->paths, err);
     }
     size_t n = 0;
     const char *const *const more = cli_texts(args, "calibration", &n);
     status = status == NW_OK && n > 0 ? cli_frame_paths(more, n, &w->paths, err) : status;
     const char *const *const masters = cli_texts(args, "master", &n);
-    return status == NW_OK && n > 0 ? cli_frame_paths(masters, n, &w->masters, err) : status;
+    status = status == NW_OK && n > 0 ? cli_frame_paths(masters, n, &w->masters, err) : status;
+    for (size_t i = 0; i < w->masters.n && status == NW_OK;
+         i++) { /* before the subs are measured */
+        const struct nw_frame_opts header = {.header_only = true};
+        struct nw_frame *frame = NULL;
+        status = nw_frame_read(w->masters.items[i], &header, &frame, err);
+        nw_frame_free(frame);
+    }
+    return status;
 }
 
 /* A master beside its subs is no sub. */

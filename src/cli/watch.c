@@ -297,7 +297,10 @@ enum nw_status watch_pass(struct watch *w, struct nw_err *err) {
         w->has_live = false;
         status = nw_live_read(w->book, NULL, w->has_foretold ? &w->foretold : NULL, &w->live, err);
         if (status == NW_NOTFOUND) {
-            return w->is_once ? status : NW_OK; /* an empty book: the night has not begun */
+            return !w->is_once /* an empty book: the night has not begun */
+                       ? NW_OK
+                       : nw_err_set(err, status, "%s: no light frames, and none in the book",
+                                    w->folder);
         }
         w->has_live = status == NW_OK;
         status = status == NW_OK ? watch_read_headers(w, err) : status;

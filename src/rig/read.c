@@ -109,6 +109,22 @@ static enum nw_status read_text(const struct source *source, const struct nw_cha
     return status;
 }
 
+/* The user wrote it in the file, not behind --set. */
+static enum nw_status fail_change(const struct source *source, const struct nw_setup *s,
+                                  size_t change, enum nw_status status, struct nw_err *err) {
+    static const char LABEL[] = "--set: ";
+    const size_t n = sizeof LABEL - 1;
+    char line[32] = "";
+    if (s->changes[change].line > 0) {
+        (void)snprintf(line, sizeof line, ":%zu", s->changes[change].line);
+        if (err && strncmp(err->text, LABEL, n) == 0) {
+            memmove(err->text, err->text + n, strlen(err->text + n) + 1);
+        }
+    }
+    return nw_err_at(err, status, "%s%s: setups.%s.changes.%zu ('%s')", source->name, line, s->name,
+                     change + 1, s->changes[change].name);
+}
+
 /* Tries every change of the file, so that its faults are found now. */
 static enum nw_status try_changes(const struct nw_rig *rig, const struct source *source,
                                   struct nw_err *err) {
@@ -124,8 +140,7 @@ static enum nw_status try_changes(const struct nw_rig *rig, const struct source 
             const enum nw_status status = read_text(source, &s->changes[k], &changed, err);
             nw_rig_free(changed);
             if (status != NW_OK) {
-                return nw_err_at(err, status, "%s: setups.%s.changes.%zu ('%s')", source->name,
-                                 s->name, k + 1, s->changes[k].name);
+                return fail_change(source, s, k, status, err);
             }
         }
     }

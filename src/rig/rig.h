@@ -193,6 +193,7 @@ struct nw_change {
         char *path, *value; /* overrides, as --set takes them */
     } * settings;
     size_t n_settings;
+    size_t line; /* of the file; 0: of --set */
 };
 
 /* A screw, or a place for a shim, of the plate that tilts the camera. */

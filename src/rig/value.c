@@ -338,6 +338,7 @@ static enum nw_status read_settings(const struct nw_rig_reader *reader,
         return nw_rig_fail(reader, node, path, NW_FORMAT,
                            "expected path: value pairs such as 'site.seeing: 1.5 arcsec'");
     }
+    change->line = node->line;
     change->settings = nw_calloc(node->n_children, sizeof *change->settings);
     if (!change->settings) {
         return nw_err_set(reader->err, NW_NOMEM, "changes");

@@ -144,6 +144,9 @@ static void test_reading_refuses_what_is_no_file(void **state) {
     assert_non_null(strstr(err.text, ": is a folder, expected a file"));
     const char *const pipe_path = in_folder(*state, "pipe");
     assert_int_equal(mkfifo(pipe_path, 0600), 0);
+    assert_true(nw_file_is_there(*state) && nw_file_is_folder(*state));
+    assert_true(nw_file_is_there(pipe_path) && !nw_file_is_folder(pipe_path));
+    assert_false(nw_file_is_there("/no/such") || nw_file_is_folder("/no/such"));
     assert_int_equal(nw_file_read(pipe_path, 10, &data, &len, &err), NW_FORMAT); /* does not hang */
     const char *const path = in_folder(*state, "eleven");
     write_ok(path, "eleven byte");

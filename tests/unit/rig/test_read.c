@@ -221,8 +221,8 @@ static void test_changes_are_kept_and_tried(void **state) {
                 "adjustment or purchase");
     must_refuse(WITH_CHANGES "      - {name: a, effort: setting, set: {site.seing: 1 arcsec}}\n",
                 NULL, NW_NOTFOUND,
-                "rig.yaml: setups.one.changes.1 ('a'): --set: site: unknown key 'seing', nearest "
-                "is 'seeing'");
+                "rig.yaml:10: setups.one.changes.1 ('a'): site: unknown key 'seing', nearest is "
+                "'seeing'");
     must_refuse(WITH_CHANGES "      - {name: a, effort: setting}\n", NULL, NW_NOTFOUND,
                 "rig.yaml:10:9: setups.one.changes.1.set: is missing: what would be different: "
                 "path: value, as --set takes them");

@@ -1,0 +1,64 @@
+"""What names nothing, or something else than a command takes: one line on stderr that names it,
+exit 2, nothing on stdout, and no file made for it."""
+import pytest
+from support import RIG, good, needs_command, run, run_book, write_frame, write_light
+
+pytestmark = needs_command
+GUIDE = "# axes: sky\n# pulse_acts: after\nt_s,ra_error_arcsec,dec_error_arcsec\n" + "".join(
+    f"{2 * i},{0.1 * (i % 5)},{0.1 * (i % 3)}\n" for i in range(60))
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("place")
+    (folder / "lights").mkdir()
+    for i in range(2):
+        write_light(folder / f"lights/{i}.fits", f"2026-05-01T21:{2 * i:02d}:00", i)
+    (folder / "bare").mkdir()
+    (folder / "text").write_text("the quick brown fox\n")
+    (folder / "guide.csv").write_text(GUIDE)
+    (folder / "other.yaml").write_text("colour: red\n")
+    return folder
+
+
+@pytest.mark.parametrize("args, says", [
+    ("book add none --book new.sqlite", "none: no such file or folder"),
+    ("book add lights --rig none --book new.sqlite", "none: cannot open"),
+    ("book add lights --rig text --book new.sqlite", "text:1:1: expected keys"),
+    ("watch none --book new.sqlite --once", "none: no such file or folder"),
+    ("watch text --book new.sqlite", "text: is not a folder"),
+    ("check lights", "lights: is a folder, expected a file"),
+    ("guiding lights", "lights: is a folder, expected a file"),
+    ("guiding guide.csv --rig none", "none: cannot open"),
+    ("guiding guide.csv --rig other.yaml", "other.yaml:1:1: unknown key 'colour'"),
+    ("handover lights --master none", "none: no such file or folder"),
+    ("handover lights --master text", "text: not a FITS file"),
+    ("handover lights --calibration none", "none: no such file or folder"),
+    ("owed RIG none", "none: no such file or folder"),
+    ("flats none lights", "none: no such file or folder"),
+    ("flats text lights", "no name given ends in .yaml"),
+    ("measure lights/0.fits --stars bare", "bare: is a folder, expected a file to write"),
+])
+def test_one_line_names_what_is_wrong(place, args, says):
+    before = sorted(place.rglob("*"))
+    done = run(*(RIG if word == "RIG" else word for word in args.split()), cwd=place)
+    assert done.returncode == 2, done.stderr
+    assert done.stdout == "" and len(done.stderr.splitlines()) == 1
+    assert says in done.stderr
+    assert sorted(place.rglob("*")) == before
+
+
+def test_a_watched_folder_without_light_frames_is_named(place, tmp_path):
+    done = run("watch", place / "bare", "--book", tmp_path / "b.sqlite", "--once")
+    assert done.returncode == 2 and f"{place / 'bare'}: no light frames" in done.stderr
+
+
+def test_with_a_book_a_folder_is_still_a_folder(place, tmp_path):
+    book = tmp_path / "b.sqlite"
+    assert run_book(book, "add", place / "lights").returncode == 0
+    darks = tmp_path / "darks"
+    darks.mkdir()
+    for i in range(2):
+        write_frame(darks / f"{i}.fits", [[500, 501], [502, 503]], IMAGETYP="Dark Frame",
+                    EXPTIME=60.0, INSTRUME="cooled mono", DATE_OBS="2026-05-02T01:00:00")
+    assert "dark" in good("owed", RIG, darks, place / "lights", "--book", book)
