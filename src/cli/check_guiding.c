@@ -161,6 +161,7 @@ static enum nw_status analyse_run(struct beside *b, const struct nw_guide_run *r
  * it is. */
 static enum nw_status copy_frames(const struct beside *b, struct nw_guide_result *results, size_t n,
                                   struct nw_star_evidence *evidence, struct nw_err *err) {
+    const struct guide_star nowhere = {.is_given = false};
     struct guide_frames frames = {0};
     struct nw_polar_report polar = {.is_solved = false};
     struct nw_guide_runs *runs = b->runs;
@@ -175,7 +176,7 @@ static enum nw_status copy_frames(const struct beside *b, struct nw_guide_result
         set.facts[i] = &b->night->facts[i];
     }
     if (status == NW_OK && set.n > 1) {
-        status = guide_frames_solve(&set, &b->air, &files, &frames, err);
+        status = guide_frames_solve(&set, &b->air, nowhere, &files, &frames, err);
     }
     if (status == NW_OK) {
         status = guide_polar(&files, &frames, &b->air, &polar, err);

@@ -38,6 +38,12 @@ static const struct cli_option OPTIONS[] = {
      .kind = CLI_LIST,
      .value = "FOLDER|FILE",
      .help = "frames of the main camera: turn of the field (polar axis), flexure"},
+    {.name = "guide-star",
+     .kind = CLI_TEXT,
+     .value = "EAST,NORTH",
+     .help =
+         "with --frames: where the guide star stands beside their middle, such as \"0.4 deg,-12 "
+         "arcmin\"; else it may be half a degree off, which is part of the errors"},
     {.name = "chart",
      .kind = CLI_TEXT,
      .value = "FILE.svg",
@@ -103,6 +109,31 @@ static struct nw_rig *read_rig(const char *path) {
     return path && nw_rig_read(path, NULL, 0, &rig, &none) == NW_OK ? rig : NULL;
 }
 
+/* "0.4 deg,-12 arcmin"; NULL: not given. */
+static enum nw_status read_guide_star(const char *text, struct guide_star *ret,
+                                      struct nw_err *err) {
+    const char *const comma = text ? strchr(text, ',') : NULL;
+    char east[40] = "";
+    if (!text) {
+        return NW_OK;
+    }
+    if (!comma || (size_t)(comma - text) >= sizeof east) {
+        return nw_err_set(err, NW_USAGE,
+                          "--guide-star %.60s: expected EAST,NORTH such as \"0.4 deg,-12 arcmin\"",
+                          text);
+    }
+    nw_text_copy(east, (size_t)(comma - text) + 1, text);
+    enum nw_status status = nw_quantity_read(east, NW_DIM_ANGLE, &ret->east_rad, err);
+    if (status == NW_OK) {
+        status = nw_quantity_read(comma + 1, NW_DIM_ANGLE, &ret->north_rad, err);
+    }
+    if (status == NW_OK && !(hypot(ret->east_rad, ret->north_rad) < 5.0 * NW_RAD_PER_DEG)) {
+        return nw_err_set(err, NW_USAGE, "--guide-star %.60s: over 5 deg from the middle", text);
+    }
+    ret->is_given = true;
+    return status == NW_OK ? NW_OK : nw_err_at(err, NW_USAGE, "--guide-star");
+}
+
 /* The polar axis from the logs and, where frames were given, from the turn of their field. */
 static enum nw_status look_at_pole(const struct cli_args *args, const struct nw_rig *rig,
                                    struct guide_files *files, struct guide_frames *frames,
@@ -110,8 +141,11 @@ static enum nw_status look_at_pole(const struct cli_args *args, const struct nw_
     size_t n_given = 0;
     const char *const *given = cli_texts(args, "frames", &n_given);
     struct guide_air air = guide_air(rig, files);
-    enum nw_status status =
-        n_given > 0 ? guide_frames_read(given, n_given, &air, files, frames, err) : NW_OK;
+    struct guide_star guide = {.is_given = false};
+    enum nw_status status = read_guide_star(cli_text(args, "guide-star"), &guide, err);
+    if (status == NW_OK && n_given > 0) {
+        status = guide_frames_read(given, n_given, &air, guide, files, frames, err);
+    }
     if (status == NW_OK) {
         status = guide_polar(files, n_given > 0 ? frames : NULL, &air.state, ret, err);
     }

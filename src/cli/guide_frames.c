@@ -11,6 +11,8 @@
 /* Where the guide star stands beside the middle of the main field, when nobody says: common
  * practice, no source. */
 static const double GUIDE_OFFSET_RAD = 0.5 * NW_RAD_PER_DEG;
+/* When somebody does: read off an atlas. */
+static const double GUIDE_GIVEN_RAD = 0.02 * NW_RAD_PER_DEG;
 enum { FIT_STARS = 150, MAX_STARS = 3000 };
 
 struct work {
@@ -24,6 +26,7 @@ struct work {
     double offset_s; /* UTC less the time of the log in hand */
     size_t n_groups; /* of all runs so far */
     const struct nw_air_state *air;
+    struct guide_star guide;
 };
 
 static void work_done(struct work *w) {
@@ -35,7 +38,7 @@ static void work_done(struct work *w) {
 }
 
 static enum nw_status work_init(const struct guide_frame_set *set, const struct nw_air_state *air,
-                                struct work *w, struct nw_err *err) {
+                                struct guide_star guide, struct work *w, struct nw_err *err) {
     const size_t n = set->n + 1;
     *w = (struct work){.set = set,
                        .spans = nw_calloc(n, sizeof *w->spans),
@@ -43,7 +46,8 @@ static enum nw_status work_init(const struct guide_frame_set *set, const struct 
                        .facts = nw_calloc(n, sizeof(void *)),
                        .guided = nw_calloc(n, sizeof *w->guided),
                        .mine = nw_calloc(n, sizeof *w->mine),
-                       .air = air};
+                       .air = air,
+                       .guide = guide};
     if (!w->spans || !w->measures || !w->facts || !w->guided || !w->mine) {
         return nw_err_set(err, NW_NOMEM, "%zu frames", set->n);
     }
@@ -163,9 +167,17 @@ static enum nw_status find_flexure(const struct work *w, const struct nw_guide_l
         .angle_rad = to->lie.angle_rad,
         .scale_rad_px =
             isfinite(to->lie.scale_rad_px) ? to->lie.scale_rad_px : header_scale(w->facts[0]),
+        .lie_sigma = to->lie.angle_sigma_rad,
         .is_mirrored = to->lie.is_mirrored,
-        .guide_sigma_rad = GUIDE_OFFSET_RAD,
+        .guide_east_rad = w->guide.is_given ? w->guide.east_rad : 0.0,
+        .guide_north_rad = w->guide.is_given ? w->guide.north_rad : 0.0,
+        .guide_sigma_rad = w->guide.is_given ? GUIDE_GIVEN_RAD : GUIDE_OFFSET_RAD,
     };
+    to->sub_s = 0.0;
+    to->is_guide_known = w->guide.is_given;
+    for (size_t i = 0; i < n_guided; i++) {
+        to->sub_s += (w->guided[i].end_s - w->guided[i].start_s) / (double)n_guided;
+    }
     return nw_flexure_solve(log, analysis, w->guided, n_guided, &opts, &to->flexure, err);
 }
 
@@ -254,11 +266,11 @@ static enum nw_status take_files(struct work *w, struct guide_files *files,
 }
 
 enum nw_status guide_frames_solve(const struct guide_frame_set *set, const struct nw_air_state *air,
-                                  struct guide_files *files, struct guide_frames *ret,
-                                  struct nw_err *err) {
+                                  struct guide_star guide, struct guide_files *files,
+                                  struct guide_frames *ret, struct nw_err *err) {
     struct work w;
     *ret = (struct guide_frames){.n_frames = set->n};
-    enum nw_status status = work_init(set, air, &w, err);
+    enum nw_status status = work_init(set, air, guide, &w, err);
     if (status == NW_OK) {
         ret->turns = nw_calloc(set->n + 1, sizeof *ret->turns);
         ret->flexures = nw_calloc(files->n + 1, sizeof *ret->flexures);
@@ -351,8 +363,8 @@ static void air_of_frames(const struct guide_frame_set *set, struct guide_air *a
 }
 
 enum nw_status guide_frames_read(const char *const *given, size_t n_given, struct guide_air *air,
-                                 struct guide_files *files, struct guide_frames *ret,
-                                 struct nw_err *err) {
+                                 struct guide_star guide, struct guide_files *files,
+                                 struct guide_frames *ret, struct nw_err *err) {
     struct nw_series series = {0};
     struct guide_frame_set set = {0};
     *ret = (struct guide_frames){.n_frames = 0};
@@ -362,7 +374,7 @@ enum nw_status guide_frames_read(const char *const *given, size_t n_given, struc
     }
     if (status == NW_OK) {
         air_of_frames(&set, air);
-        status = guide_frames_solve(&set, &air->state, files, ret, err);
+        status = guide_frames_solve(&set, &air->state, guide, files, ret, err);
     }
     nw_series_done(&series);
     free((void *)set.measures);

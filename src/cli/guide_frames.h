@@ -6,6 +6,11 @@
 #include "cli/guide_files.h"
 #include "report/report_polar.h"
 
+/* Where the guide star stands beside the middle of the frames. */
+struct guide_star {
+    bool is_given; /* false: within half a degree or so */
+    double east_rad, north_rad;
+};
 /* The air above the site, and whose it is. */
 struct guide_air {
     struct nw_air_state state;
@@ -32,15 +37,15 @@ struct guide_frame_set {
 };
 /* From frames measured already, the rest as guide_frames_read. */
 enum nw_status guide_frames_solve(const struct guide_frame_set *set, const struct nw_air_state *air,
-                                  struct guide_files *files, struct guide_frames *ret,
-                                  struct nw_err *err) NW_CHECKED;
+                                  struct guide_star guide, struct guide_files *files,
+                                  struct guide_frames *ret, struct nw_err *err) NW_CHECKED;
 /* Measures the frames, lays each file's runs beside them (nw_guide_join) and works out moves. What
  * a log does not say (declination, hour angle, latitude) is filled in from the frames' headers; so
  * is air that was assumed, where they name the site's height.
  * Errors: frames that cannot be read, no dither join; what else is missing is said in the parts. */
 enum nw_status guide_frames_read(const char *const *given, size_t n_given, struct guide_air *air,
-                                 struct guide_files *files, struct guide_frames *ret,
-                                 struct nw_err *err) NW_CHECKED;
+                                 struct guide_star guide, struct guide_files *files,
+                                 struct guide_frames *ret, struct nw_err *err) NW_CHECKED;
 void guide_frames_done(struct guide_frames *frames);
 
 #endif

@@ -1,16 +1,23 @@
 /* flexure.c - least squares for the drift of the main field against the guide star.
  * Idea: everything on the sky, east and north. Shift less the loop's mean error = map of the lock
- * point (four numbers) + start (two) + flexure (two) + what field rotation and the air do to the
- * vector from guide star to middle (two numbers of a prior: where the guide star is). Frames
- * between the same two dithers form a block when the log has no lock points: then every block has a
- * start of its own, taken off as its mean.
- * Holds: residuals set the sigma; the prior of the guide star's place enters as two rows. */
+ * point (four numbers) + start (two) + flexure (two), all fitted, + what field rotation and the air
+ * do to the vector from guide star to middle, which is given with an error. Frames between the same
+ * two dithers form a block when the log has no lock points: then every block has a start of its
+ * own, taken off as its mean.
+ * Where the guide star is is not fitted: the turn is told by single frames to some arcsec, and such
+ * noise times the way to the guide star is as large as what the shifts scatter by; a fit takes it
+ * for a guide star in the middle and is sure of it (errors in variables; Fuller 1987, Measurement
+ * Error Models, ch. 1). Its error goes into the covariance instead (consider covariance: Schmidt
+ * 1966; Tapley, Schutz & Born 2004, Statistical Orbit Determination, ch. 6; both from memory). The
+ * turn is a smooth curve of time.
+ * Holds: residuals set the sigma. */
 #include <gsl/gsl_linalg.h>
 #include <math.h>
 
 #include "guiding/flexure.h"
+#include "guiding/whiten.h"
 
-enum { F_E, F_N, G_E, G_N, S_E, S_N, L_FIRST, N_ALL = 10 };
+enum { F_E, F_N, G_E, G_N, C_E, C_N, S_E, S_N, L_FIRST, N_ALL = 12 };
 enum { FRAMES_LEAST = 4 };
 #define LOCK_MOVES_px 0.05
 
@@ -18,6 +25,7 @@ struct row { /* one frame */
     double t_s, value[2];
     double by_guide[4]; /* change of the map of offsets: rows east, north */
     double lock[2];
+    double curve; /* second Legendre polynomial of time */
     size_t block;
 };
 
@@ -55,11 +63,76 @@ static bool during(const struct nw_guide_log *log, const struct nw_guided_frame 
     return true;
 }
 
-/* Change of the map of offsets since the first frame: the turn as measured, the squeeze by the air.
- */
+/* The turn as a curve of time. */
+struct turning {
+    double middle_s, half_s, c[4]; /* Legendre polynomials of time */
+    double rate_sigma_rad_s, curve_sigma_rad;
+};
+enum { TURN_DEGREE_MOST = 3, TURN_SPARE = 3 };
+#define TURN_SIGMAS 3.0 /* a third degree below it is noise */
+
+static void legendre(double u, double ret[4]) {
+    ret[0] = 1.0;
+    ret[1] = u;
+    ret[2] = 1.5 * u * u - 0.5;
+    ret[3] = 2.5 * u * u * u - 1.5 * u;
+}
+
+static double middle_of(const struct nw_guided_frame *frame) {
+    return 0.5 * (frame->start_s + frame->end_s);
+}
+
+/* The reference frame is left out: its own error is in all others, as a constant that moves
+ * nothing. */
+static struct turning turning_of(const struct nw_guided_frame *frames, size_t n) {
+    struct turning ret = {
+        .half_s = fmax(1.0, 0.5 * (middle_of(&frames[n - 1]) - middle_of(&frames[0]))), .c = {0.0}};
+    ret.middle_s = middle_of(&frames[0]) + ret.half_s;
+    for (size_t degree = 1; degree <= TURN_DEGREE_MOST && n > degree + TURN_SPARE; degree++) {
+        struct guide_normal normal = {.n_cols = degree + 1};
+        struct guide_solution fit;
+        for (size_t i = 1; i < n; i++) {
+            double x[4];
+            legendre((middle_of(&frames[i]) - ret.middle_s) / ret.half_s, x);
+            normal.yy += frames[i].turn_rad * frames[i].turn_rad;
+            for (size_t a = 0; a <= degree; a++) {
+                normal.xy[a] += x[a] * frames[i].turn_rad;
+                for (size_t b = 0; b <= degree; b++) {
+                    normal.xx[a][b] += x[a] * x[b];
+                }
+            }
+        }
+        if (!nw_guide_solve(&normal, &fit)) {
+            break;
+        }
+        const double variance = fit.rss / (double)(n - 2 - degree);
+        if (degree > 2 && !(fit.c[degree] * fit.c[degree] >
+                            TURN_SIGMAS * TURN_SIGMAS * variance * fit.cov[degree][degree])) {
+            break;
+        }
+        memcpy(ret.c, fit.c, (degree + 1) * sizeof *ret.c);
+        ret.rate_sigma_rad_s = sqrt(variance * fit.cov[1][1]) / ret.half_s;
+        ret.curve_sigma_rad = sqrt(variance * fit.cov[degree > 1 ? 2 : 1][degree > 1 ? 2 : 1]);
+    }
+    return ret;
+}
+
+static double turn_at(const struct turning *turning, double t_s) {
+    double x[4];
+    double sum = 0.0;
+    legendre((t_s - turning->middle_s) / turning->half_s, x);
+    for (int k = 0; k < 4; k++) {
+        sum += turning->c[k] * x[k];
+    }
+    return sum;
+}
+
+/* Change of the map of offsets: the turn, and the squeeze by the air since the first frame. */
 static void map_change(const struct nw_guided_frame *frame, const struct nw_guided_frame *first,
-                       const struct nw_flexure_opts *opts, double ret[4]) {
-    const double turn = opts->is_mirrored ? -frame->turn_rad : frame->turn_rad; /* N to E */
+                       const struct turning *turning, const struct nw_flexure_opts *opts,
+                       double ret[4]) {
+    const double of_frame = turn_at(turning, middle_of(frame));
+    const double turn = opts->is_mirrored ? -of_frame : of_frame; /* N to E */
     ret[0] = ret[3] = 0.0;
     ret[1] = turn;
     ret[2] = -turn;
@@ -99,6 +172,7 @@ static void centre_blocks(struct row *rows, size_t n) {
         struct row mean = {.t_s = 0.0};
         for (size_t i = first; i < last; i++) {
             mean.t_s += rows[i].t_s / size;
+            mean.curve += rows[i].curve / size;
             for (int k = 0; k < 4; k++) {
                 mean.by_guide[k] += rows[i].by_guide[k] / size;
             }
@@ -107,6 +181,7 @@ static void centre_blocks(struct row *rows, size_t n) {
         }
         for (size_t i = first; i < last; i++) {
             rows[i].t_s -= mean.t_s;
+            rows[i].curve -= mean.curve;
             for (int k = 0; k < 4; k++) {
                 rows[i].by_guide[k] -= mean.by_guide[k];
             }
@@ -118,8 +193,10 @@ static void centre_blocks(struct row *rows, size_t n) {
 }
 
 struct system {
-    double a[N_ALL * N_ALL], b[N_ALL], x[N_ALL];
-    bool is_used[N_ALL];
+    double a[N_ALL * N_ALL], x[N_ALL];
+    double variance[N_ALL];      /* of what is given and not fitted: guide star, bend of the turn */
+    bool is_used[N_ALL];         /* fitted */
+    double sigma_rad;            /* of a frame, each axis */
     double unit_s, lock_unit_px; /* so that parameters are of like size */
 };
 
@@ -128,50 +205,96 @@ static void coefficients(const struct row *row, const struct system *s, int axis
     c[F_E + axis] = row->t_s / s->unit_s;
     c[G_E] = -row->by_guide[axis == 0 ? 0 : 2]; /* the middle, seen from the guide star */
     c[G_N] = -row->by_guide[axis == 0 ? 1 : 3];
+    c[C_E + axis] = row->curve;
     c[S_E + axis] = 1.0;
     c[L_FIRST + 2 * axis] = row->lock[0] / s->lock_unit_px;
     c[L_FIRST + 2 * axis + 1] = row->lock[1] / s->lock_unit_px;
 }
 
-/* Solves with the weights of one sigma; s->a becomes the covariance. false: not determined. */
-static bool solve(const struct row *rows, size_t n, const struct nw_flexure_opts *opts,
-                  double sigma_rad, struct system *s) {
-    memset(s->a, 0, sizeof s->a);
-    memset(s->b, 0, sizeof s->b);
+/* Mean squares of the way to the guide star, east and north. */
+static void guide_squares(const struct nw_flexure_opts *opts, double ret[2]) {
+    const double variance = opts->guide_sigma_rad * opts->guide_sigma_rad;
+    ret[0] = opts->guide_east_rad * opts->guide_east_rad + variance;
+    ret[1] = opts->guide_north_rad * opts->guide_north_rad + variance;
+}
+
+/* A turn about the guide star goes across the way to it. */
+static void set_given(const struct nw_flexure_opts *opts, const struct turning *turning,
+                      struct system *s) {
+    double g2[2];
+    guide_squares(opts, g2);
+    s->x[G_E] = opts->guide_east_rad;
+    s->x[G_N] = opts->guide_north_rad;
+    for (int axis = 0; axis < 2; axis++) {
+        s->variance[G_E + axis] = opts->guide_sigma_rad * opts->guide_sigma_rad;
+        s->variance[C_E + axis] = pow(turning->curve_sigma_rad, 2.0) * g2[1 - axis];
+    }
+}
+
+/* Normal equations of all numbers, for unit weight. */
+static void normal_of(const struct row *rows, size_t n, const struct system *s,
+                      double full[N_ALL * N_ALL], double b[N_ALL]) {
+    memset(full, 0, N_ALL * N_ALL * sizeof *full);
+    memset(b, 0, N_ALL * sizeof *b);
     for (size_t i = 0; i < n; i++) {
         for (int axis = 0; axis < 2; axis++) {
             double c[N_ALL];
             coefficients(&rows[i], s, axis, c);
             for (size_t p = 0; p < N_ALL; p++) {
-                s->b[p] += c[p] * rows[i].value[axis] / (sigma_rad * sigma_rad);
+                b[p] += c[p] * rows[i].value[axis];
                 for (size_t q = 0; q < N_ALL; q++) {
-                    s->a[p * N_ALL + q] += c[p] * c[q] / (sigma_rad * sigma_rad);
+                    full[p * N_ALL + q] += c[p] * c[q];
                 }
             }
         }
     }
-    const double prior = 1.0 / (opts->guide_sigma_rad * opts->guide_sigma_rad);
-    s->a[G_E * N_ALL + G_E] += prior;
-    s->a[G_N * N_ALL + G_N] += prior;
-    s->b[G_E] += prior * opts->guide_east_rad;
-    s->b[G_N] += prior * opts->guide_north_rad;
-    for (size_t p = 0; p < N_ALL; p++) {
-        for (size_t q = 0; q < N_ALL; q++) {
-            if (!s->is_used[p] || !s->is_used[q]) {
-                s->a[p * N_ALL + q] = p == q ? 1.0 / (sigma_rad * sigma_rad) : 0.0;
+}
+
+/* What is taken as given is off by its own error: that goes into the covariance, for each by how
+ * far the rest would follow. */
+static void add_given(const double full[N_ALL * N_ALL], struct system *s) {
+    double follows[N_ALL][N_ALL] = {{0.0}}; /* of a given number q, of all numbers p */
+    for (size_t q = G_E; q <= C_N; q++) {
+        for (size_t p = 0; p < N_ALL; p++) {
+            for (size_t r = 0; r < N_ALL && s->is_used[p]; r++) {
+                follows[q][p] -= s->is_used[r] ? s->a[p * N_ALL + r] * full[r * N_ALL + q] : 0.0;
             }
         }
-        s->b[p] = s->is_used[p] ? s->b[p] : 0.0;
+    }
+    for (size_t p = 0; p < N_ALL; p++) {
+        for (size_t r = 0; r < N_ALL; r++) {
+            s->a[p * N_ALL + r] *= s->sigma_rad * s->sigma_rad;
+            for (size_t q = G_E; q <= C_N; q++) {
+                s->a[p * N_ALL + r] += follows[q][p] * follows[q][r] * s->variance[q];
+            }
+        }
+    }
+}
+
+/* Solves; s->a becomes the covariance. false: not determined. */
+static bool solve(const struct row *rows, size_t n, struct system *s) {
+    double full[N_ALL * N_ALL];
+    double b[N_ALL];
+    normal_of(rows, n, s, full, b);
+    for (size_t p = 0; p < N_ALL; p++) {
+        for (size_t q = G_E; q <= C_N; q++) {
+            b[p] -= full[p * N_ALL + q] * s->x[q];
+        }
+        for (size_t q = 0; q < N_ALL; q++) {
+            const bool is_told = s->is_used[p] && s->is_used[q];
+            s->a[p * N_ALL + q] = is_told ? full[p * N_ALL + q] : p == q ? 1.0 : 0.0;
+        }
     }
     gsl_matrix_view a = gsl_matrix_view_array(s->a, N_ALL, N_ALL);
     if (gsl_linalg_cholesky_decomp1(&a.matrix) != 0 || gsl_linalg_cholesky_invert(&a.matrix) != 0) {
         return false;
     }
     for (size_t p = 0; p < N_ALL; p++) {
-        s->x[p] = 0.0;
+        double sum = 0.0;
         for (size_t q = 0; q < N_ALL; q++) {
-            s->x[p] += s->a[p * N_ALL + q] * s->b[q];
+            sum += s->is_used[q] ? s->a[p * N_ALL + q] * b[q] : 0.0;
         }
+        s->x[p] = s->is_used[p] ? sum : s->x[p];
     }
     return isfinite(s->x[F_E]) && isfinite(s->x[F_N]);
 }
@@ -184,7 +307,7 @@ static double scatter(const struct row *rows, size_t n, const struct system *s, 
             coefficients(&rows[i], s, axis, c);
             double left = rows[i].value[axis];
             for (size_t p = 0; p < N_ALL; p++) {
-                left -= s->is_used[p] ? c[p] * s->x[p] : 0.0;
+                left -= c[p] * s->x[p];
             }
             sum += left * left;
         }
@@ -205,12 +328,26 @@ static void blank(struct nw_flexure *ret) {
                                .scatter_rad = NAN};
 }
 
+/* What the error of the rate of turn makes of the way to the guide star, known or not. */
+static void add_turn_error(const struct turning *turning, const struct nw_flexure_opts *opts,
+                           struct system *s) {
+    const double rate = turning->rate_sigma_rad_s * s->unit_s;
+    double g2[2];
+    guide_squares(opts, g2);
+    s->a[F_E * N_ALL + F_E] += rate * rate * g2[1];
+    s->a[F_N * N_ALL + F_N] += rate * rate * g2[0];
+    s->a[F_E * N_ALL + F_N] -= rate * rate * s->x[G_E] * s->x[G_N];
+}
+
 static void fill(const struct system *s, const struct nw_flexure_opts *opts, const struct row *rows,
                  size_t n, struct nw_flexure *ret) {
     const double e = s->x[F_E] / s->unit_s;
     const double v = s->x[F_N] / s->unit_s;
-    const double ee = s->a[F_E * N_ALL + F_E] / (s->unit_s * s->unit_s);
-    const double nn = s->a[F_N * N_ALL + F_N] / (s->unit_s * s->unit_s);
+    /* a scale or an angle that is off makes as much of it, along and across */
+    const double lie =
+        isfinite(opts->lie_sigma) ? (e * e + v * v) * pow(opts->lie_sigma, 2.0) : 0.0;
+    const double ee = s->a[F_E * N_ALL + F_E] / (s->unit_s * s->unit_s) + lie;
+    const double nn = s->a[F_N * N_ALL + F_N] / (s->unit_s * s->unit_s) + lie;
     const double en = s->a[F_E * N_ALL + F_N] / (s->unit_s * s->unit_s);
     const double rate = hypot(e, v);
     ret->east_rad_s = e;
@@ -240,13 +377,17 @@ static void fill(const struct system *s, const struct nw_flexure_opts *opts, con
 /* Rows of the frames with guide stars; says whether the lock points can be used. */
 static size_t make_rows(const struct nw_guide_log *log, const struct nw_guide_analysis *a,
                         const struct nw_guided_frame *frames, size_t n_frames,
-                        const struct nw_flexure_opts *opts, struct row *rows) {
+                        const struct turning *turning, const struct nw_flexure_opts *opts,
+                        struct row *rows) {
     size_t n = 0;
     for (size_t i = 0; i < n_frames; i++) {
         struct row *row = &rows[n];
-        *row = (struct row){.t_s = 0.5 * (frames[i].start_s + frames[i].end_s)};
+        *row = (struct row){.t_s = middle_of(&frames[i])};
         to_sky(opts, frames[i].shift_px, row->value);
-        map_change(&frames[i], &frames[0], opts, row->by_guide);
+        map_change(&frames[i], &frames[0], turning, opts, row->by_guide);
+        double x[4];
+        legendre((row->t_s - turning->middle_s) / turning->half_s, x);
+        row->curve = x[2];
         row->block = block_of(a, frames[i].start_s);
         n += during(log, &frames[i], row) && isfinite(row->value[0]) && isfinite(row->by_guide[0])
                  ? 1
@@ -277,8 +418,8 @@ static bool centre_lock(struct row *rows, size_t n, double *ret_unit_px, bool *r
     return *ret_unit_px > LOCK_MOVES_px && det > 1e-3 * (sum[0] + sum[2]) * (sum[0] + sum[2]);
 }
 
-static void run(struct row *rows, size_t n, const struct nw_flexure_opts *opts,
-                struct nw_flexure *ret) {
+static void run(struct row *rows, size_t n, const struct turning *turning,
+                const struct nw_flexure_opts *opts, struct nw_flexure *ret) {
     struct system s = {.unit_s = fmax(1.0, rows[n - 1].t_s - rows[0].t_s), .lock_unit_px = 1.0};
     const double zero_s = rows[0].t_s;
     for (size_t i = 0; i < n; i++) {
@@ -295,8 +436,9 @@ static void run(struct row *rows, size_t n, const struct nw_flexure_opts *opts,
         centre_blocks(rows, n);
     }
     for (size_t p = 0; p < N_ALL; p++) {
-        s.is_used[p] = p < S_E || moves;
+        s.is_used[p] = p <= F_N || (p >= S_E && moves);
     }
+    set_given(opts, turning, &s);
     const double n_taken = moves ? 8.0 : 2.0 + 2.0 * (double)ret->n_blocks;
     if (2.0 * (double)n - n_taken < 4.0) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
@@ -306,16 +448,18 @@ static void run(struct row *rows, size_t n, const struct nw_flexure_opts *opts,
                            : "two or more between the same dithers, or a log with lock points");
         return;
     }
-    double sigma_rad = 0.1 / NW_ARCSEC_PER_RAD;
-    for (int i = 0; i < 4; i++) {
-        if (!solve(rows, n, opts, sigma_rad, &s)) {
-            (void)snprintf(ret->why_null, sizeof ret->why_null,
-                           "shifts, lock points and time do not tell the causes apart");
-            return;
-        }
-        sigma_rad = fmax(1e-9, scatter(rows, n, &s, n_taken));
+    if (!solve(rows, n, &s)) {
+        (void)snprintf(ret->why_null, sizeof ret->why_null,
+                       "shifts, lock points and time do not tell the causes apart");
+        return;
     }
-    ret->scatter_rad = sigma_rad;
+    s.sigma_rad = fmax(1e-9, scatter(rows, n, &s, n_taken));
+    ret->scatter_rad = s.sigma_rad;
+    double full[N_ALL * N_ALL];
+    double b[N_ALL];
+    normal_of(rows, n, &s, full, b);
+    add_given(full, &s);
+    add_turn_error(turning, opts, &s);
     fill(&s, opts, rows, n, ret);
 }
 
@@ -334,14 +478,19 @@ enum nw_status nw_flexure_solve(const struct nw_guide_log *log,
     if (!rows) {
         return nw_err_set(err, NW_NOMEM, "%zu frames", n_frames);
     }
-    const size_t n = n_frames ? make_rows(log, analysis, frames, n_frames, opts, rows) : 0;
+    struct turning turning = {.half_s = 1.0};
+    size_t n = 0;
+    if (n_frames > 0) {
+        turning = turning_of(frames, n_frames);
+        n = make_rows(log, analysis, frames, n_frames, &turning, opts, rows);
+    }
     ret->n_frames = n;
     if (n < FRAMES_LEAST) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
                        "%zu matched frames with guide stars in them; %d are needed", n,
                        FRAMES_LEAST);
     } else {
-        run(rows, n, opts, ret);
+        run(rows, n, &turning, opts, ret);
     }
     free(rows);
     return NW_OK;

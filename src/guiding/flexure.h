@@ -6,7 +6,8 @@
  *     air about the guide star) + flexure x time.
  * Lock points are those of the log; their way onto the frame (scale, angle, mirror) is fitted with
  * the rest. Without lock points only frames between two dithers are compared. The guide star's
- * place against the middle comes with a standard error, which is part of the flexure's: 1 deg at
+ * place against the middle comes with a standard error, which is part of the flexure's, and so is
+ * that of how the frames lie; the turn is taken as a smooth curve of time: 1 deg at
  * zenith distances of 55 to 60 deg makes 1.0 to 1.6 arcsec in 25 min by the air alone
  * (OBSERVABILITY 14). Flexure is taken as even in time. */
 #ifndef NW_GUIDING_FLEXURE_H
@@ -45,6 +46,7 @@ struct nw_flexure_opts {
     double latitude_rad;
     const struct nw_air_state *air; /* NULL: no air */
     double angle_rad, scale_rad_px; /* of the frames */
+    double lie_sigma;               /* error of the angle [rad] and share of the scale; NaN: none */
     bool is_mirrored;
     double guide_east_rad, guide_north_rad; /* guide star against the middle */
     double guide_sigma_rad;                 /* of each */

@@ -78,7 +78,8 @@ void nw_camera_lie(const struct nw_guided_frame *frames, size_t n_frames,
         return;
     }
     ret->is_mirrored = is_mirrored;
-    ret->scale_rad_px = 1.0 / cabs(k);
+    /* shifts are told far better than moves: w against z, lest the noise of w make it smaller */
+    ret->scale_rad_px = cabs(s.zw[is_mirrored]) / s.zz;
     /* mirrored: x is turned over, z' = -conj(z), so that -conj(k) takes the place of k */
     const double complex plain = is_mirrored ? -conj(k) : k;
     ret->angle_rad = fmod(4.0 * NW_PI - carg(plain / I), 2.0 * NW_PI);

@@ -70,6 +70,8 @@ static void sources(const struct nw_polar *p, char *text, size_t size) {
     }
 }
 
+#define FLEXURE_SIGMAS 2.5 /* of two components: a chance of 4 % of more by noise alone */
+
 /* ---- Flexure -------------------------------------------------------------------------------- */
 
 static void one_flexure(const struct nw_flexure_report *f, bool is_several, struct nw_buf *text) {
@@ -86,15 +88,28 @@ static void one_flexure(const struct nw_flexure_report *f, bool is_several, stru
                        f->lie.why_null[0] && !isfinite(f->lie.angle_rad) ? f->lie.why_null
                                                                          : x->why_null);
     } else {
+        const double sigma = fmax(x->east_sigma_rad_s, x->north_sigma_rad_s);
+        const bool is_told = x->rate_rad_s > FLEXURE_SIGMAS * sigma;
+        char way[80] = ", within its error of none";
+        if (is_told) {
+            (void)snprintf(
+                way, sizeof way, " towards position angle %.0f deg (east %.1f, north %.1f)",
+                x->direction_rad * NW_DEG_PER_RAD, x->east_rad_s * per_h, x->north_rad_s * per_h);
+        }
         (void)snprintf(
             line, sizeof line,
-            "%s: %s arcsec/h towards position angle %.0f deg (east %.1f, north %.1f), from %zu "
-            "frames; refraction and the turn about the guide star taken off. In a sub of %.0f s it "
-            "smears %.2f arcsec end to end.",
+            "%s: %s arcsec/h%s, from %zu frames; refraction and the turn about the guide star "
+            "taken "
+            "off. In a sub of %.0f s it smears %.2f arcsec end to end%s.%s",
             head,
-            nw_report_pm(number, sizeof number, x->rate_rad_s * per_h, x->rate_sigma_rad_s * per_h),
-            x->direction_rad * NW_DEG_PER_RAD, x->east_rad_s * per_h, x->north_rad_s * per_h,
-            x->n_frames, 300.0, x->rate_rad_s * 300.0 * NW_ARCSEC_PER_RAD);
+            nw_report_pm(number, sizeof number, x->rate_rad_s * per_h,
+                         is_told ? x->rate_sigma_rad_s * per_h : sigma * per_h),
+            way, x->n_frames, f->sub_s,
+            (is_told ? x->rate_rad_s : x->rate_rad_s + 2.0 * sigma) * f->sub_s * NW_ARCSEC_PER_RAD,
+            is_told ? "" : " at most",
+            !f->is_guide_known && hypot(x->air_rad_s, x->turn_rad_s) > 0.5 * sigma
+                ? " Its error is mostly that nobody says where the guide star stands: --guide-star."
+                : "");
     }
     nw_report_paragraph(text, 2, line);
 }

@@ -8,6 +8,8 @@
 
 struct nw_flexure_report { /* of one run of a log and the frames beside it */
     size_t run;            /* from 0 */
+    double sub_s;          /* mean exposure of the frames */
+    bool is_guide_known;   /* where the guide star stands was said */
     struct nw_camera_lie lie;
     struct nw_flexure flexure;
 };
