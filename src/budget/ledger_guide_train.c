@@ -25,7 +25,7 @@ struct desk {
     const struct nw_rig *rig;
     const struct nw_setup *setup;
     struct nw_ledger *ledger;
-    double pixel_rad, sigma_rad, background_e2, area_m2, efficiency, field_deg2, tilt_rad;
+    double pixel_rad, sigma_rad, background_e2, area_m2, efficiency, field_deg2, tilt_rad, read_e2;
     double allowed_rad; /* of the noise of a sample, each axis */
 };
 
@@ -49,6 +49,12 @@ static double star_e(const struct desk *d, double magnitude) {
 static double place_rad(const struct desk *d, double magnitude) {
     return nw_guide_centroid_rad(d->sigma_rad, d->pixel_rad, star_e(d, magnitude),
                                  d->background_e2);
+}
+
+/* The same in another exposure: star, sky and dark current go with it, the read noise does not. */
+static double place_in_rad(const struct desk *d, double magnitude, double times) {
+    return nw_guide_centroid_rad(d->sigma_rad, d->pixel_rad, star_e(d, magnitude) * times,
+                                 (d->background_e2 - d->read_e2) * times + d->read_e2);
 }
 
 /* Signal over noise in the area of the profile, 4 pi sigma^2 (King 1983). */
@@ -104,8 +110,8 @@ static void set_up(struct desk *d) {
     const double sky_e =
         star_e(d, or_else(&site->sky_brightness_mag_arcsec2, 20.5)) * pixel_arcsec2;
     const double read_e = or_else(&c->read_noise_e, 3.0);
-    d->background_e2 =
-        sky_e + or_else(&c->dark_e_per_s, 0.0) * s->guide_exposure_s.v + read_e * read_e;
+    d->read_e2 = read_e * read_e;
+    d->background_e2 = sky_e + or_else(&c->dark_e_per_s, 0.0) * s->guide_exposure_s.v + d->read_e2;
     d->field_deg2 =
         (double)c->width_px * (double)c->height_px * pow(d->pixel_rad * NW_DEG_PER_RAD, 2.0);
     d->tilt_rad = air_over_aperture(d);
@@ -146,6 +152,25 @@ static void put_chances(const struct desk *d, double limit) {
         struct nw_ledger_line *const line = &d->ledger->lines[d->ledger->n_lines - 1];
         (void)snprintf(line->detail, sizeof line->detail, "%s%.1f stars in the field",
                        limit > 11.5 ? "at least " : "", density * d->field_deg2);
+    }
+}
+
+/* How well a star is placed, by its magnitude and the exposure. */
+static void put_places(const struct desk *d) {
+    static const double MAGNITUDES[] = {8.0, 10.0, 12.0};
+    static const double TIMES[] = {0.5, 1.0, 2.0};
+    for (size_t i = 0; i < 9; i++) {
+        const double magnitude = MAGNITUDES[i / 3];
+        const double times = TIMES[i % 3];
+        char id[32];
+        char label[72];
+        (void)snprintf(id, sizeof id, "place_%.0f_%.3g_s", magnitude,
+                       times * d->setup->guide_exposure_s.v);
+        (void)snprintf(label, sizeof label, "place of a star of V %.0f in %.3g s", magnitude,
+                       times * d->setup->guide_exposure_s.v);
+        put_beside(d, id, label, "arcsec", place_in_rad(d, magnitude, times) * AS,
+                   d->allowed_rad * AS);
+        d->ledger->lines[d->ledger->n_lines - 1].basis = "Thompson 2002 eq. 17 (REFERENCES GUI-03)";
     }
 }
 
@@ -224,6 +249,7 @@ enum nw_status nw_ledger_guide_train(const struct nw_rig *rig, const struct nw_s
                d.pixel_rad / nw_setup_scale_rad(setup), RATIO_MOST);
     put_beside(&d, "limit", "faintest star that will do", "mag", limit, NAN);
     put_beside(&d, "field", "field of the guide camera", "deg2", d.field_deg2, NAN);
+    put_places(&d);
     put_chances(&d, limit);
     nw_text_copy(ret->why_null, sizeof ret->why_null,
                  "`guiding LOG` tells noise and motion of a night");

@@ -3,9 +3,12 @@
 
 #include <math.h>
 
-/* "-55.00 +- 0.10", decimals by the unit: um whole, W one, others two. */
+/* "-55.00 +- 0.10", decimals by the unit: um whole, W one, arcsec three, others two. */
 static int decimals_of(const char *unit) {
-    return strcmp(unit, "um") == 0 ? 0 : strcmp(unit, "W") == 0 ? 1 : 2;
+    return strcmp(unit, "um") == 0           ? 0
+           : strcmp(unit, "W") == 0          ? 1
+           : strncmp(unit, "arcsec", 6) == 0 ? 3
+                                             : 2;
 }
 
 static void pm(char *text, size_t size, double value, double sigma, int decimals) {
