@@ -1,9 +1,10 @@
 /* trials_evaluate.c - trials that are differences of widths: see trials.h.
  * Two kinds of subs, A and B, of one night; every A is set against the B on either side of it,
  * interpolated in time, so that an air that wanders falls out to first order; the mean over the
- * differences of squared widths, its error from their scatter. What else differs between A and B by
- * physics (the air's tilt that a short exposure does not average, wavelength, airmass) is composed
- * and taken off. */
+ * differences of squared widths, its error from their scatter (Student's t; a B sub is in several
+ * of them). What else differs between A and B by physics (the air's tilt that a short exposure does
+ * not average, wavelength, airmass) is composed and taken off. */
+#include <gsl/gsl_cdf.h>
 #include <math.h>
 #include <stdlib.h>
 
@@ -200,6 +201,11 @@ static void foretell(const struct nw_trial *trial, const struct nw_rig *rig,
     ret->foretold_sigma_rad2 = sqrt(variance);
 }
 
+/* Square of the usual air at airmass 1.2. */
+static double air_of(const struct nw_rig *rig) {
+    return pow(rig->site.seeing_rad.v * pow(1.2, 0.6), 2.0);
+}
+
 /* ---- Pairs ---------------------------------------------------------------------------------- */
 
 /* The B on this side of sub i, nearest in time; SIZE_MAX: none near enough. */
@@ -217,20 +223,32 @@ static size_t neighbour(const struct subs *subs, size_t i, int way, double most_
     return SIZE_MAX;
 }
 
-/* Squared width of B at the moment of sub i. */
-static double other_at(const struct subs *subs, size_t i, double most_s) {
+/* The B subs that stand for B at the moment of sub i: the neighbours on either side by their times,
+ * or the only one; n 0: none near enough. */
+struct others {
+    size_t n, at[2];
+    double weight[2];
+    double apart_s; /* of the only one; 0: one on either side, drift falls out */
+};
+
+static struct others others_of(const struct subs *subs, size_t i, double most_s) {
     const struct nw_star_frame *const frames = subs->frames->frames;
     const size_t before = neighbour(subs, i, -1, most_s);
     const size_t after = neighbour(subs, i, +1, most_s);
     if (before == SIZE_MAX || after == SIZE_MAX) {
-        return before != SIZE_MAX  ? subs->square[before]
-               : after != SIZE_MAX ? subs->square[after]
-                                   : NAN;
+        const size_t one = before != SIZE_MAX ? before : after;
+        return one == SIZE_MAX
+                   ? (struct others){.n = 0}
+                   : (struct others){.n = 1,
+                                     .at = {one, one},
+                                     .weight = {1.0, 0.0},
+                                     .apart_s =
+                                         fabs(middle_s(&frames[one]) - middle_s(&frames[i]))};
     }
     const double t0 = middle_s(&frames[before]);
     const double t1 = middle_s(&frames[after]);
     const double part = t1 > t0 ? (middle_s(&frames[i]) - t0) / (t1 - t0) : 0.5;
-    return subs->square[before] + part * (subs->square[after] - subs->square[before]);
+    return (struct others){.n = 2, .at = {before, after}, .weight = {1.0 - part, part}};
 }
 
 static void tell(double rad2, double sigma_rad2, struct nw_trial_result *ret) {
@@ -263,22 +281,55 @@ static void describe(const struct subs *subs, struct nw_trial_result *ret) {
     }
 }
 
-static void compare(struct subs *subs, double most_s, double *differences,
+/* Sums over the pairs, for the error of their mean. A B sub stands in several pairs, so that they
+ * are not independent: with subs of one scatter s and M the weights of the B in the pairs, the
+ * covariance is s^2 (1 + M M'). */
+struct pair_sums {
+    double value, weight2; /* of the differences; of all weights squared */
+    double shared2;        /* sum over the B of the square of their weights' sum */
+    double alone_s;        /* times to the only neighbour, where there is one alone */
+};
+
+/* The mean's error such that 1.96 of it are the 95 % of Student's t, and what an air that wanders
+ * does to pairs with one neighbour: 16 % of its square a root hour; common practice, no source. */
+static double error_of(const struct pair_sums *sums, const double *differences, size_t n_pairs,
+                       double air_rad2) {
+    const double n = (double)n_pairs;
+    const double scatter = nw_stat_sd(differences, n_pairs, sums->value / n);
+    /* expected square of that scatter over s^2: the trace less the mean of all, over n - 1 */
+    const double gain = (n + sums->weight2 - (n + sums->shared2) / n) / (n - 1.0);
+    const double mean2 = (n + sums->shared2) / (n * n) / fmax(gain, 1e-6);
+    const double wander = 0.16 * air_rad2 * sqrt(sums->alone_s / n / 3600.0);
+    const double t = gsl_cdf_tdist_Pinv(0.975, n - 1.0) / 1.96;
+    return hypot(t * scatter * sqrt(mean2), isfinite(wander) ? wander : 0.0);
+}
+
+static void compare(struct subs *subs, double most_s, double air_rad2, double *work,
                     struct nw_trial_result *ret) {
-    double sum = 0.0;
+    double *const differences = work;
+    double *const shares = work + subs->frames->n; /* of each B in all pairs */
+    struct pair_sums sums = {.value = 0.0};
     for (size_t i = 0; i < subs->frames->n; i++) {
         const bool is_good = has_width(&subs->frames->frames[i]);
         ret->n_a += subs->kinds[i] == KIND_A && is_good;
         ret->n_b += subs->kinds[i] == KIND_B && is_good;
-        if (subs->kinds[i] == KIND_A && is_good) {
-            const double value = subs->square[i] - other_at(subs, i, most_s);
-            if (isfinite(value)) {
-                differences[ret->n_pairs++] = value;
-                sum += value;
-            } else {
-                subs->kinds[i] = KIND_NONE; /* of the night, not of the trial */
-            }
+        if (subs->kinds[i] != KIND_A || !is_good) {
+            continue;
         }
+        const struct others others = others_of(subs, i, most_s);
+        double value = subs->square[i];
+        for (size_t k = 0; k < others.n; k++) {
+            value -= others.weight[k] * subs->square[others.at[k]];
+            shares[others.at[k]] += others.weight[k];
+            sums.weight2 += others.weight[k] * others.weight[k];
+        }
+        if (others.n == 0) {
+            subs->kinds[i] = KIND_NONE; /* of the night, not of the trial */
+            continue;
+        }
+        differences[ret->n_pairs++] = value;
+        sums.value += value;
+        sums.alone_s += others.apart_s;
     }
     if (ret->n_pairs < PAIRS_LEAST) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
@@ -286,9 +337,12 @@ static void compare(struct subs *subs, double most_s, double *differences,
                        ret->n_b, subs->b, ret->n_pairs, PAIRS_LEAST);
         return;
     }
+    for (size_t i = 0; i < subs->frames->n; i++) {
+        sums.shared2 += shares[i] * shares[i];
+    }
     ret->n_a = ret->n_pairs;
-    const double n = (double)ret->n_pairs;
-    tell(sum / n, nw_stat_sd(differences, ret->n_pairs, sum / n) / sqrt(n), ret);
+    tell(sums.value / (double)ret->n_pairs, error_of(&sums, differences, ret->n_pairs, air_rad2),
+         ret);
 }
 
 /* Two groups hours apart have no neighbours: their means. */
@@ -328,7 +382,7 @@ enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_r
                                      .low_rad = NAN,
                                      .high_rad = NAN};
     struct subs subs = {.frames = frames};
-    double *work = nw_calloc(2 * frames->n + 1, sizeof *work);
+    double *work = nw_calloc(3 * frames->n + 1, sizeof *work);
     enum nw_status status = NW_OK;
     subs.kinds = nw_calloc(frames->n + 1, sizeof *subs.kinds);
     if (!work || !subs.kinds) {
@@ -362,7 +416,7 @@ enum nw_status nw_trial_evaluate(const struct nw_trial *trial, const struct nw_r
         if (trial->id == NW_TRIAL_FIRST_AND_THIRD_HOUR) {
             compare_groups(&subs, work + frames->n, &result);
         } else {
-            compare(&subs, APART_MOST_S, work + frames->n, &result);
+            compare(&subs, APART_MOST_S, air_of(rig), work + frames->n, &result);
         }
         describe(&subs, &result);
         *ret = result;

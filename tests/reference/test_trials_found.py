@@ -2,23 +2,19 @@
 on both sides, five seconds, the cap on by day, a card over an edge; usual nights hold none."""
 import json
 import shutil
-import subprocess
 
 import numpy as np
 import pytest
 from astropy.io import fits
-from test_book import COMMAND, run, write_light
-from test_nights import RIG, answer, command
+from support import (COMMAND, RIG, answer, answer_book, call, good, needs_command, run_book,
+                     write_frame, write_light)
 from test_throughput import SHARE, draw, stars  # noqa: F401 (a fixture)
-from test_trials_other import write
 
-pytestmark = pytest.mark.skipif(not COMMAND.exists(), reason="nightwright is not built")
+pytestmark = needs_command
 
 
 def found(book, *paths):
-    done = run(book, "add", *paths, "--rig", RIG, "--json")
-    assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)["trials"]
+    return answer_book(book, "add", *paths, "--rig", RIG)["trials"]
 
 
 def copy(frame, path, **cards):
@@ -31,8 +27,7 @@ def copy(frame, path, **cards):
 @pytest.fixture(scope="module")
 def pair(tmp_path_factory):
     folder = tmp_path_factory.mktemp("found") / "pair"
-    done = command("synth", RIG, "-o", folder, "--focus", "pair", "--size", "640x512")
-    assert done.returncode == 0, done.stderr
+    good("synth", RIG, "-o", folder, "--focus", "pair", "--size", "640x512")
     return sorted(folder.glob("light*.fits"))
 
 
@@ -67,18 +62,18 @@ def test_pairs_rotator_and_sides(tmp_path, pair):
     assert abs(turned["value"]) < 3 * turned["sigma"]
     assert part["value"] == pytest.approx(2 * np.hypot(named["a_um"], named["b_um"]), rel=0.01)
     assert abs(told["two-tube-sides", "sag"]["value"]) < 3 * told["two-tube-sides", "sag"]["sigma"]
-    assert len(run(book, "export", "surface").stdout.splitlines()) == 4, "three surfaces"
+    assert len(run_book(book, "export", "surface").stdout.splitlines()) == 4, "three surfaces"
     assert found(book, night) == [], "told once"
     # one was none: gone with its surface, and it stays away
-    kept = json.loads(run(book, "trials", "--json").stdout)["trials"]
-    done = run(book, "trials", "--forget", kept[0]["number"], "--note", "it slipped", "--json")
-    gone = [t for t in json.loads(done.stdout)["trials"] if t["value"] is None]
+    kept = answer_book(book, "trials")["trials"]
+    left = answer_book(book, "trials", "--forget", kept[0]["number"], "--note", "it slipped")
+    gone = [t for t in left["trials"] if t["value"] is None]
     assert [t["quantity"] for t in gone] == ["tilt", "curvature"]
     assert "it slipped" in gone[0]["why_null"]["value"]
-    assert len(run(book, "export", "surface").stdout.splitlines()) == 3
-    again = json.loads(run(book, "trials", "--look", "--json").stdout)["trials"]
+    assert len(run_book(book, "export", "surface").stdout.splitlines()) == 3
+    again = answer_book(book, "trials", "--look")["trials"]
     assert [t["number"] for t in again if t["value"] is None] == [g["number"] for g in gone]
-    assert run(book, "check").returncode == 0
+    assert run_book(book, "check").returncode == 0
 
 
 def test_five_seconds_amid_long_subs(tmp_path, stars):
@@ -97,8 +92,8 @@ def test_five_seconds_amid_long_subs(tmp_path, stars):
             hdus[0].header["EXPTIME"] = 280.0
             hdus[0].data = np.roll(hdus[0].data, k + 1, axis=0)
             hdus.writeto(night / f"s{k}.fits")
-    done = subprocess.run([program, "book", "add", night, "--rig", RIG, "--json", "--book",
-                           tmp_path / "b.sqlite"], capture_output=True, text=True, timeout=120)
+    done = call(program, "book", "add", night, "--rig", RIG, "--json", "--book",
+                tmp_path / "b.sqlite")
     assert done.returncode == 0, done.stderr
     first, zero, none = json.loads(done.stdout)["trials"]
     assert first["trial"] == zero["trial"] == none["trial"] == "five-second-frame"
@@ -113,13 +108,13 @@ def test_darks_by_day_and_a_card(tmp_path):
     rng = np.random.default_rng(1)
     for k in range(6):
         is_day = k >= 3
-        write(night / f"d{k}.fits", rng.normal(500 + (0.02 + 0.03 * is_day) * 300, 5, (120, 160)),
+        write_frame(night / f"d{k}.fits", rng.normal(500 + (0.02 + 0.03 * is_day) * 300, 5, (120, 160)),
               DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, 6 * k), EXPTIME=300.0,
               IMAGETYP="DARK", INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y = np.mgrid[0:120, 0:160][0]
     for k in range(4):
         shade = 1 - 0.12 * y / 120 if k == 3 else 1.0
-        write(night / f"f{k}.fits", 500 + rng.normal(20000 * shade, 100, (120, 160)),
+        write_frame(night / f"f{k}.fits", 500 + rng.normal(20000 * shade, 100, (120, 160)),
               IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
               INSTRUME="cooled mono", FILTER="red")
     trials = {t["trial"]: t for t in found(tmp_path / "b.sqlite", night)}
@@ -143,12 +138,12 @@ def test_usual_nights_hold_none(tmp_path):
                     fwhm_px=2.5 + 0.5 * abs(k - 4), FOCUSPOS=19980 + 20 * (k - 4),
                     FILTER="luminance")
     for k in range(8):
-        write(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0, IMAGETYP="DARK",
+        write_frame(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0, IMAGETYP="DARK",
               DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00", INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y, x = np.mgrid[0:120, 0:160]
     fall = 1 - 0.2 * ((x / 160 - 0.5) ** 2 + (y / 120 - 0.5) ** 2) + 0.01 * x / 160
     for k in range(8):
-        write(night / f"f{k}.fits", 500 + rng.normal((20000 + 900 * k) * fall, 100),
+        write_frame(night / f"f{k}.fits", 500 + rng.normal((20000 + 900 * k) * fall, 100),
               IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
               INSTRUME="cooled mono", FILTER="red")
     assert found(tmp_path / "b.sqlite", night) == []

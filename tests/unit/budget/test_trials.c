@@ -140,6 +140,26 @@ static void test_across_a_focus_run(void **state) {
         none.why_null, "0 subs before a focus run beside 0 subs after it make 0 pairs, it takes 3");
 }
 
+/* Three subs against one: their scatter 0.3, the one's the same, so 0.3 sqrt(1/3 + 1); 4.303 is
+ * Student's t of two degrees of freedom at 97.5 %. */
+static void test_error_of_a_single_run(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w);
+    w.given.n = 6;
+    for (size_t i = 0; i < 6; i++) {
+        w.steps[i] = i < 3 ? 1000.0 : 1020.0;
+        w.frames[i].fwhm_rad = sqrt(9.0 + (i < 3 ? 0.3 * (double)i : 0.0)) * AS;
+    }
+    const struct nw_trial_result r = solve(&w, NW_TRIAL_ACROSS_A_FOCUS_RUN);
+    const double scatter = 4.3027 / 1.96 * 0.3 * sqrt(1.0 / 3.0 + 1.0);
+    /* 16 % of the usual air's square a root hour, 120, 240 and 360 s to the one */
+    const double wander = 0.16 * 4.0 * pow(1.2, 1.2) * sqrt(240.0 / 3600.0);
+    assert_int_equal(r.n_pairs, 3);
+    check_near(r.rad2 / (AS * AS), 0.3, 1e-9, "0, 0.3 and 0.6");
+    check_near(r.sigma_rad2 / (AS * AS), hypot(scatter, wander), 0.002, "as above");
+}
+
 static void test_first_and_third_hour(void **state) {
     (void)state;
     struct world w;
@@ -240,6 +260,7 @@ int main(void) {
         cmocka_unit_test(test_bits_are_those_of_gaussians),
         cmocka_unit_test(test_short_and_long),
         cmocka_unit_test(test_across_a_focus_run),
+        cmocka_unit_test(test_error_of_a_single_run),
         cmocka_unit_test(test_first_and_third_hour),
         cmocka_unit_test(test_narrow_and_wide),
         cmocka_unit_test(test_recognised),
