@@ -108,7 +108,8 @@ def test_darks_by_day_and_a_card(tmp_path):
     rng = np.random.default_rng(1)
     for k in range(6):
         is_day = k >= 3
-        write_frame(night / f"d{k}.fits", rng.normal(500 + (0.02 + 0.03 * is_day) * 300, 5, (120, 160)),
+        level = 500 + (0.02 + 0.03 * is_day) * 300
+        write_frame(night / f"d{k}.fits", rng.normal(level, 5, (120, 160)),
               DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, 6 * k), EXPTIME=300.0,
               IMAGETYP="DARK", INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y = np.mgrid[0:120, 0:160][0]
@@ -138,8 +139,8 @@ def test_usual_nights_hold_none(tmp_path):
                     fwhm_px=2.5 + 0.5 * abs(k - 4), FOCUSPOS=19980 + 20 * (k - 4),
                     FILTER="luminance")
     for k in range(8):
-        write_frame(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0, IMAGETYP="DARK",
-              DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00", INSTRUME="cooled mono", CCD_TEMP=-10.0)
+        write_frame(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0,
+              IMAGETYP="DARK", DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00", INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y, x = np.mgrid[0:120, 0:160]
     fall = 1 - 0.2 * ((x / 160 - 0.5) ** 2 + (y / 120 - 0.5) ** 2) + 0.01 * x / 160
     for k in range(8):
