@@ -140,7 +140,8 @@ def test_usual_nights_hold_none(tmp_path):
                     FILTER="luminance")
     for k in range(8):
         write_frame(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0,
-              IMAGETYP="DARK", DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00", INSTRUME="cooled mono", CCD_TEMP=-10.0)
+              IMAGETYP="DARK", DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00",
+                    INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y, x = np.mgrid[0:120, 0:160]
     fall = 1 - 0.2 * ((x / 160 - 0.5) ** 2 + (y / 120 - 0.5) ** 2) + 0.01 * x / 160
     for k in range(8):
