@@ -64,11 +64,18 @@ struct nw_trial_rank {
     double sigma_now_rad2, sigma_then_rad2; /* of what it measures; NaN for another matter */
     bool is_possible;
     const char *why_not; /* this rig lacks what it takes; NULL */
+    char done[11];       /* the evening it was made last, "2026-05-14"; "": not that it is known */
+    bool is_put_back;    /* done of late, and its bits do not say so */
 };
 /* All trials, most bits per minute first, then those about other matters as in the list, then the
  * impossible ones. `apart`: what the nights say; NULL: the rig's word alone (`budget`). */
 void nw_trials_rank(const struct nw_setup *setup, const struct nw_star_budget *budget,
                     const struct nw_apart *apart, struct nw_trial_rank ret[NW_N_TRIALS]);
+/* `trial` was done on that evening: by the owner's word alone (his numbers are not in the nights)
+ * or as the book has it. Done after `since` ("2025-05-14") it goes behind the others, unless its
+ * bits know of it. */
+void nw_trials_done(struct nw_trial_rank ranks[NW_N_TRIALS], const char *trial, const char *date,
+                    bool is_by_word, const char *since);
 /* The trial that would tell two terms apart: the one that brings most bits about their difference;
  * NULL: none of these. */
 const struct nw_trial *nw_trial_between(const struct nw_apart *apart, enum nw_apart_term_id a,

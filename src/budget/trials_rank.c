@@ -93,6 +93,9 @@ static int by_worth(const void *a, const void *b) {
     if (x->is_possible != y->is_possible) {
         return x->is_possible ? -1 : 1;
     }
+    if (x->is_put_back != y->is_put_back) {
+        return x->is_put_back ? 1 : -1;
+    }
     if (x->bits_per_minute != y->bits_per_minute) {
         return x->bits_per_minute > y->bits_per_minute ? -1 : 1;
     }
@@ -116,6 +119,22 @@ void nw_trials_rank(const struct nw_setup *setup, const struct nw_star_budget *b
         }
     }
     qsort(ret, NW_N_TRIALS, sizeof *ret, by_worth);
+}
+
+void nw_trials_done(struct nw_trial_rank ranks[NW_N_TRIALS], const char *trial, const char *date,
+                    bool is_by_word, const char *since) {
+    for (size_t k = 0; k < NW_N_TRIALS; k++) {
+        struct nw_trial_rank *const rank = &ranks[k];
+        if (strcmp(nw_trial_name(rank->trial->id), trial) == 0) {
+            if (strcmp(date, rank->done) > 0) {
+                nw_text_copy(rank->done, sizeof rank->done, date);
+            }
+            rank->is_put_back = rank->is_put_back || (strcmp(date, since) >= 0 &&
+                                                      (is_by_word || rank->trial->n_terms == 0));
+            break;
+        }
+    }
+    qsort(ranks, NW_N_TRIALS, sizeof *ranks, by_worth);
 }
 
 const struct nw_trial *nw_trial_between(const struct nw_apart *apart, enum nw_apart_term_id a,

@@ -58,7 +58,7 @@ static enum nw_status open_look(const struct check_advice_of *of, struct look *l
 
 /* ---- Was it done? --------------------------------------------------------------------------- */
 
-static bool holds_nocase(const char *text, const char *word) {
+bool check_holds(const char *text, const char *word) {
     const size_t n = strlen(word);
     for (; n > 0 && *text; text++) {
         if (strncasecmp(text, word, n) == 0) {
@@ -93,7 +93,7 @@ static bool done_by_entry(const struct look *look, const struct nw_book_advice *
     for (size_t i = 0; i < look->n_entries; i++) {
         const struct nw_book_change *const entry = &look->entries[i];
         if (entry->is_owners && strcmp(entry->date, advice->date) >= 0 &&
-            (holds_nocase(entry->what, advice->what) || holds_nocase(entry->note, advice->what))) {
+            (check_holds(entry->what, advice->what) || check_holds(entry->note, advice->what))) {
             ret->is_done = true;
             ret->since = night_from(look, NAN, entry->date);
             (void)snprintf(ret->how, sizeof ret->how, "your entry of %s", entry->date);

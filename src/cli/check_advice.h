@@ -22,4 +22,7 @@ enum nw_status check_advice(const struct check_advice_of *of, const struct nw_st
                             struct check_advised *ret, struct nw_err *err) NW_CHECKED;
 void check_advised_done(struct check_advised *advised);
 
+/* Does a text hold a word, whatever its case? */
+bool check_holds(const char *text, const char *word);
+
 #endif

@@ -3,12 +3,16 @@
 #include <math.h>
 #include <stdlib.h>
 
+#include "book/told.h"
 #include "budget/trials.h"
+#include "cli/check_advice.h"
 #include "cli/check_internal.h"
 #include "cli/keep.h"
 #include "cli/trial_other.h"
 #include "cli/trial_trail.h"
 #include "report/report_apart.h"
+
+static const double YEAR_S = 365.0 * 86400.0; /* a trial done longer ago is asked for again */
 
 struct work {
     struct nw_rig *rig;
@@ -30,6 +34,52 @@ static enum nw_status read_rig(const struct cli_args *args, struct work *w, stru
     return status;
 }
 
+/* An entry of the owner names a trial as its card does, or in words: "edge card". */
+static bool names(const struct nw_book_change *entry, const char *trial) {
+    char words[40];
+    nw_text_copy(words, sizeof words, trial);
+    for (char *at = words; *at; at++) {
+        *at = *at == '-' ? ' ' : *at;
+    }
+    return check_holds(entry->what, trial) || check_holds(entry->what, words) ||
+           check_holds(entry->note, trial) || check_holds(entry->note, words);
+}
+
+/* What was done already: trials of this rig that the book has, and the owner's word. */
+static enum nw_status read_done(struct nw_book *book, struct work *w, struct nw_err *err) {
+    struct nw_book_trial *trials = NULL;
+    struct nw_book_change *entries = NULL;
+    size_t n_trials = 0;
+    size_t n_entries = 0;
+    char since[32];
+    enum nw_status status = nw_book_trials(book, NULL, NULL, &trials, &n_trials, err);
+    if (status == NW_OK) {
+        status = nw_book_changes(book, NULL, NULL, &entries, &n_entries, err);
+    }
+    nw_time_write_iso(cli_now_utc_s() - YEAR_S, 0, since, sizeof since);
+    since[10] = '\0';
+    for (size_t i = 0; i < n_trials && status == NW_OK; i++) {
+        const struct nw_book_trial *const t = &trials[i];
+        char date[NW_BOOK_DATE];
+        nw_book_night_date(t->t_first_s, w->rig->site.longitude_rad.v, date);
+        if (isfinite(t->value) && strcmp(t->rig_name, w->rig->name) == 0 &&
+            nw_text_equal_nocase(t->setup, w->setup->name)) {
+            nw_trials_done(w->ranks, t->name, date, false, since);
+        }
+    }
+    for (size_t i = 0; i < n_entries && status == NW_OK; i++) {
+        for (int k = 0; k < NW_N_TRIALS && entries[i].is_owners; k++) {
+            const char *const name = nw_trial_name((enum nw_trial_id)k);
+            if (names(&entries[i], name)) {
+                nw_trials_done(w->ranks, name, entries[i].date, true, since);
+            }
+        }
+    }
+    free(trials);
+    free(entries);
+    return status;
+}
+
 static enum nw_status take_book_apart(const struct cli_args *args, struct work *w,
                                       struct nw_err *err) {
     char path[CLI_MAX_PATH];
@@ -42,6 +92,10 @@ static enum nw_status take_book_apart(const struct cli_args *args, struct work *
     if (status == NW_OK) {
         status = check_nights(book, &opts, w->rig, w->setup, &w->nights, err);
     }
+    if (status == NW_OK) {
+        nw_trials_rank(w->setup, w->budget, w->nights.apart, w->ranks);
+        status = read_done(book, w, err);
+    }
     nw_book_close(book);
     return status;
 }
@@ -51,9 +105,10 @@ static enum nw_status rank(const struct cli_args *args, struct work *w, struct n
     enum nw_status status = nw_star_budget_new(w->rig, w->setup, NULL, NULL, 0, &w->budget, err);
     if (status == NW_OK && cli_given(args, "book")) {
         status = take_book_apart(args, w, err);
+    } else if (status == NW_OK) {
+        nw_trials_rank(w->setup, w->budget, NULL, w->ranks);
     }
     if (status == NW_OK) {
-        nw_trials_rank(w->setup, w->budget, w->nights.apart, w->ranks);
         w->report.ranks = w->ranks;
         w->report.n_nights = w->nights.apart ? w->nights.apart->n_nights : 0;
     }

@@ -55,7 +55,12 @@ static void ranked(const struct nw_trials_report *report, struct nw_buf *buf) {
                        report->ranks ? "by the rig file alone" : "no rig file: in no order");
     }
     nw_report_title(buf, report->evening ? report->evening : "TRIALS", text);
-    nw_buf_printf(buf, "  %-21s%5s%7s%9s  %s\n", "trial", "min", "bits", "bits/min", "what");
+    bool is_any_done = false;
+    for (int k = 0; report->ranks && k < NW_N_TRIALS; k++) {
+        is_any_done = is_any_done || report->ranks[k].done[0] != '\0';
+    }
+    nw_buf_printf(buf, "  %-21s%5s%7s%9s%s  %s\n", "trial", "min", "bits", "bits/min",
+                  is_any_done ? "  done      " : "", "what");
     for (int k = 0; k < NW_N_TRIALS; k++) {
         const struct nw_trial_rank *const rank = report->ranks ? &report->ranks[k] : NULL;
         const struct nw_trial *const trial = rank ? rank->trial : nw_trial_get((enum nw_trial_id)k);
@@ -70,6 +75,9 @@ static void ranked(const struct nw_trials_report *report, struct nw_buf *buf) {
         nw_report_fixed(buf, 5, trial->minutes, trial->minutes < 1.0 ? 1 : 0);
         nw_report_fixed(buf, 7, has_bits ? rank->bits : NAN, 1);
         nw_report_fixed(buf, 9, has_bits ? rank->bits_per_minute : NAN, 2);
+        if (is_any_done) {
+            nw_buf_printf(buf, "  %-10s", rank->done);
+        }
         const size_t head = strcspn(trial->title, ":");
         nw_buf_printf(buf, "  %.*s\n", (int)head, trial->title);
     }
@@ -168,6 +176,7 @@ static void ranks_json(struct nw_json *json, const struct nw_trials_report *repo
         }
         if (rank) {
             nw_json_bool(json, o, "possible", rank->is_possible);
+            nw_json_text(json, o, "done", rank->done);
             nw_json_number(json, o, "sigma_now_arcsec2", ARCSEC2(rank->sigma_now_rad2), 3);
             nw_json_number(json, o, "sigma_then_arcsec2", ARCSEC2(rank->sigma_then_rad2), 3);
         }

@@ -94,6 +94,36 @@ static void test_bits_are_those_of_gaussians(void **state) {
     nw_star_budget_free(budget);
 }
 
+/* What was done of late goes behind the others, unless its bits know of it. */
+static void test_done_goes_behind(void **state) {
+    (void)state;
+    struct world w;
+    struct nw_star_budget *budget = NULL;
+    struct nw_err err = {0};
+    struct nw_trial_rank ranks[NW_N_TRIALS];
+    begin(&w);
+    assert_int_equal(nw_star_budget_new(&w.rig, &w.setup, NULL, NULL, 0, &budget, &err), NW_OK);
+    nw_trials_rank(&w.setup, budget, NULL, ranks);
+    const enum nw_trial_id first = ranks[0].trial->id;
+    nw_trials_done(ranks, nw_trial_name(first), "2026-05-14", false, "2025-06-01");
+    assert_int_equal(ranks[0].trial->id, first); /* kept: its numbers are in the bits */
+    assert_string_equal(ranks[0].done, "2026-05-14");
+    nw_trials_done(ranks, nw_trial_name(first), "2024-05-14", true, "2025-06-01");
+    assert_int_equal(ranks[0].trial->id, first); /* too long ago */
+    assert_string_equal(ranks[0].done, "2026-05-14");
+    nw_trials_done(ranks, nw_trial_name(first), "2026-05-15", true, "2025-06-01");
+    assert_int_not_equal(ranks[0].trial->id, first); /* by hand: the nights do not know */
+    nw_trials_done(ranks, "there-and-back", "2026-05-15", false, "2025-06-01");
+    size_t there = 0;
+    size_t only = 0;
+    for (size_t k = 0; k < NW_N_TRIALS; k++) {
+        there = ranks[k].trial->id == NW_TRIAL_THERE_AND_BACK ? k : there;
+        only = ranks[k].trial->id == NW_TRIAL_ALTERNATING_NIGHT ? k : only;
+    }
+    assert_true(there > only);
+    nw_star_budget_free(budget);
+}
+
 /* A straight drift of the squared width falls out of pairs; the difference comes back. */
 static void test_short_and_long(void **state) {
     (void)state;
@@ -258,6 +288,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_cards_are_whole),
         cmocka_unit_test(test_bits_are_those_of_gaussians),
+        cmocka_unit_test(test_done_goes_behind),
         cmocka_unit_test(test_short_and_long),
         cmocka_unit_test(test_across_a_focus_run),
         cmocka_unit_test(test_error_of_a_single_run),
