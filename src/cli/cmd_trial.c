@@ -52,6 +52,8 @@ static enum nw_status read_done(struct nw_book *book, struct work *w, struct nw_
     size_t n_trials = 0;
     size_t n_entries = 0;
     char since[32];
+    /* the fit takes up what trials told, but there is none of a few subs */
+    const bool is_in_bits = w->nights.apart && w->nights.apart->why_null[0] == '\0';
     enum nw_status status = nw_book_trials(book, NULL, NULL, &trials, &n_trials, err);
     if (status == NW_OK) {
         status = nw_book_changes(book, NULL, NULL, &entries, &n_entries, err);
@@ -64,7 +66,7 @@ static enum nw_status read_done(struct nw_book *book, struct work *w, struct nw_
         nw_book_night_date(t->t_first_s, w->rig->site.longitude_rad.v, date);
         if (isfinite(t->value) && strcmp(t->rig_name, w->rig->name) == 0 &&
             nw_text_equal_nocase(t->setup, w->setup->name)) {
-            nw_trials_done(w->ranks, t->name, date, false, since);
+            nw_trials_done(w->ranks, t->name, date, !is_in_bits, since);
         }
     }
     for (size_t i = 0; i < n_entries && status == NW_OK; i++) {

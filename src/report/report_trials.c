@@ -59,8 +59,8 @@ static void ranked(const struct nw_trials_report *report, struct nw_buf *buf) {
     for (int k = 0; report->ranks && k < NW_N_TRIALS; k++) {
         is_any_done = is_any_done || report->ranks[k].done[0] != '\0';
     }
-    nw_buf_printf(buf, "  %-21s%5s%7s%9s%s  %s\n", "trial", "min", "bits", "bits/min",
-                  is_any_done ? "  done      " : "", "what");
+    nw_buf_printf(buf, "  %-21s%5s%7s%9s  %s\n", "trial", "min", "bits", "bits/min",
+                  is_any_done ? "done" : "what");
     for (int k = 0; k < NW_N_TRIALS; k++) {
         const struct nw_trial_rank *const rank = report->ranks ? &report->ranks[k] : NULL;
         const struct nw_trial *const trial = rank ? rank->trial : nw_trial_get((enum nw_trial_id)k);
@@ -75,11 +75,8 @@ static void ranked(const struct nw_trials_report *report, struct nw_buf *buf) {
         nw_report_fixed(buf, 5, trial->minutes, trial->minutes < 1.0 ? 1 : 0);
         nw_report_fixed(buf, 7, has_bits ? rank->bits : NAN, 1);
         nw_report_fixed(buf, 9, has_bits ? rank->bits_per_minute : NAN, 2);
-        if (is_any_done) {
-            nw_buf_printf(buf, "  %-10s", rank->done);
-        }
-        const size_t head = strcspn(trial->title, ":");
-        nw_buf_printf(buf, "  %.*s\n", (int)head, trial->title);
+        const char *const last = !is_any_done ? trial->title : rank->done[0] ? rank->done : "-";
+        nw_buf_printf(buf, "  %.*s\n", (int)strcspn(last, ":"), last);
     }
     nw_report_rule(buf, 2);
     (void)snprintf(text, sizeof text,
