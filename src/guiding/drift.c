@@ -13,6 +13,7 @@
 #define AKAIKE 2.0       /* the least that a parameter earns (Akaike 1974, IEEE AC-19, 716) */
 #define STEP_B 0.06      /* of the response */
 #define FAR_OFF 9.0      /* in -2 ln L: a weight of 1 % */
+#define RUN_OFF 2.5      /* sigmas of what was known of the response */
 #define BLOCKS_SPEAK 1.5 /* blocks that scatter so much more are believed */
 
 enum { BLOCKS = 12, BLOCKS_LEAST = 8 };
@@ -60,22 +61,10 @@ static void fit_noise(struct guide_noise_job job, double earns, struct guide_noi
     }
 }
 
-/* Drift and response together at a noise; sigmas given that noise. */
+/* Drift and response together. */
 struct joint {
-    double drift, more_b; /* per dt0; on top of the b that was given */
-    double var, r_rad2;
+    double drift, more_b, var; /* per dt0; on top of the b that was given; of the drift */
 };
-
-static struct joint joint_at(const struct guide_noise_job *job, const struct guide_noise *noise) {
-    const struct guide_two two = nw_guide_noise_two(job->s, noise, job->rest, job->free_x);
-    const double xx = two.xx + job->free_precision;
-    const double b = xx > 0.0 ? two.ex / xx : 0.0;
-    const double r = (two.ee - b * two.ex) / (double)two.n;
-    return (struct joint){.drift = two.v_e - b * two.v_x,
-                          .more_b = b,
-                          .r_rad2 = r,
-                          .var = r * (two.vv + (xx > 0.0 ? two.v_x * two.v_x / xx : 0.0))};
-}
 
 /* One place on the way along the responses: drift with its variance there, and the weight. */
 struct along {
@@ -138,30 +127,43 @@ static void go_along(struct guide_noise_job job, double *rest, double b, double 
     ret->var = square / sum - ret->drift * ret->drift;
 }
 
-/* The steady drift and its sigma, per dt0: the response joins in unless these samples told it. */
-static struct joint find_joint(const struct guide_series *s, double *rest, double b,
-                               const struct guide_known_b *known, double r_rad2,
+/* The response as it was given, with the error it was given with. */
+static struct joint hold_response(const struct guide_series *s, const double *rest, double var_b,
+                                  const struct guide_noise *noise) {
+    const struct guide_two two = nw_guide_noise_two(s, noise, rest, s->x);
+    const double r = two.ee / (double)two.n;
+    return (struct joint){.drift = two.v_e, .var = r * two.vv + two.v_x * two.v_x * var_b};
+}
+
+/* The steady drift and its sigma, per dt0. The response joins in unless these samples told it
+ * already, or the motion is no walk: pulses that follow a worm which nobody took out look as if
+ * they had no effect at all (0.03 came out for 1). Either the loop model needed a wander then, or
+ * the response runs off from all that was known of it. */
+static struct joint find_joint(const struct guide_series *s, double *rest,
+                               const struct guide_fit *fit, const struct guide_known_b *known,
                                const struct guide_noise *start) {
     const double var_b = known->sigma > 0.0 ? known->sigma * known->sigma : 0.0;
+    const struct joint held = hold_response(s, rest, var_b, start);
+    if (known->is_from_these || !(var_b > 0.0) || fit->ln_qv > GUIDE_LN_NONE) {
+        return held;
+    }
+    const struct guide_two given = nw_guide_noise_two(s, start, rest, s->x);
     struct guide_noise_job job = {.s = s,
                                   .rest = rest,
                                   .is_memory_signed = true,
                                   .free_x = s->x,
-                                  .free_precision = var_b > 0.0 ? r_rad2 / var_b : 1e300};
-    if (known->is_from_these || !(var_b > 0.0)) {
-        job.free_precision = 1e300;
-        const struct guide_two two = nw_guide_noise_two(s, start, rest, s->x);
-        struct joint held = joint_at(&job, start);
-        held.var += two.v_x * two.v_x * var_b;
-        return held;
-    }
+                                  .free_precision = given.ee / (double)given.n / var_b};
     struct guide_noise noise = {.ln_q = start->ln_q, .rho = start->rho, .ln_qv = GUIDE_LN_NONE};
     fit_noise(job, AKAIKE, &noise);
-    struct joint found = joint_at(&job, &noise);
+    const struct guide_two two = nw_guide_noise_two(s, &noise, rest, s->x);
+    struct joint found = {.more_b = two.ex / (two.xx + job.free_precision)};
+    if (fabs(found.more_b) > RUN_OFF * known->sigma) {
+        return held;
+    }
     for (size_t k = 0; k < s->n; k++) {
         rest[k] -= found.more_b * s->x[k];
     }
-    go_along(job, rest, b, known->sigma, &noise, &found);
+    go_along(job, rest, fit->b, known->sigma, &noise, &found);
     return found;
 }
 
@@ -178,7 +180,7 @@ enum nw_status nw_guide_find_drift(const struct guide_series *s, const struct gu
     fit_noise(alone, WHITE_EARNS, &noise);
     const struct guide_two given = nw_guide_noise_two(s, &noise, rest, s->x);
     const double r_rad2 = given.ee / (double)given.n;
-    const struct joint found = find_joint(s, rest, fit->b, &known, r_rad2, &noise);
+    const struct joint found = find_joint(s, rest, fit, &known, &noise);
     const double sigma = sqrt(found.var);
     const double blocks = block_sigma(s, fit->b + found.more_b) * s->dt0_s;
     const bool is_mixed = noise.white > 0.0;

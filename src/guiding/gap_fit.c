@@ -7,6 +7,7 @@
 #include <math.h>
 
 #define LEAK_SIGMA 0.1
+#define LEAK_LEAST (-0.2) /* none has that; but held at 0 it would pull the response up */
 #define LEAK_MOST 0.9
 #define RESPONSE_LEAST 0.2 /* of the prior's */
 #define RESPONSE_MOST 2.0
@@ -143,7 +144,7 @@ static struct guide_play step_from(const struct guide_gap_bench *b, const struct
     next.start = clamp(play->start + size * step->c[PLAY_START], 0.0, 1.0);
     next.up = clamp(play->up + size * step->c[PLAY_UP], least, most);
     next.down = clamp(play->down + size * step->c[PLAY_DOWN], least, most);
-    next.leak = clamp(play->leak + size * step->c[PLAY_LEAK], 0.0, LEAK_MOST);
+    next.leak = clamp(play->leak + size * step->c[PLAY_LEAK], LEAK_LEAST, LEAK_MOST);
     if (!b->is_angle_held) {
         nw_guide_gap_set(&next, isnan(held_s)
                                     ? fmax(0.0, nw_guide_gap_of(play) + size * step->c[PLAY_GAP])

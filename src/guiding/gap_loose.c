@@ -29,7 +29,7 @@ static double score_at(const struct loose_job *job, const struct guide_gap_edge 
     for (size_t k = 0; k < s->n; k++) {
         work[0][k] = nw_guide_error(s, k) - b->path[k];
     }
-    const struct guide_noise_job refit = {.s = s, .rest = work[0]};
+    const struct guide_noise_job refit = {.s = s, .rest = work[0], .is_memory_signed = true};
     (void)nw_guide_fit_noise(&refit, &noise);
     nw_guide_whitener_set(s, &noise, w);
     for (size_t k = 0; k < s->n; k++) {

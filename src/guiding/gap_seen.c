@@ -102,7 +102,7 @@ static double score_of_none(struct court *c, double b) {
     for (int turn = 0; turn < 2; turn++) {
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);
-        const struct guide_noise_job job = {.s = s, .rest = c->rest};
+        const struct guide_noise_job job = {.s = s, .rest = c->rest, .is_memory_signed = true};
         (void)nw_guide_fit_noise(&job, &noise);
         nw_guide_whitener_set(s, &noise, &c->w);
         leave_path_out(c, s->x, b);

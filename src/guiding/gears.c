@@ -13,10 +13,11 @@ static struct guide_prior prior_of(const struct nw_guide_log *log,
                                    const struct guide_gears_opts *gears) {
     char unused[160];
     const double rate = nw_guide_rate(log, gears->opts->is_dec, unused);
-    const double b = isfinite(rate) ? rate : gears->b; /* dithers may read low: 0.3 is wide */
-    const double sigma = isfinite(rate) ? GUIDE_SIGMA_RATE : 2.0 * GUIDE_SIGMA_RATE;
+    const double b = isfinite(rate) ? rate : gears->b; /* dithers may read low */
+    /* twice as wide as a rate is off: the log tells the response to 0.09, and a prior of 0.15 drew
+     * a response of 0.85 up by half a sigma, gap and interval with it */
     return (struct guide_prior){
-        .b = b, .sigma = sigma * b, .difference_sigma = GUIDE_SIGMA_WAYS * b};
+        .b = b, .sigma = 2.0 * GUIDE_SIGMA_RATE * b, .difference_sigma = GUIDE_SIGMA_WAYS * b};
 }
 
 static void say_why(const struct guide_backlash_fit *fit, bool is_there,
@@ -117,7 +118,7 @@ enum nw_status nw_guide_find_backlash(const struct nw_guide_log *log, struct gui
         ret->high_s = fit.high_s;
         ret->low_rad = fit.low_rad;
         ret->high_rad = fit.high_rad;
-        ret->windup = fit.play.leak;
+        ret->windup = fmax(0.0, fit.play.leak);
         ret->is_identified =
             is_there && isfinite(fit.high_s) && fit.crossings >= NW_GUIDE_CROSSINGS;
         if (ret->is_identified) {

@@ -83,6 +83,28 @@ static void test_weak_pulses_are_not_read_as_drift(void **state) {
     check_near(sqrt(p.sum2 / p.n), 1.0, 0.27, "3 sigma of 60");
 }
 
+/* Pulses that follow a worm which nobody takes out look as if they had no effect. */
+static void test_a_worm_of_declination_does_not_speak_of_the_response(void **state) {
+    (void)state;
+    gsl_rng *rng = rng_of(8);
+    struct sim_axis worm = PLAIN;
+    worm.worm = 6.0;
+    worm.worm_period_s = 480.0;
+    worm.gain = 0.6;
+    struct sim_night night;
+    sim_night_init(&night, 1800, 2.0);
+    sim_night_run(&night, &PLAIN, &worm, rng);
+    struct nw_guide_analysis *a = NULL;
+    struct nw_err err = {0};
+    static const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
+    assert_int_equal(nw_guide_analyse(&night.log, &opts, &a, &err), NW_OK);
+    check_near(a->dec.drift_rad_s * AS * 60.0, 0.4, 3.0 * a->dec.drift_sigma_rad_s * AS * 60.0,
+               "as simulated (0.02 came out)");
+    nw_guide_analysis_free(a);
+    sim_night_done(&night);
+    gsl_rng_free(rng);
+}
+
 /* Two columns beside each other are those one by one. */
 static void test_two_columns_at_once(void **state) {
     (void)state;
@@ -128,6 +150,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_pulls_over_100_nights),
         cmocka_unit_test(test_weak_pulses_are_not_read_as_drift),
+        cmocka_unit_test(test_a_worm_of_declination_does_not_speak_of_the_response),
         cmocka_unit_test(test_two_columns_at_once),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
