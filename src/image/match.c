@@ -37,10 +37,15 @@ static void apply(const struct similarity *t, double x, double y, double *ret_x,
     *ret_y = t->s * x + t->c * y + t->dy;
 }
 
+/* How many of b have one of a; 0 as soon as they cannot be more than `to_beat`: most proposals are
+ * wrong, and after few stars it shows. */
 static size_t count_pairs(const struct dots *a, const struct dots *b, const struct similarity *t,
-                          double radius_px) {
+                          double radius_px, size_t to_beat) {
     size_t n = 0;
     for (size_t j = 0; j < b->n; j++) {
+        if (n + b->n - j <= to_beat) {
+            return 0;
+        }
         double x = 0.0;
         double y = 0.0;
         apply(t, b->x[j], b->y[j], &x, &y);
@@ -58,7 +63,7 @@ static size_t count_pairs(const struct dots *a, const struct dots *b, const stru
 
 static void keep_best(const struct dots *a, const struct dots *b, const struct similarity *t,
                       struct similarity *best, size_t *best_n) {
-    const size_t n = count_pairs(a, b, t, COARSE_PX);
+    const size_t n = count_pairs(a, b, t, COARSE_PX, *best_n);
     if (n > *best_n) {
         *best_n = n;
         *best = *t;
