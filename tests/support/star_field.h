@@ -26,6 +26,19 @@ static inline double true_alpha(const struct true_profile *p) {
     return p->fwhm / (2.0 * sqrt(pow(2.0, 1.0 / p->beta) - 1.0));
 }
 
+/* u^-beta; of whole and half beta without the general power: half of the time of many tests. */
+static inline double true_power(double u, double beta) {
+    const int halves = (int)(2.0 * beta);
+    if (2.0 * beta > halves || halves > 16) {
+        return pow(u, -beta);
+    }
+    double power = halves % 2 ? sqrt(u) : 1.0;
+    for (int k = 0; k < halves / 2; k++) {
+        power *= u;
+    }
+    return 1.0 / power;
+}
+
 /* Mean over a pixel of the profile of unit flux, at (dx, dy) from the star; n x n points, n odd,
  * weighed as Simpson's rule does; 1: the middle of the pixel. */
 static inline double true_pixel(const struct true_profile *p, double dx, double dy, double width,
@@ -46,7 +59,7 @@ static inline double true_pixel(const struct true_profile *p, double dx, double 
             const double x = dx + step * (i - 0.5 * (n - 1));
             const double u = x * c + y * s;
             const double v = y * c - x * s;
-            sum += weight * pow(1.0 + u * u / a2 + v * v / b2, -p->beta);
+            sum += weight * true_power(1.0 + u * u / a2 + v * v / b2, p->beta);
             weights += weight;
         }
     }

@@ -16,7 +16,7 @@ static struct nw_measure *must_measure(const struct nw_frame *f, const struct nw
 
 static void add_noise(struct nw_frame *f, gsl_rng *rng, double sigma) {
     for (size_t i = 0; i < f->width_px * f->height_px; i++) {
-        f->px[i] += (float)gsl_ran_gaussian(rng, sigma);
+        f->px[i] += (float)gsl_ran_gaussian_ziggurat(rng, sigma);
     }
 }
 

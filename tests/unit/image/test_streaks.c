@@ -40,7 +40,7 @@ static void add_trail(struct nw_frame *f, const double end[static 4], double w, 
 
 static void add_noise(struct nw_frame *f, gsl_rng *rng) {
     for (size_t i = 0; i < f->width_px * f->height_px; i++) {
-        f->px[i] += (float)gsl_ran_gaussian(rng, SIGMA);
+        f->px[i] += (float)gsl_ran_gaussian_ziggurat(rng, SIGMA);
     }
 }
 
