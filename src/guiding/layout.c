@@ -11,7 +11,9 @@
 
 static void end_run(struct layout_reader *r, size_t last_line) {
     if (r->run) {
+        const bool has_start = r->is_clock_set && r->clock.has_start && r->clock.has_dates;
         r->run->last_line = last_line;
+        r->run->start_s = has_start ? r->clock.start_utc_s : NAN;
     }
     r->run = NULL;
 }

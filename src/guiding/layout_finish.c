@@ -8,6 +8,8 @@
 
 #define RAD_PER_ARCSEC (1.0 / NW_ARCSEC_PER_RAD)
 #define HOUR_rad (15.0 * NW_RAD_PER_DEG)
+#define LEAD_MOST_s                                                                                \
+    3600.0 /* rows that begin later belong to another pointing than the lines above */
 
 /* Where a header number goes, and what is within reason (SI; exposure to worm as in read.c). */
 struct target {
@@ -233,6 +235,15 @@ static void finish_times(const struct nw_log_layout *layout, struct nw_guide_run
     }
 }
 
+/* An hour angle in the lines above is that of the run's start; the log's is of the first row. */
+static void finish_hour_angle(struct nw_guide_run *run) {
+    struct nw_guide_log *const log = run->log;
+    const double lead_s = log->n > 0 ? log->rows[0].t_s - log->clock_offset_s - run->start_s : NAN;
+    if (lead_s > 0.0 && lead_s < LEAD_MOST_s) {
+        log->hour_angle_rad += NW_SIDEREAL_RATE_RAD_S * lead_s;
+    }
+}
+
 enum nw_status nw_layout_finish(const char *name, const struct nw_log_layout *layout,
                                 struct nw_guide_run *run, struct nw_err *err) {
     struct nw_guide_log *const log = run->log;
@@ -259,6 +270,7 @@ enum nw_status nw_layout_finish(const char *name, const struct nw_log_layout *la
     }
     log->is_dec_sign_known = !log->axes_mount || log->tube_side[0] != '\0';
     finish_times(layout, run);
+    finish_hour_angle(run);
     nw_guide_turn_to_sky(log);
     return NW_OK;
 }

@@ -19,6 +19,7 @@ struct nw_guide_reject {
 struct nw_guide_run {
     struct nw_guide_log *log;
     size_t first_line, last_line;
+    double start_s;            /* as the start says, in UTC before clock_offset_s; NaN: not told */
     size_t n_rows, n_rejected; /* read into log->rows, events among them; left out */
     size_t n_events, n_no_star;
     struct nw_guide_reject rejects[NW_GUIDE_MAX_REJECTS];

@@ -124,7 +124,8 @@ static void test_sections_become_runs(void **state) {
     check_near(log->guide_scale_rad_px, 1.75 * ARCSEC, 1e-15, "outside of runs");
     check_near(log->ra_rate_rad_s, 0.5 * NW_SIDEREAL_RATE_RAD_S, 1e-12, "half of sidereal");
     check_near(log->declination_rad, (41.0 + 16.5 / 60.0) * NW_RAD_PER_DEG, 1e-12, "41:16:30");
-    check_near(log->hour_angle_rad, -22.5 * NW_RAD_PER_DEG, 1e-12, "-1h30m");
+    check_near(log->hour_angle_rad, -22.5 * NW_RAD_PER_DEG + 1.0 * NW_SIDEREAL_RATE_RAD_S, 1e-12,
+               "-1h30m at the run's start, the first row 1 s later");
     assert_string_equal(log->tube_side, "east");
     assert_int_equal(log->pulse_acts, NW_PULSE_ACTS_AFTER);
 
