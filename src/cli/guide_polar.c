@@ -37,7 +37,8 @@ static enum nw_status take_run(const struct nw_guide_log *log,
         backlash->is_identified ? backlash->gap_rad : 0.0,
         log->n > 0 ? log->hour_angle_rad - NW_SIDEREAL_RATE_RAD_S * log->rows[0].t_s : NAN};
     enum nw_status status = nw_polar_stretches(log, analysis, &opts, &drifts, &n, why, err);
-    if (status == NW_OK && !backlash->is_identified) {
+    const size_t *const n_pulses = analysis->dec.habits.n_pulses;
+    if (status == NW_OK && !backlash->is_identified && n_pulses[0] + n_pulses[1] > 0) {
         widen(drifts, n, backlash->high_rad);
     }
     if (status == NW_OK) {

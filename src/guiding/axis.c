@@ -316,8 +316,7 @@ static enum nw_status take_extras(const struct nw_guide_log *log, struct guide_s
     const struct guide_pulses pulses = nw_guide_count_pulses(log, opts->is_dec);
     const double floor_rad2 =
         opts->noise_floor_rad > 0.0 ? opts->noise_floor_rad * opts->noise_floor_rad : 0.0;
-    const char *why = pulses.are_logged ? axis->why_response
-                                        : "pulses are not logged: what they took away is not known";
+    const char *why = pulses.are_logged ? axis->why_response : GUIDE_NOT_LOGGED;
     enum nw_status status = NW_OK;
     if (opts->worm && is_open_told) {
         status = take_worm(log, s, floor_rad2, opts->worm, fit, err);
@@ -373,8 +372,7 @@ enum nw_status nw_guide_axis(const struct nw_guide_log *log, struct guide_series
     axis->pulse_rad_s = is_open_told && pulses.n_sent > 0 ? fit.b : NAN;
     take_noise(s, &fit, r_floor_rad2, axis);
     if (!pulses.are_logged) {
-        (void)snprintf(axis->why_drift, sizeof axis->why_drift,
-                       "pulses are not logged: what they took away is not known");
+        (void)snprintf(axis->why_drift, sizeof axis->why_drift, GUIDE_NOT_LOGGED);
     } else if (!is_b_told) {
         (void)snprintf(axis->why_drift, sizeof axis->why_drift, "%s", axis->why_response);
     } else if (opts->is_dec && !log->is_dec_sign_known) {

@@ -165,6 +165,10 @@ void nw_guide_find_beside(struct nw_guide_analysis *a);
 /* Means over the subs into a->ra and a->dec. */
 void nw_guide_sum_subs(struct nw_guide_analysis *a, double floor_rad);
 
+#define GUIDE_NOT_LOGGED                                                                           \
+    "pulses are not logged: what they took away is not known (columns of 0 say that none were "    \
+    "sent)"
+
 /* Adds "name=value\n" unless the name is there or there is no room. */
 void guide_add_setting(struct nw_guide_log *log, const char *name, const char *value, size_t len);
 

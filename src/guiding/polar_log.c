@@ -72,13 +72,19 @@ static void fill_way(const struct nw_guide_log *log, const struct guide_cut *cut
     w->s.dt0_s = cut->interval_s;
 }
 
+/* Where no pulse was sent any rate does. */
+static double rate_of(const struct nw_guide_log *log, char why[static 160]) {
+    return nw_guide_count_pulses(log, true).n_sent > 0 ? nw_guide_rate(log, true, why)
+                                                       : NW_SIDEREAL_RATE_RAD_S;
+}
+
 static const char *why_none(const struct nw_guide_log *log, const struct nw_guide_analysis *a,
                             double hour_at_zero_rad, char rate_why[static 160]) {
     if (a->dec.why_null[0] && a->n_used < GUIDE_SAMPLES_MIN) {
         return "the log is too short";
     }
     if (!nw_guide_count_pulses(log, true).are_logged) {
-        return "pulses are not logged: what they took away is not known";
+        return GUIDE_NOT_LOGGED;
     }
     if (!log->is_dec_sign_known) {
         return "axes of the mount: north or south needs `# tube_side: east|west`";
@@ -89,7 +95,7 @@ static const char *why_none(const struct nw_guide_log *log, const struct nw_guid
     if (!isfinite(hour_at_zero_rad)) {
         return "the hour angle is not known: `# hour_angle_h: ...`, or frames with coordinates";
     }
-    return isfinite(nw_guide_rate(log, true, rate_why)) ? NULL : rate_why;
+    return isfinite(rate_of(log, rate_why)) ? NULL : rate_why;
 }
 
 struct stretch_opts {
@@ -163,7 +169,7 @@ enum nw_status nw_polar_stretches(const struct nw_guide_log *log,
     if (!none) {
         const struct nw_guide_axis *dec = &analysis->dec;
         const bool is_learnt = dec->response > 0.0 && !dec->is_response_assumed;
-        const double rate = nw_guide_rate(log, true, rate_why);
+        const double rate = rate_of(log, rate_why);
         struct guide_fit_opts fit_opts = {.b_fixed = is_learnt ? rate * dec->response : rate,
                                           .is_wander_fixed = true};
         fill_way(log, &cut, how->gap_rad > 0.0 ? how->gap_rad / fit_opts.b_fixed : 0.0,

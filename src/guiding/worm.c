@@ -191,17 +191,20 @@ static struct family family_of(const struct guide_series *s, double period_s, si
 }
 
 /* The strongest line may be the second or third of its worm. Where the period is given, it rules
- * (3 % are enough to tell harmonics apart); else lines of the longer turn must stand out that are
- * not of the shorter one. false: a line that is none of the given worm's. */
+ * (3 % are enough to tell harmonics apart, and so is what a short log tells: a fifth at most); else
+ * lines of the longer turn must stand out that are not of the shorter one. false: a line that is
+ * none of the given worm's. */
 static bool find_fundamental(const struct bench *b, double given_s, struct family *family) {
     if (given_s > 0.0) {
         const double order = given_s / family->period_s;
         const double nearest = round(order);
+        const double told = fmin(0.2, 3.0 * family->period_sigma_s / family->period_s);
         if (!(nearest >= 1.0 && nearest <= NW_GUIDE_HARMONICS &&
-              fabs(order - nearest) < 0.03 * nearest)) {
+              fabs(order - nearest) < fmax(0.03 * nearest, told * order))) {
             return false;
         }
-        *family = family_of(b->s, family->period_s * nearest, NW_GUIDE_HARMONICS);
+        const double start_s = told > 0.03 ? given_s : family->period_s * nearest;
+        *family = family_of(b->s, start_s, NW_GUIDE_HARMONICS);
         return refine(b, family, 4);
     }
     for (int divisor = 3; divisor >= 2; divisor--) {
