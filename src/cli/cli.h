@@ -159,6 +159,17 @@ long cli_count(const struct cli_args *args, const char *name, long if_absent);
 enum nw_status cli_frame_paths(const char *const *given, size_t n, struct nw_paths *paths,
                                struct nw_err *err) NW_CHECKED;
 
+/* "2026-06-14", given with --option: a day that exists, 1951 to 2099; its midnight UTC [s]. */
+enum nw_status cli_read_date(const char *option, const char *text, double *ret_s,
+                             struct nw_err *err) NW_CHECKED;
+/* A list of one number for each of n things ("flats"), where it is given at all. */
+enum nw_status cli_check_numbers(const struct cli_args *args, const char *option, size_t n,
+                                 const char *things, struct nw_err *err) NW_CHECKED;
+/* Of a command whose verbs share one list of options: USAGE when one was given that is not among
+ * `takes` (names between blanks), so that none is passed over in silence. */
+enum nw_status cli_takes_only(const struct cli_args *args, const char *verb, const char *takes,
+                              const struct cli_option *options, struct nw_err *err) NW_CHECKED;
+
 /* The book: --book, else NIGHTWRIGHT_BOOK, else the user's data folder, whose folders are made when
  * it is to be created. */
 enum { CLI_MAX_PATH = 4096 };

@@ -297,21 +297,29 @@ static const struct {
     size_t min_words, max_words;
     enum nw_status (*run)(struct call *call, struct nw_err *err);
     const char *expected;
+    const char *takes; /* options of its own */
 } VERBS[] = {
-    {"add", NW_BOOK_CREATE, 1, 100000, add, "files or folders to add"},
-    {"nights", NW_BOOK_READ, 0, 0, nights, "no words; --from and --to bound it"},
-    {"change", NW_BOOK_WRITE, 0, 1000, change, "a date and what changed, or nothing"},
-    {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last"},
-    {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against"},
-    {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change"},
-    {"gaps", NW_BOOK_READ, 0, 0, gaps, "no words; --from and --to bound it"},
-    {"trials", NW_BOOK_WRITE, 0, 0, trials, "no words; --from and --to bound it"},
-    {"upkeep", NW_BOOK_WRITE, 0, 3, upkeep, "nothing, or done, own or forget and a name"},
-    {"check", NW_BOOK_READ, 0, 0, check, "no words"},
+    {"add", NW_BOOK_CREATE, 1, 100000, add, "files or folders to add",
+     "rig setup sub threads priority"},
+    {"nights", NW_BOOK_READ, 0, 0, nights, "no words; --from and --to bound it", "from to"},
+    {"change", NW_BOOK_WRITE, 0, 1000, change, "a date and what changed, or nothing",
+     "from to note forget"},
+    {"accept", NW_BOOK_READ, 0, 1, accept_night, "a night, or nothing for the last", "strict"},
+    {"trend", NW_BOOK_READ, 1, 2, trend, "a column, and what to set it against",
+     "from to filter where object camera every-sub rig"},
+    {"compare", NW_BOOK_READ, 1, 1, compare, "the date of the first night with the change",
+     "from to rig setup foretold"},
+    {"gaps", NW_BOOK_READ, 0, 0, gaps, "no words; --from and --to bound it", "from to"},
+    {"trials", NW_BOOK_WRITE, 0, 0, trials, "no words; --from and --to bound it",
+     "from to rig setup note forget restore look"},
+    {"upkeep", NW_BOOK_WRITE, 0, 3, upkeep, "nothing, or done, own or forget and a name",
+     "note days caution calendar"},
+    {"check", NW_BOOK_READ, 0, 0, check, "no words", ""},
     {"export", NW_BOOK_READ, 0, 1, export_table,
      "one table: sub, guiding, climate, power, surface, trial, calibration, sensor, "
-     "hot_pixel, plan, change, file"},
-    {"backup", NW_BOOK_READ, 1, 1, backup, "the file to write"},
+     "hot_pixel, plan, change, file",
+     "out"},
+    {"backup", NW_BOOK_READ, 1, 1, backup, "the file to write", ""},
 };
 enum { N_VERBS = sizeof VERBS / sizeof VERBS[0] };
 
@@ -329,36 +337,6 @@ static enum nw_status find_verb(const char *word, size_t *ret, struct nw_err *er
                       "book %s: expected add, nights, change, accept, trend, compare, gaps, "
                       "trials, upkeep, check, export or backup%s%s",
                       word, nearest ? "; nearest: " : "", nearest ? nearest : "");
-}
-
-static enum nw_status run(const struct cli_args *args, struct cli_result *result,
-                          struct nw_err *err) {
-    size_t verb = 0;
-    char path[CLI_MAX_PATH];
-    struct call call = {.args = args,
-                        .words = cli_positional(args) + 1,
-                        .n_words = cli_n_args(args) - 1,
-                        .result = result};
-    enum nw_status status = find_verb(cli_arg(args, 0), &verb, err);
-    if (status == NW_OK &&
-        (call.n_words < VERBS[verb].min_words || call.n_words > VERBS[verb].max_words)) {
-        status = nw_err_set(err, NW_USAGE, "book %s: expected %s", VERBS[verb].name,
-                            VERBS[verb].expected);
-    }
-    if (status == NW_OK) {
-        status = cli_book_path(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
-    }
-    if (status == NW_OK && VERBS[verb].run == add) {
-        status = can_add(&call, err);
-    }
-    if (status == NW_OK) {
-        status = nw_book_open(path, VERBS[verb].access, &call.book, err);
-    }
-    if (status == NW_OK) {
-        status = VERBS[verb].run(&call, err);
-    }
-    nw_book_close(call.book);
-    return status;
 }
 
 static const struct cli_option OPTIONS[] = {
@@ -442,6 +420,49 @@ static const struct cli_option OPTIONS[] = {
      .help = "accept: exit code 3 when something is not as it was"},
     {0},
 };
+
+static enum nw_status check_options(const struct cli_args *args, size_t verb, struct nw_err *err) {
+    static const char *const DATES[] = {"from", "to"};
+    char name[32];
+    (void)snprintf(name, sizeof name, "book %s", VERBS[verb].name);
+    enum nw_status status = cli_takes_only(args, name, VERBS[verb].takes, OPTIONS, err);
+    for (size_t i = 0; i < 2 && status == NW_OK; i++) {
+        double t_s = NAN;
+        if (cli_given(args, DATES[i])) {
+            status = cli_read_date(DATES[i], cli_text(args, DATES[i]), &t_s, err);
+        }
+    }
+    return status;
+}
+
+static enum nw_status run(const struct cli_args *args, struct cli_result *result,
+                          struct nw_err *err) {
+    size_t verb = 0;
+    char path[CLI_MAX_PATH];
+    struct call call = {.args = args,
+                        .words = cli_positional(args) + 1,
+                        .n_words = cli_n_args(args) - 1,
+                        .result = result};
+    enum nw_status status = find_verb(cli_arg(args, 0), &verb, err);
+    if (status == NW_OK &&
+        (call.n_words < VERBS[verb].min_words || call.n_words > VERBS[verb].max_words)) {
+        status = nw_err_set(err, NW_USAGE, "book %s: expected %s", VERBS[verb].name,
+                            VERBS[verb].expected);
+    }
+    status = status == NW_OK ? check_options(args, verb, err) : status;
+    if (status == NW_OK) {
+        status = cli_book_path(args, VERBS[verb].access == NW_BOOK_CREATE, path, err);
+    }
+    status = status == NW_OK && VERBS[verb].run == add ? can_add(&call, err) : status;
+    if (status == NW_OK) {
+        status = nw_book_open(path, VERBS[verb].access, &call.book, err);
+    }
+    if (status == NW_OK) {
+        status = VERBS[verb].run(&call, err);
+    }
+    nw_book_close(call.book);
+    return status;
+}
 
 const struct cli_command CMD_BOOK = {
     .name = "book",

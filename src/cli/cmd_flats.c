@@ -64,8 +64,9 @@ static enum nw_status list_paths(struct work *w, const char **ret_rig, struct nw
                           "RIG is missing: the filters, the f-ratio and full scale "
                           "stand in the rig file; no name given ends in .yaml or .yml");
     }
-    if (status == NW_OK && w->paths.n == 0) {
-        status = cli_session_paths(args, NW_USE_FLAT, &w->paths, err);
+    if (status == NW_OK) {
+        status = w->paths.n == 0 ? cli_session_paths(args, NW_USE_FLAT, &w->paths, err)
+                                 : cli_no_session(args, err);
     }
     if (status == NW_OK && w->paths.n == 0) {
         return nw_err_set(err, NW_USAGE, "no flats; expected flat frames, folders of them, --book");
@@ -304,6 +305,9 @@ static enum nw_status read_all(struct work *w, struct nw_err *err) {
     enum nw_status status = find_offset(w, err);
     if (status == NW_OK) {
         status = read_flats(w, &w->paths, false, err);
+    }
+    if (status == NW_OK) {
+        status = cli_check_numbers(w->args, "settings", w->n_flats, "flats", err);
     }
     if (status == NW_OK) {
         status = read_flats(w, &w->then, true, err);

@@ -57,8 +57,8 @@ static enum nw_status list_frames(const struct cli_args *args, struct work *w, s
         const char *const *const given = cli_texts(args, LISTS[k].name, &n);
         status = add(w, given, n, LISTS[k].use, err);
     }
-    if (status == NW_OK && w->paths.n == 0) {
-        status = add_session(args, w, err);
+    if (status == NW_OK) {
+        status = w->paths.n == 0 ? add_session(args, w, err) : cli_no_session(args, err);
     }
     if (status == NW_OK && w->paths.n == 0) {
         return nw_err_set(err, NW_USAGE,

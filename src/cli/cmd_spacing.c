@@ -46,10 +46,15 @@ static enum nw_status changes(const struct cli_args *args, struct nw_spacing_rep
     if (status == NW_OK) {
         status = pair_of(args, "curvature-before", "curvature-after", &r->has_response, c, err);
     }
-    if (status == NW_OK && r->has_response) {
-        if (cli_given(args, "changed")) {
-            status = read_length(args, "changed", &by, err);
-        } else if (r->has_change && isfinite(r->change_m.v)) {
+    if (status == NW_OK && cli_given(args, "changed")) {
+        status = read_length(args, "changed", &by, err);
+        if (status == NW_OK && !r->has_response) {
+            status = nw_err_set(err, NW_USAGE,
+                                "--changed goes with --curvature-before and --curvature-after");
+        }
+    }
+    if (status == NW_OK && r->has_response && !cli_given(args, "changed")) {
+        if (r->has_change && isfinite(r->change_m.v)) {
             by = r->change_m;
         } else {
             status =

@@ -92,6 +92,7 @@ static enum nw_status fill(const struct cli_args *args, const struct nw_clearanc
     double t_utc_s = 0.0;
     if (status == NW_OK && cli_given(args, "at")) {
         status = nw_time_read_iso(cli_text(args, "at"), 0.0, &t_utc_s, err);
+        status = status == NW_OK ? NW_OK : nw_err_at(err, status, "--at");
         status = status == NW_OK ? find_rows(model, t_utc_s, r, err) : status;
     }
     return status;

@@ -4,6 +4,13 @@
 #include "book/documents.h"
 #include "cli/cli.h"
 
+enum nw_status cli_no_session(const struct cli_args *args, struct nw_err *err) {
+    return cli_given(args, "night")
+               ? nw_err_set(err, NW_USAGE,
+                            "--night takes the frames out of the book: no files are named then")
+               : NW_OK;
+}
+
 enum nw_status cli_session_paths(const struct cli_args *args, enum nw_frame_use use,
                                  struct nw_paths *paths, struct nw_err *err) {
     char path[CLI_MAX_PATH];

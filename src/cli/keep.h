@@ -19,6 +19,8 @@
         .help = "no files named: the calibration frames that the book has of this night; with "    \
                 "--book alone of the last"                                                         \
     }
+/* USAGE with --night, where files are named. */
+enum nw_status cli_no_session(const struct cli_args *args, struct nw_err *err) NW_CHECKED;
 /* Adds them to `paths` where --book or --night asks for it; use: what must be among them. */
 enum nw_status cli_session_paths(const struct cli_args *args, enum nw_frame_use use,
                                  struct nw_paths *paths, struct nw_err *err) NW_CHECKED;

@@ -7,25 +7,6 @@
 #include "cli/catalogue_file.h"
 #include "light/light.h"
 
-/* "2026-06-14": a day that exists. */
-static enum nw_status read_date(const char *option, const char *text, double *ret_s,
-                                struct nw_err *err) {
-    char with_time[32];
-    const bool is_form = text && strlen(text) == 10 && text[4] == '-' && text[7] == '-';
-    if (is_form) {
-        (void)snprintf(with_time, sizeof with_time, "%.10sT00:00:00Z", text);
-    }
-    if (!is_form || nw_time_read_iso(with_time, 0.0, ret_s, err) != NW_OK) {
-        return nw_err_set(err, NW_USAGE, "--%s is '%.40s', expected a date that exists, as %s",
-                          option, text ? text : "", "2026-06-14");
-    }
-    if (!(*ret_s > -6e8 && *ret_s < 4.1e9)) { /* 1951 to 2099: the theories hold, ERFA's dates do */
-        return nw_err_set(err, NW_USAGE, "--%s is '%.40s', expected a date from 1951 to 2099",
-                          option, text);
-    }
-    return NW_OK;
-}
-
 /* The places that are given by name. */
 static enum nw_status find_places(const char *path, struct nw_targets *targets,
                                   struct nw_err *err) {
@@ -142,7 +123,7 @@ enum nw_status cli_night_load(const struct cli_args *args, const char *date_opti
         return nw_err_set(err, NW_USAGE, "--targets FILE is missing");
     }
     enum nw_status status =
-        read_date(date_option, cli_text(args, date_option), &ret->input.date_s, err);
+        cli_read_date(date_option, cli_text(args, date_option), &ret->input.date_s, err);
     status = status == NW_OK ? nw_rig_read(cli_arg(args, 0), set, n_set, &ret->rig, err) : status;
     status = status == NW_OK
                  ? nw_rig_find_setup(ret->rig, cli_text(args, "setup"), &ret->input.setup, err)

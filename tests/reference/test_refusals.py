@@ -1,5 +1,6 @@
 """What names nothing, or something else than a command takes: one line on stderr that names it,
 exit 2, nothing on stdout, and no file made for it."""
+import numpy as np
 import pytest
 from support import RIG, good, needs_command, run, run_book, write_frame, write_light
 
@@ -15,6 +16,7 @@ def place(tmp_path_factory):
     for i in range(2):
         write_light(folder / f"lights/{i}.fits", f"2026-05-01T21:{2 * i:02d}:00", i)
     (folder / "bare").mkdir()
+    write_frame(folder / "flat.fits", np.full((60, 80), 20000), IMAGETYP="FLAT", EXPTIME=2.0)
     (folder / "text").write_text("the quick brown fox\n")
     (folder / "guide.csv").write_text(GUIDE)
     (folder / "other.yaml").write_text("colour: red\n")
@@ -38,6 +40,16 @@ def place(tmp_path_factory):
     ("flats none lights", "none: no such file or folder"),
     ("flats text lights", "no name given ends in .yaml"),
     ("measure lights/0.fits --stars bare", "bare: is a folder, expected a file to write"),
+    ("book nights --from may --book new.sqlite", "--from is 'may', expected a date"),
+    ("book nights --filter L --book new.sqlite",
+     "--filter does not belong to book nights; it takes: from to"),
+    ("book add lights --note x --book new.sqlite", "--note does not belong to book add"),
+    ("sensor lights --night 2026-05-01", "--night takes the frames out of the book"),
+    ("flats RIG lights --night 2026-05-01", "--night takes the frames out of the book"),
+    ("flats RIG flat.fits --settings x", "--settings: 'x' is no number"),
+    ("flats RIG flat.fits --settings 8 30", "--settings: 2 numbers for 1 flats"),
+    ("spacing RIG --changed 1mm", "--changed goes with --curvature-before"),
+    ("sun RIG --at noon", '--at: "noon" is not a date'),
 ])
 def test_one_line_names_what_is_wrong(place, args, says):
     before = sorted(place.rglob("*"))
