@@ -2,9 +2,10 @@
  * Idea: median and MAD of a sample open a histogram of +-5 sigma; clipping at 3 sigma is iterated
  * on the histogram, not on the pixels; the mode is estimated from median and mean where stars skew
  * the values (Bertin & Arnouts 1996, A&AS 117, 393, sec. 2.1: 2.5 median - 1.5 mean).
- * Holds: 1. whole numbers are treated as spread evenly over +-1/2, so the median is not stuck on
- * them; their bins are a power of two of them wide. 2. they give the same result kept as floats or
- * as 16 bits. */
+ * Holds: 1. values in steps (whole numbers, 12 bits in 16, scaled ones) are treated as spread
+ * evenly over +- half a step, so the median is not stuck on them; bins are a power of two of steps
+ * wide.
+ * 2. whole numbers give the same result kept as floats or as 16 bits. */
 #include "base/clones.h"
 #include "image/measure_internal.h"
 
@@ -16,8 +17,8 @@ static const double CLIP = 3.0;
 static const double CLIPPED_SD = 0.98658;
 
 struct histogram {
-    double low, width;
-    bool is_whole;     /* then low and width are whole too, half a step aside */
+    double low, width; /* of values in steps: half a step aside, a power of two of steps */
+    int shift;         /* width is 2^shift; -1: it is not, or not for whole numbers */
     size_t first, end; /* bins inside the present limits */
     uint32_t count[BINS];
 };
@@ -75,34 +76,70 @@ static float ranked(const int32_t *keys, size_t n, size_t k, bool is_whole) {
     return is_whole ? (float)key : rank_value_of(key);
 }
 
+/* The step between whole numbers: the greatest common divisor of their differences. */
+static double step_of_whole(const int32_t *values, size_t n) {
+    uint32_t step = 0;
+    for (size_t i = 1; i < n && step != 1; i++) {
+        uint32_t rest = (uint32_t)abs(values[i] - values[0]);
+        while (rest > 0) {
+            const uint32_t r = step % rest;
+            step = rest;
+            rest = r;
+        }
+    }
+    return step > 0 ? (double)step : 1.0;
+}
+
+/* The same of floats; 0 when it is below a tenth of the noise, or there is none. */
+static double step_of_floats(const float *values, size_t n, double sigma) {
+    const double error = 0.01 * sigma;
+    double step = 0.0;
+    for (size_t i = 1; i < n; i++) {
+        double rest = fabs((double)values[i] - (double)values[0]);
+        rest = isfinite(rest) ? rest : 0.0;
+        while (rest > error) {
+            double r = step > 0.0 ? fmod(step, rest) : 0.0;
+            r = rest - r < error ? 0.0 : r;
+            step = rest;
+            rest = r;
+        }
+        if (step > 0.0 && step < 0.1 * sigma) {
+            return 0.0;
+        }
+    }
+    return step;
+}
+
 /* Range and step of the histogram; false when all sampled values are the same. */
 static bool open_histogram(const float *sample, size_t n, struct histogram *ret) {
     int32_t keys[SAMPLE];
     float distance[SAMPLE];
-    ret->is_whole = make_keys(sample, n, keys);
-    const float median = ranked(keys, n, n / 2, ret->is_whole);
+    const bool is_whole = make_keys(sample, n, keys);
+    const float median = ranked(keys, n, n / 2, is_whole);
     for (size_t i = 0; i < n; i++) {
         distance[i] = fabsf(sample[i] - median);
     }
     int32_t distance_keys[SAMPLE];
-    const bool is_whole = make_keys(distance, n, distance_keys);
-    double sigma = NW_SIGMA_PER_MAD * (double)ranked(distance_keys, n, n / 2, is_whole);
+    const bool is_whole_distance = make_keys(distance, n, distance_keys);
+    double sigma = NW_SIGMA_PER_MAD * (double)ranked(distance_keys, n, n / 2, is_whole_distance);
     if (!(sigma > 0.0)) { /* more than half are equal: the spread of the rest, 5 to 95 % */
-        const float low = ranked(keys, n, (n - 1) / 20, ret->is_whole);
-        const float high = ranked(keys, n, (n - 1) * 19 / 20, ret->is_whole);
+        const float low = ranked(keys, n, (n - 1) / 20, is_whole);
+        const float high = ranked(keys, n, (n - 1) * 19 / 20, is_whole);
         sigma = (double)(high - low) / 3.29; /* of a Gaussian */
     }
-    if (ret->is_whole) {
-        ret->width = 1.0;
-        while (ret->width * BINS < 10.0 * sigma) {
+    const double step = is_whole ? step_of_whole(keys, n) : step_of_floats(sample, n, sigma);
+    ret->width = 10.0 * sigma / BINS;
+    if (step > 0.0) {
+        const double least = ret->width;
+        ret->width = step;
+        while (ret->width < least) {
             ret->width *= 2.0;
         }
-        ret->low = (double)median - 0.5 - ret->width * (BINS / 2.0);
-        return true;
     }
-    ret->width = 10.0 * sigma / BINS;
-    ret->low = (double)median - ret->width * (BINS / 2.0);
-    return sigma > 0.0;
+    ret->low = (double)median - 0.5 * step - ret->width * (BINS / 2.0);
+    const int exponent = ilogb(fmax(ret->width, 1.0));
+    ret->shift = is_whole && !(ret->width > ldexp(1.0, exponent)) ? exponent : -1;
+    return is_whole || sigma > 0.0;
 }
 
 /* Bins of one piece of a row; BINS where it falls outside, or is NaN. */
@@ -118,16 +155,26 @@ NW_CLONES static void bins_of_floats(const float *px, size_t n, const struct his
     }
 }
 
+/* The same of whole numbers, bins a power of two wide. */
 NW_CLONES static void bins_of_whole(const uint16_t *px, size_t n, const struct histogram *h,
                                     uint16_t *ret) {
     const int32_t low = (int32_t)(h->low + 0.5);
-    const int shift = ilogb(h->width);
+    const int shift = h->shift;
 #pragma omp simd
     for (size_t x = 0; x < n; x++) {
         const int32_t bin = ((int32_t)px[x] - low) >> shift; /* negative stays negative */
         const int32_t upper = bin < BINS ? bin : BINS;
         ret[x] = (uint16_t)(upper >= 0 ? upper : BINS);
     }
+}
+
+/* Bins of another width, three numbers wide and the like. */
+static void bins_of_steps(const uint16_t *px, size_t n, const struct histogram *h, uint16_t *ret) {
+    float values[TILE_ROW];
+    for (size_t x = 0; x < n; x++) {
+        values[x] = (float)px[x];
+    }
+    bins_of_floats(values, n, h, ret);
 }
 
 /* Neighbouring pixels count in different banks: they often have the same bin, and an increment
@@ -141,8 +188,10 @@ static void fill_histogram(const struct nw_image_view *tile, struct histogram *h
             const size_t n = tile->width_px - x < TILE_ROW ? tile->width_px - x : TILE_ROW;
             if (tile->px) {
                 bins_of_floats(tile->px + at, n, h, bins);
-            } else {
+            } else if (h->shift >= 0) {
                 bins_of_whole(tile->px16 + at, n, h, bins);
+            } else {
+                bins_of_steps(tile->px16 + at, n, h, bins);
             }
             for (size_t k = n; k % BANKS > 0; k++) {
                 bins[k] = BINS;

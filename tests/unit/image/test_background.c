@@ -190,6 +190,46 @@ static void test_16_bit_pixels_and_parts_of_rows(void **state) {
     gsl_rng_free(rng);
 }
 
+/* Values in steps of their own: 12 bits in 16, tripled, scaled to below one, halves; noise of 0.5
+ * to 3 steps, the true level at every place within a step. Whole ones as 16 bits alike. (Bins of a
+ * width of their own put the level of each tile off by up to 0.7 sigma.) */
+static void test_level_of_values_in_steps(void **state) {
+    (void)state;
+    enum { SIDE = 256 };
+    static const double STEP[] = {16.0, 3.0, 1.0 / 65536.0, 0.5};
+    static const double SIGMA[] = {0.5, 1.0, 3.0};
+    static uint16_t px16[SIDE * SIDE];
+    gsl_rng *const rng = test_rng(5);
+    for (size_t k = 0; k < 12; k++) {
+        const double step = STEP[k / 3];
+        for (int place = 0; place < 4; place++) {
+            const double level = 1000.0 + 0.25 * place;
+            struct nw_frame *const f = field_new(SIDE, SIDE, 0.0);
+            for (size_t i = 0; i < (size_t)SIDE * SIDE; i++) {
+                const double noise = SIGMA[k % 3] * gsl_ran_gaussian_ziggurat(rng, 1.0);
+                f->px[i] = (float)(step * round(level + noise));
+                px16[i] = (uint16_t)f->px[i];
+            }
+            struct nw_image_view views[2] = {nw_frame_plane(f, 0), nw_frame_plane(f, 0)};
+            views[1].px = NULL;
+            views[1].px16 = px16;
+            for (int is_16 = 0; is_16 <= (step > 2.0 ? 1 : 0); is_16++) {
+                struct nw_background *b = NULL;
+                struct nw_err err = {NW_OK, ""};
+                assert_int_equal(nw_background_new(views[is_16], NULL, &b, &err), NW_OK);
+                check_near(nw_background_level_adu(b) / step, level, 0.03 * SIGMA[k % 3],
+                           "level put in; chance leaves 0.004 sigma");
+                check_near(nw_background_noise_adu(b) / step,
+                           sqrt(pow(SIGMA[k % 3], 2.0) + 1.0 / 12.0), 0.05 * SIGMA[k % 3],
+                           "noise put in and rounding, 1/12; cutting at whole steps 3 %");
+                nw_background_free(b);
+            }
+            field_free(f);
+        }
+    }
+    gsl_rng_free(rng);
+}
+
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_slope_is_followed_to_the_corners),
@@ -197,6 +237,7 @@ int main(void) {
         cmocka_unit_test(test_stars_and_blank_pixels),
         cmocka_unit_test(test_tiny_and_bad_images),
         cmocka_unit_test(test_16_bit_pixels_and_parts_of_rows),
+        cmocka_unit_test(test_level_of_values_in_steps),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
 }
