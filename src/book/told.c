@@ -405,6 +405,7 @@ static enum nw_status add_blank(sqlite3_stmt *row, void *to, struct nw_err *err)
     if (status == NW_OK) {
         struct nw_book_blank *const blank = &blanks->items[blanks->n];
         blank->t_start_utc_s = book_column_real(row, 1);
+        book_column_text(row, 2, blank->camera, sizeof blank->camera);
         blank->path = nw_strdup((const char *)sqlite3_column_text(row, 0));
         status = blank->path ? NW_OK : nw_err_set(err, NW_NOMEM, "frames of a night");
         blanks->n += status == NW_OK ? 1 : 0;
@@ -419,8 +420,10 @@ enum nw_status nw_book_blank_frames(struct nw_book *book, const char *date, doub
     return book_each_row(
         book,
         "SELECT (SELECT path FROM place WHERE place.content_id = frame.content_id LIMIT 1), "
-        "t_start_utc_s FROM frame JOIN content ON content.id = frame.content_id JOIN night ON "
-        "night.id = night_id WHERE date = ?1 AND use = 'light' AND NOT is_double AND added_utc_s "
+        "t_start_utc_s, camera FROM frame JOIN train ON train.id = train_id JOIN content ON "
+        "content.id "
+        "= frame.content_id JOIN night ON night.id = night_id WHERE date = ?1 AND use = 'light' "
+        "AND NOT is_double AND added_utc_s "
         ">= "
         "?2 AND t_start_utc_s IS NOT NULL AND exposure_s BETWEEN 5 AND 60 AND NOT EXISTS (SELECT 1 "
         "FROM measure WHERE frame_id = frame.id AND fwhm_px IS NOT NULL AND n_used > 20) AND "

@@ -110,6 +110,7 @@ void nw_book_dates_done(struct nw_book_dates *dates);
  * what a standing mount leaves. Those that came at `added_utc_s` or later (-INFINITY: all). */
 struct nw_book_blank {
     char *path;
+    char camera[72];
     double t_start_utc_s;
 };
 struct nw_book_blanks {

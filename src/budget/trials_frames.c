@@ -6,7 +6,7 @@
 
 #include "budget/trials.h"
 
-enum { MAX_GROUPS = 10000, PAIR_MOST = 8, RUN_PLACES = 5, FLATS_AT_EACH_END = 6, DARKS_EACH = 16 };
+enum { MAX_GROUPS = 10000, PAIR_MOST = 8, RUN_PLACES = 5, FLATS_AT_EACH_END = 4, DARKS_EACH = 16 };
 enum { BASE_LEAST = 3 };
 static const double NEAR_S = 300.0;   /* frames that follow each other */
 static const double RUN_S = 900.0;    /* a focus run is over within */

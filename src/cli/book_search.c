@@ -329,7 +329,24 @@ static double depth_steps(const struct nw_setup *setup) {
            (setup->focuser.step_m.v * nw_optics_defocus_per_travel(m, rides));
 }
 
-enum nw_status cli_search_frames(struct cli_search *s, const char *date, struct nw_err *err) {
+static bool is_of_pairs(enum nw_trial_id id) {
+    return id == NW_TRIAL_PAIR_ABOUT_FOCUS || id == NW_TRIAL_ROTATOR_HALF_TURN ||
+           id == NW_TRIAL_TWO_TUBE_SIDES;
+}
+
+static enum nw_status set_apart(struct cli_search *s, const struct nw_book_exposures *all,
+                                const struct nw_trial_group *group, struct nw_err *err) {
+    enum { MOST = 100000 };
+    enum nw_status status = nw_grow((void **)&s->apart_s, &s->apart_cap, s->n_apart + group->n,
+                                    sizeof *s->apart_s, MOST, err);
+    for (size_t i = 0; i < group->n && status == NW_OK; i++) {
+        s->apart_s[s->n_apart++] = all->frames[group->frames[i]].t_start_utc_s;
+    }
+    return status;
+}
+
+static enum nw_status search(struct cli_search *s, const char *date, bool pairs,
+                             struct nw_err *err) {
     struct nw_book_exposures all = {.n = 0};
     struct nw_trial_groups groups = {.n = 0};
     enum nw_status status = nw_book_exposures(s->book, date, s->rig, &all, err);
@@ -343,11 +360,25 @@ enum nw_status cli_search_frames(struct cli_search *s, const char *date, struct 
         status = nw_trials_by_frames(&night, &groups, err);
     }
     for (size_t i = 0; i < groups.n && status == NW_OK; i++) {
-        status = take_group(s, &all, &groups.items[i], err);
+        const struct nw_trial_group *const group = &groups.items[i];
+        if (is_of_pairs(group->id) != pairs) {
+            continue;
+        }
+        status = pairs ? set_apart(s, &all, group, err) : NW_OK;
+        status = status == NW_OK ? take_group(s, &all, group, err) : status;
     }
     nw_trial_groups_done(&groups);
     nw_book_exposures_done(&all);
     return status;
+}
+
+enum nw_status cli_search_pairs(struct cli_search *s, const char *date, struct nw_err *err) {
+    s->n_apart = 0;
+    return search(s, date, true, err);
+}
+
+enum nw_status cli_search_frames(struct cli_search *s, const char *date, struct nw_err *err) {
+    return search(s, date, false, err);
 }
 
 /* ---- Two settings by turns ------------------------------------------------------------------ */

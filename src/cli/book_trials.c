@@ -79,7 +79,17 @@ void cli_trial_row(const struct nw_trial_result *result, struct nw_book_trial *r
 
 /* ---- Widths --------------------------------------------------------------------------------- */
 
-static enum nw_status keep_width(struct cli_search *s, const struct nw_trial_frames *frames,
+/* Frames of one camera. */
+struct widths {
+    struct nw_star_frame *frames;
+    double *steps;
+    const char **filters;
+    bool *is_taken; /* of the night's frames: by a camera before, or out of focus on purpose */
+    struct nw_trial_frames all;
+};
+
+static enum nw_status keep_width(struct cli_search *s, const char *camera,
+                                 const struct nw_trial_frames *frames,
                                  const struct nw_trial_result *result, struct nw_err *err) {
     struct nw_book_trial row;
     size_t n = 0;
@@ -95,8 +105,57 @@ static enum nw_status keep_width(struct cli_search *s, const struct nw_trial_fra
     }
     cli_trial_row(result, &row);
     nw_text_copy(row.filter, sizeof row.filter, s->setup->filter.name);
+    nw_text_copy(row.camera, sizeof row.camera, camera);
     const enum nw_status status = cli_search_keep(s, &row, starts_s, n, err);
     free(starts_s);
+    return status;
+}
+
+static bool is_apart(const struct cli_search *s, double t_s) {
+    for (size_t i = 0; i < s->n_apart; i++) {
+        if (fabs(s->apart_s[i] - t_s) < 1e-3) {
+            return true;
+        }
+    }
+    return false;
+}
+
+/* The frames of the camera of frame `first` that are left. */
+static void choose_camera(const struct nw_book_frames *all, size_t first, struct widths *w) {
+    size_t n = 0;
+    for (size_t i = first; i < all->n; i++) {
+        if (!w->is_taken[i] && strcmp(all->facts[i].camera, all->facts[first].camera) == 0) {
+            w->frames[n] = all->stars[i];
+            w->filters[n] = all->facts[i].filter;
+            w->steps[n++] = all->facts[i].focuser_steps;
+            w->is_taken[i] = true;
+        }
+    }
+    w->all = (struct nw_trial_frames){
+        .frames = w->frames, .focuser_steps = w->steps, .filters = w->filters, .n = n};
+}
+
+static enum nw_status find_of_cameras(struct cli_search *s, const struct nw_book_frames *all,
+                                      struct widths *w, struct nw_err *err) {
+    enum nw_status status = NW_OK;
+    for (size_t i = 0; i < all->n; i++) {
+        w->is_taken[i] = is_apart(s, all->stars[i].t_start_utc_s);
+    }
+    for (size_t first = 0; first < all->n && status == NW_OK; first++) {
+        struct nw_trial_result results[NW_TRIALS_OF_WIDTHS];
+        struct nw_err none = {0}; /* widths that compose no profile are of no trial */
+        size_t n = 0;
+        if (w->is_taken[first]) {
+            continue;
+        }
+        choose_camera(all, first, w);
+        if (nw_trials_recognise(s->rig, s->setup, &w->all, true, results, &n, &none) != NW_OK) {
+            continue;
+        }
+        for (size_t i = 0; i < n && status == NW_OK; i++) {
+            status = keep_width(s, all->facts[first].camera, &w->all, &results[i], err);
+        }
+    }
     return status;
 }
 
@@ -104,30 +163,20 @@ static enum nw_status find_widths(struct cli_search *s, const char *date, struct
     const struct nw_book_frames_opts opts = {
         .date = date, .scale_rad_px = nw_setup_scale_rad(s->setup), .rig = s->rig};
     struct nw_book_frames all = {.n = 0};
-    struct nw_trial_result results[NW_TRIALS_OF_WIDTHS];
-    size_t n = 0;
     enum nw_status status = nw_book_star_frames(s->book, &opts, &all, err);
-    const char **const filters = nw_calloc(all.n + 1, sizeof *filters);
-    double *const steps = nw_calloc(all.n + 1, sizeof *steps);
-    if (status == NW_OK && (!filters || !steps)) {
-        status = nw_err_set(err, NW_NOMEM, "%zu frames of a night", all.n);
-    }
+    struct widths w = {.frames = nw_calloc(all.n + 1, sizeof *w.frames),
+                       .steps = nw_calloc(all.n + 1, sizeof *w.steps),
+                       .filters = nw_calloc(all.n + 1, sizeof *w.filters),
+                       .is_taken = nw_calloc(all.n + 1, sizeof *w.is_taken)};
     if (status == NW_OK) {
-        for (size_t i = 0; i < all.n; i++) {
-            filters[i] = all.facts[i].filter;
-            steps[i] = all.facts[i].focuser_steps;
-        }
-        const struct nw_trial_frames frames = {
-            .frames = all.stars, .focuser_steps = steps, .filters = filters, .n = all.n};
-        struct nw_err none = {0}; /* widths that compose no profile are of no trial */
-        if (nw_trials_recognise(s->rig, s->setup, &frames, true, results, &n, &none) == NW_OK) {
-            for (size_t i = 0; i < n && status == NW_OK; i++) {
-                status = keep_width(s, &frames, &results[i], err);
-            }
-        }
+        status = w.frames && w.steps && w.filters && w.is_taken
+                     ? find_of_cameras(s, &all, &w, err)
+                     : nw_err_set(err, NW_NOMEM, "%zu frames of a night", all.n);
     }
-    free(filters);
-    free(steps);
+    free(w.frames);
+    free(w.steps);
+    free(w.filters);
+    free(w.is_taken);
     nw_book_frames_done(&all);
     return status;
 }
@@ -149,6 +198,7 @@ static enum nw_status keep_trail(struct cli_search *s, const struct nw_book_blan
     const struct nw_trial *const card = nw_trial_get(NW_TRIAL_DRIVE_OFF_TRAIL);
     nw_text_copy(row.name, sizeof row.name, nw_trial_name(card->id));
     nw_text_copy(row.quantity, sizeof row.quantity, card->quantity);
+    nw_text_copy(row.camera, sizeof row.camera, blank->camera);
     (void)snprintf(row.verdict, sizeof row.verdict,
                    "%.2f +- %.2f arcsec at the zenith and 500 nm, from %zu stars",
                    row.value * NW_ARCSEC_PER_RAD, row.sigma * NW_ARCSEC_PER_RAD, seeing->n_stars);
@@ -281,7 +331,10 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
                              : nw_book_dates_since(book, how->since_utc_s, &dates, err);
     }
     for (size_t i = 0; i < dates.n && status == NW_OK; i++) {
-        status = find_widths(&s, dates.items[i], err);
+        status = cli_search_pairs(&s, dates.items[i], err);
+        if (status == NW_OK) {
+            status = find_widths(&s, dates.items[i], err);
+        }
         if (status == NW_OK) {
             status = find_trails(&s, dates.items[i], err);
         }
@@ -293,6 +346,7 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
         }
     }
     nw_book_dates_done(&dates);
+    free(s.apart_s);
     nw_rig_free(own);
     return status;
 }

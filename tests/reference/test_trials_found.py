@@ -52,6 +52,7 @@ def test_pairs_rotator_and_sides(tmp_path, pair):
     assert names.count(("pair-about-focus", "tilt")) == 3
     assert names.count(("rotator-half-turn", "tilt that turns")) == 1
     assert names.count(("two-tube-sides", "sag")) == 1
+    assert {n for n, _ in names} == {"pair-about-focus", "rotator-half-turn", "two-tube-sides"}
     told = {(t["trial"], t["quantity"]): t for t in trials}
     named = answer("surface", night / "p00.fits", night / "p01.fits", "--rig", RIG)
     assert [t["value"] for t in trials if t["quantity"] == "tilt"][0] == pytest.approx(

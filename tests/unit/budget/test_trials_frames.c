@@ -195,8 +195,8 @@ static void test_flats(void **state) {
     (void)add(&night, &e);
     assert_int_equal(look(&night, NAN), 1); /* one of red is nothing to compare */
     assert_int_equal(night.found.items[0].id, NW_TRIAL_EDGE_CARD);
-    assert_int_equal(night.found.items[0].n, 12);
-    assert_int_equal(night.found.items[0].frames[11], 39);
+    assert_int_equal(night.found.items[0].n, 8);
+    assert_int_equal(night.found.items[0].frames[7], 39);
     nw_trial_groups_done(&night.found);
 }
 
