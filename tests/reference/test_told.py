@@ -82,7 +82,7 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
                         900 + 10 * night + sub, fwhm_px=width(10 * night + sub, -1.0),
                         AIRMASS=1.1, EXPTIME=300.0)
     assert run_book(path, "add", folder).returncode == 0
-    what = "stay above an altitude of 60 degrees"
+    what = "focus every 30 minutes"
     assert run_book(path, "change", "2026-05-04", *what.split()).returncode == 0
     told = outcomes(path, rig)
     assert told[what]["outcome"] == "refuted"
