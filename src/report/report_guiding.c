@@ -250,7 +250,7 @@ void nw_report_guiding_text(const struct nw_guide_log *log, const struct nw_guid
     row(text, "  +-", ra->drift_sigma_rad_s * 60.0 * AS, dec->drift_sigma_rad_s * 60.0 * AS, 3, "");
     row(text, "response to a pulse", ra->response, dec->response, 2, "1 = as the rate says");
     row(text, "  +-", ra->response_sigma, dec->response_sigma, 2, "");
-    nw_buf_printf(text, "\n  %zu subs", a->n_subs);
+    nw_buf_printf(text, "\n  %zu sub%s", a->n_subs, a->n_subs == 1 ? "" : "s");
     if (isfinite(a->sub_length_s)) {
         nw_buf_printf(text, " of %.0f s", a->sub_length_s);
     }

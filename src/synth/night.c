@@ -23,6 +23,7 @@ struct walk {
     double lock_e_rad, lock_n_rad;
     double first_e_rad, first_n_rad;               /* the first lock point */
     double lost_start_s, lost_end_s, next_shift_s; /* mishaps, set up before they happen */
+    bool is_star_lost;                             /* since the row before */
     size_t sub, n_steps, cap_path;
 };
 
@@ -202,14 +203,14 @@ static enum nw_status guide_once(struct walk *walk, struct synth_row *row, struc
     const struct synth_loop *loop = &walk->scene->loop;
     const double rate = walk->scene->mount.rate_rad_s;
     shift_lock(walk);
-    const bool was_lost = walk->drive.t_s >= walk->lost_start_s;
     expose(walk, row);
     wait_for(walk, loop->latency_s);
     if (is_lost(walk, row->t_s)) {
-        walk->night->n_lost += was_lost ? 0 : 1;
-        row->is_lost = true;
+        walk->night->n_lost += walk->is_star_lost ? 0 : 1;
+        walk->is_star_lost = row->is_lost = true;
         return add_row(walk, row, err);
     }
+    walk->is_star_lost = false;
     row->ra_pulse_s = quantised_pulse(loop, loop->gain_ra, row->e_rad, rate * walk->drive.cos_dec);
     row->dec_pulse_s = quantised_pulse(loop, loop->gain_dec, row->n_rad, rate);
     walk->drive.ra_left_s += row->ra_pulse_s;
