@@ -1,22 +1,24 @@
 /* apart_axes.c - motion and flexure from the common elongation of the nights' subs.
- * The elongation of a frame's mean star, made a difference of variance of the axes, is a sum of a
- * constant (astigmatism, the sensor: not told apart), the motion of right ascension less that of
- * declination, which changes from sub to sub, flexure and dispersion along the vertical, which
- * turns with the hours; dispersion is known. Least squares over the fitted subs give the squares of
- * the factors of motion and flexure, whatever the seeing was. A picture that is mirrored has e2
- * with the other sign: the one that fits better is taken. */
+ * The elongation of a frame's mean star, made a difference of variance of the axes, is a sum of
+ * constants (of variance: astigmatism; of elongation: the reading), the motion of right ascension
+ * less that of declination, which changes from sub to sub, flexure and dispersion along the
+ * vertical, which turns with the hours; dispersion is known. Least squares over the fitted subs
+ * give the squares of the factors of motion and flexure, whatever the seeing was. A picture that is
+ * mirrored has e2 with the other sign: the one that fits better is taken. */
 #include <gsl/gsl_linalg.h>
 #include <math.h>
 #include <stdlib.h>
 
 #include "budget/apart_internal.h"
 
-enum { N_PARTS = 4, LEAST = 12 }; /* constants of either component, motion, flexure */
-#define MODEL_SHARE 0.10          /* noise of a log's axes, directions of bending */
-#define FLOOR_E 0.003             /* of one frame's mean vector: focus and field change a little */
+/* Of either component a constant variance and a constant elongation; motion; flexure. */
+enum { N_CONSTANTS = 4, MOTION = 4, FLEXURE = 5, N_PARTS = 6, LEAST = 12 };
+#define USUAL_CONSTANT_E 0.05
+#define MODEL_SHARE 0.10 /* noise of a log's axes, directions of bending */
+#define FLOOR_E 0.003    /* of one frame's mean vector: focus and field change a little */
 
 struct row { /* both components: e over its response, what is known of it taken off */
-    double value[2], motion[2], flexure[2], sigma;
+    double value[2], motion[2], flexure[2], per_e, sigma;
 };
 
 struct answer {
@@ -35,6 +37,7 @@ static bool fill(const struct apart_model *model, const struct nw_star_frame *fr
     *row = (struct row){.value = {frame->e1 / response.elongation, frame->e2 / response.elongation},
                         .motion = {sub->motion_axes.plus, sub->motion_axes.cross},
                         .flexure = {sub->flexure_axes.plus, sub->flexure_axes.cross},
+                        .per_e = 1.0 / response.elongation,
                         .sigma = hypot(e_sigma, FLOOR_E) / response.elongation};
     return true;
 }
@@ -52,9 +55,13 @@ static bool solve(const struct apart_model *model, const struct row *rows, const
             const double value =
                 (k ? sign * rows[i].value[1] - known->cross : rows[i].value[0] - known->plus) /
                 rows[i].sigma;
-            const double part[N_PARTS] = {(k == 0) / rows[i].sigma, (k == 1) / rows[i].sigma,
-                                          rows[i].motion[k] / rows[i].sigma,
-                                          rows[i].flexure[k] / rows[i].sigma};
+            const double per_sigma = 1.0 / rows[i].sigma;
+            const double part[N_PARTS] = {(k == 0) * per_sigma,
+                                          (k == 1) * per_sigma,
+                                          (k == 0) * rows[i].per_e * per_sigma,
+                                          (k == 1) * rows[i].per_e * per_sigma,
+                                          rows[i].motion[k] * per_sigma,
+                                          rows[i].flexure[k] * per_sigma};
             square += value * value;
             for (size_t p = 0; p < N_PARTS; p++) {
                 *gsl_vector_ptr(b, p) += part[p] * value;
@@ -64,10 +71,14 @@ static bool solve(const struct apart_model *model, const struct row *rows, const
             }
         }
     }
-    /* a term that the subs do not have at all: nothing is said of it */
+    /* constants are small; a term that the subs do not have at all: nothing is said of it */
     for (size_t p = 0; is_good && p < N_PARTS; p++) {
         const double most = gsl_matrix_get(m, p, p);
-        gsl_matrix_set(m, p, p, most > 0.0 ? most * (1.0 + 1e-9) : 1.0);
+        const double usual = USUAL_CONSTANT_E * (p < 2 ? rows[0].per_e : 1.0);
+        const double known = p < N_CONSTANTS ? 1.0 / (usual * usual)
+                             : most > 0.0    ? 1e-9 * most
+                                             : 1.0;
+        gsl_matrix_set(m, p, p, most + known);
     }
     gsl_vector *right = is_good ? gsl_vector_alloc(N_PARTS) : NULL;
     is_good = right && gsl_vector_memcpy(right, b) == 0 && gsl_linalg_cholesky_decomp1(m) == 0 &&
@@ -85,8 +96,6 @@ static bool solve(const struct apart_model *model, const struct row *rows, const
     gsl_vector_free(right);
     return is_good;
 }
-
-enum { MOTION = 2, FLEXURE = 3 };
 
 /* Two statements whose errors are not shared: of motion, and of flexure with as much of motion as
  * goes with it (Cholesky factor of the covariance). */

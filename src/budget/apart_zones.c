@@ -136,21 +136,29 @@ static double blur_of(const struct star_point *point, const double slope[N_CONTR
     return star_field_blur(&other).median_rad;
 }
 
-/* Errors by one of each slope, and by that of the astigmatism, which the slopes do not hold. */
+/* Errors by one of each slope, and by that of the astigmatism, which the slopes do not hold. The
+ * square of the blur is that of the slopes and of their noise, which is taken off: half of what a
+ * step to either side adds. */
 static double blur_and_errors(const struct star_point *point, const struct slope *slopes,
                               struct nw_apart_zones *zones, double *ret_sigma) {
     double value[N_CONTRASTS];
     double sum[3] = {0.0, 0.0, 0.0};
+    double noise = 0.0;
     for (int c = 0; c < N_CONTRASTS; c++) {
         value[c] = slopes[c].value;
     }
-    const double blur = blur_of(point, value, zones);
+    const double square = pow(blur_of(point, value, zones), 2.0);
     for (int c = 0; c < N_CONTRASTS; c++) {
         struct nw_apart_zones moved;
-        value[c] += slopes[c].sigma;
-        const double then = blur_of(point, value, &moved);
-        value[c] -= slopes[c].sigma;
-        sum[0] += pow(then - blur, 2.0);
+        double then[2];
+        for (int side = 0; side < 2; side++) {
+            value[c] = slopes[c].value + (side ? 1.0 : -1.0) * slopes[c].sigma;
+            then[side] = pow(blur_of(point, value, &moved), 2.0);
+        }
+        value[c] = slopes[c].value;
+        noise += 0.5 * (then[0] + then[1] - 2.0 * square);
+        sum[0] +=
+            pow(0.5 * (then[1] - then[0]), 2.0) + 0.5 * pow(then[0] + then[1] - 2.0 * square, 2.0);
         sum[1] += pow(moved.tilt_m - zones->tilt_m, 2.0);
         sum[2] += pow(moved.curvature_m - zones->curvature_m, 2.0);
     }
@@ -158,10 +166,13 @@ static double blur_and_errors(const struct star_point *point, const struct slope
     struct star_point other = *point;
     struct nw_apart_zones same;
     other.p[STAR_P_ASTIGMATISM].v += isfinite(lines->sigma) ? lines->sigma : 0.5 * lines->v;
-    sum[0] += pow(blur_of(&other, value, &same) - blur, 2.0);
-    *ret_sigma = hypot(sqrt(sum[0]), MODEL_SHARE * blur);
+    sum[0] += pow(pow(blur_of(&other, value, &same), 2.0) - square, 2.0);
     zones->tilt_sigma_m = hypot(sqrt(sum[1]), MODEL_SHARE * zones->tilt_m);
     zones->curvature_sigma_m = hypot(sqrt(sum[2]), MODEL_SHARE * zones->curvature_m);
+    /* as a width: where little is left of the square, its error is that of its root */
+    const double blur = sqrt(fmax(square - noise, 0.0));
+    const double high = sqrt(fmax(square - noise, 0.0) + sqrt(sum[0]));
+    *ret_sigma = hypot(high - blur, MODEL_SHARE * high);
     return blur;
 }
 

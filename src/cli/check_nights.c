@@ -175,6 +175,23 @@ static enum nw_status read_climate(struct nw_book *book, const char *date, struc
     return status;
 }
 
+/* Zones of a part of the chip say nothing of its corners. */
+static void whole_chip_only(const struct nw_camera *camera, struct one_night *night) {
+    for (size_t i = 0; i < night->check.n; i++) {
+        const struct nw_measure *const measure = &night->check.measures[i];
+        struct nw_star_frame *const star = &night->check.stars[i];
+        const double across = (double)camera->width_px / (double)measure->width_px;
+        const double down = (double)camera->height_px / (double)measure->height_px;
+        const double bin = fmax(1.0, round(across));
+        if (!(fabs(across / bin - 1.0) < 0.03 && fabs(down / bin - 1.0) < 0.03)) {
+            star->fwhm_centre_rad = NAN;
+            for (int k = 0; k < 4; k++) {
+                star->fwhm_corner_rad[k] = NAN;
+            }
+        }
+    }
+}
+
 /* The frame's own word on a line, taken away. */
 static void keep_from(enum nw_star_line_id line, struct one_night *night) {
     for (size_t i = 0; i < night->check.n; i++) {
@@ -190,7 +207,13 @@ static void keep_from(enum nw_star_line_id line, struct one_night *night) {
         case NW_STAR_MOTION:
             star->motion_ra_rad = star->motion_dec_rad = NAN;
             break;
+        case NW_STAR_TILT_CURVATURE:
+            star->fwhm_centre_rad = NAN;
+            break;
         case NW_STAR_FLEXURE:
+            star->e1 = NAN;
+            star->exposure_s = NAN;
+            break;
         case NW_STAR_FIELD_ROTATION:
             star->exposure_s = NAN;
             break;
@@ -229,6 +252,7 @@ static enum nw_status add_night(struct nw_book *book, const char *date, const st
     focus_changes(night);
     find_filters(all, night);
     leave_out(all, night);
+    whole_chip_only(&setup->camera, night);
     if (all->opts->has_own_line) {
         keep_from(all->opts->own_line, night);
     }

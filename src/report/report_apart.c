@@ -95,6 +95,44 @@ static void air(const struct nw_apart *apart, struct nw_buf *buf) {
     }
 }
 
+/* A factor whose square was found; text of 80. */
+static const char *factor(char *text, double square, double sigma) {
+    const double value = sqrt(fmax(0.0, square));
+    if (square > sigma) {
+        (void)snprintf(text, 80, "%.2f +- %.2f", value, 0.5 * sigma / value);
+    } else {
+        (void)snprintf(text, 80, "at most %.2f", sqrt(fmax(0.0, square + 1.6449 * sigma)));
+    }
+    return text;
+}
+
+/* What the shape of the subs says beside their width, whatever the seeing was. */
+static void shapes(const struct nw_apart *apart, struct nw_buf *buf) {
+    const struct nw_apart_zones *const z = &apart->zones;
+    const struct nw_apart_axes *const a = &apart->axes;
+    char text[300];
+    if (!z->why_null[0]) {
+        (void)snprintf(
+            text, sizeof text,
+            "tilt %.0f +- %.0f um corner to corner, curvature %.0f +- %.0f um, by how the "
+            "corners of %zu subs changed while focus drifted in %zu runs; more where the "
+            "focus line above is less than the rig file has, and the other way round",
+            1e6 * z->tilt_m, 1e6 * z->tilt_sigma_m, 1e6 * z->curvature_m,
+            1e6 * z->curvature_sigma_m, z->n_subs, z->n_runs);
+        entry(buf, "CORNERS", text);
+    }
+    if (!a->why_null[0]) {
+        char of_motion[80];
+        char of_flexure[80];
+        (void)snprintf(text, sizeof text,
+                       "motion %s of the guide log's, flexure %s of the rig file's, by the axes of "
+                       "the mean star of %zu subs",
+                       factor(of_motion, a->motion2, a->motion_sigma2),
+                       factor(of_flexure, a->flexure2, a->flexure_sigma2), a->n_subs);
+        entry(buf, "ELONGATION", text);
+    }
+}
+
 static void verdict(const struct nw_apart *apart, struct nw_buf *buf) {
     char text[300];
     (void)snprintf(text, sizeof text,
@@ -252,6 +290,7 @@ void nw_report_apart_text(const struct nw_apart_report *report, struct nw_buf *b
     nw_report_rule(buf, 2);
     limits(apart, order, n, buf);
     air(apart, buf);
+    shapes(apart, buf);
     trials(report, buf);
     verdict(apart, buf);
     cannot_tell(apart, buf);
@@ -292,6 +331,30 @@ static void term_json(struct nw_json *json, json_t *array, const struct nw_apart
     nw_json_number(json, o, "prior_sigma", term->prior_sigma * unit, 3);
     nw_json_number(json, o, "surprise_sigmas", term->surprise, 3);
     nw_json_bool(json, o, "told_by_trial", term->is_told);
+}
+
+static void shapes_json(struct nw_json *json, json_t *o, const struct nw_apart *apart) {
+    const struct nw_apart_zones *const z = &apart->zones;
+    const struct nw_apart_axes *const a = &apart->axes;
+    json_t *zones = nw_json_object(json, o, "corners");
+    nw_json_count(json, zones, "subs", z->n_subs);
+    nw_json_count(json, zones, "focus_runs", z->n_runs);
+    nw_json_number(json, zones, "tilt_um", 1e6 * z->tilt_m, 3);
+    nw_json_number(json, zones, "tilt_sigma_um", 1e6 * z->tilt_sigma_m, 2);
+    nw_json_number(json, zones, "curvature_um", 1e6 * z->curvature_m, 3);
+    nw_json_number(json, zones, "curvature_sigma_um", 1e6 * z->curvature_sigma_m, 2);
+    if (z->why_null[0]) {
+        nw_json_why(json, zones, "tilt_um", z->why_null);
+    }
+    json_t *axes = nw_json_object(json, o, "elongation");
+    nw_json_count(json, axes, "subs", a->n_subs);
+    nw_json_number(json, axes, "motion_square_of_log", a->motion2, 3);
+    nw_json_number(json, axes, "motion_square_sigma", a->motion_sigma2, 2);
+    nw_json_number(json, axes, "flexure_square_of_rig_file", a->flexure2, 3);
+    nw_json_number(json, axes, "flexure_square_sigma", a->flexure_sigma2, 2);
+    if (a->why_null[0]) {
+        nw_json_why(json, axes, "motion_square_of_log", a->why_null);
+    }
 }
 
 static void pairs_json(struct nw_json *json, json_t *o, const struct nw_apart *apart) {
@@ -375,6 +438,7 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
             term_json(&json, terms, &apart->terms[k]);
         }
     }
+    shapes_json(&json, o, apart);
     pairs_json(&json, o, apart);
     nw_json_number(&json, o, "unexplained_arcsec2", ARCSEC2(apart->unexplained_rad2), 4);
     nw_json_number(&json, o, "unexplained_sigma_arcsec2", ARCSEC2(apart->unexplained_sigma_rad2),

@@ -22,6 +22,7 @@ struct season_truth {
     double colour, decentre, focus, tilt, motion, flexure;
     double tilt_rad;            /* the frame's median disc as the rig has it */
     bool has_field;             /* zones and elongation are measured too */
+    double aside_rad;           /* flexure goes so far beside the vertical */
     double stretch;             /* elongation of all subs along x */
     double bend_m;              /* curvature, centre to corner; the frame's width is without it */
     double local_rad, settle_s; /* at the first sub */
@@ -85,6 +86,7 @@ static inline enum nw_status sim_profile(const struct season_truth *t, const str
                         pow(t->pinch_rad / NW_FWHM_PER_SIGMA, 2.0);
     const double ra = t->motion * sub->motion_rad[0];
     const double dec = t->motion * sub->motion_rad[1];
+    const double bends = sub->vertical_rad + t->aside_rad;
     const double tilt = sub->is_zone ? 0.0 : t->tilt * t->tilt_rad;
     const double defocus_m = fabs(sub->defocus_m + (sub->is_zone ? sub->place_m : 0.0));
     struct nw_otf parts[10] = {
@@ -92,8 +94,7 @@ static inline enum nw_status sim_profile(const struct season_truth *t, const str
         {.kind = NW_OTF_PUPIL, .p = {d_m, wavelength_m, 0.0}},
         {.kind = NW_OTF_DISCS, .p = {0.0, per_d}, .mix = colours, .n_mix = 12},
         {.kind = NW_OTF_GAUSS, .p = {blur + ra * ra, 0.0, blur + dec * dec}},
-        {.kind = NW_OTF_LINE,
-         .p = {line * sin(sub->vertical_rad), line * cos(sub->vertical_rad), 0.0}},
+        {.kind = NW_OTF_LINE, .p = {line * sin(bends), line * cos(bends), 0.0}},
         {.kind = NW_OTF_BOX, .p = {3.76e-6 / f_m, 0.0, 0.0}},
         {.kind = NW_OTF_DISC, .p = {tilt, per_d}},
     };
