@@ -156,7 +156,7 @@ static void test_air_by_another_law_is_found(void **state) {
     (void)state;
     struct world w;
     begin(&w, 11);
-    w.truth.n_nights = 10;
+    w.truth.n_nights = 6;
     w.truth.airmass_power = 1.8;
     struct nw_apart *s = solve(&w, NULL, 0, 700);
     double power = NAN;
@@ -197,6 +197,7 @@ static void test_what_a_trial_says_counts(void **state) {
     (void)state;
     struct world w;
     begin(&w, 17);
+    w.truth.n_nights = 2;
     struct nw_apart *s = solve(&w, NULL, 0, 700);
     const double rig = s->terms[NW_APART_TILT_CURVATURE].rig;
     nw_apart_free(s);
