@@ -150,13 +150,12 @@ struct nw_apart_zones {
     char why_null[120];                    /* "" or why they say nothing */
 };
 
-/* What the common elongation of the fitted subs says of the axes: its part that goes with the
- * motion in the log, and that which goes with the vertical, less dispersion; a constant one is
- * whatever it is. */
+/* What the common elongation of the fitted subs says of flexure: the part of it that goes with the
+ * vertical, less dispersion, beside that which goes with the motion in the log and constants. */
 struct nw_apart_axes {
     size_t n_subs;                   /* with an elongation, a log, a time and place */
-    double motion2, motion_sigma2;   /* of the square that the log has */
     double flexure2, flexure_sigma2; /* of the square that the rig file has */
+    double motion2, motion_sigma2;   /* of the log's; too small by the log's noise: not used */
     char why_null[120];
 };
 

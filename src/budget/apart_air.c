@@ -250,8 +250,19 @@ bool apart_see(const struct apart_model *model, const struct apart_sub *sub,
     return true;
 }
 
-/* A difference d of the axes' variances multiplies the OTF by 1 - pi^2 f^2 d cos 2 phi, which at
- * the half width r adds pi^2 d f^2 J2(2 pi f r) cos 2 phi under the integral: r grows by half of e.
+/* Derivative of the OTF at a node, by the parabola through it and its neighbours. */
+static double derivative(const double *f, const double *otf, size_t k) {
+    const size_t i = k == 0 ? 1 : k == APART_NODES - 1 ? APART_NODES - 2 : k;
+    const double left = (otf[i] - otf[i - 1]) / (f[i] - f[i - 1]);
+    const double right = (otf[i + 1] - otf[i]) / (f[i + 1] - f[i]);
+    const double bend = (right - left) / (f[i + 1] - f[i - 1]);
+    return left + bend * (2.0 * f[k] - f[i] - f[i - 1]);
+}
+
+/* A difference d of the axes' variances changes the OTF by -pi^2 f^2 d M cos 2 phi; a stretch of
+ * the whole profile by e changes it by f M' (e / 2) cos 2 phi. A profile that is fitted by least
+ * squares reads the stretch that comes nearest: its wings, which d does not stretch, count too, so
+ * that it reads less than the ellipse at half maximum has. (By Parseval's theorem, in frequencies.)
  */
 bool apart_response_of(const struct apart_model *model, const struct apart_sub *sub,
                        const struct apart_x *x, struct apart_response *ret) {
@@ -262,7 +273,8 @@ bool apart_response_of(const struct apart_model *model, const struct apart_sub *
     const struct apart_ladder *const disc =
         sub->run != APART_NO_RUN ? sub->ladders[FOCUS_DISC] : NULL;
     double by_square = 0.0;
-    double quadrupole = 0.0;
+    double reads = 0.0;
+    double stretch2 = 0.0;
     rest_of(model, sub, x, otf);
     if (sub->run != APART_NO_RUN) {
         times_run(sub, x, 0.0, otf);
@@ -271,17 +283,18 @@ bool apart_response_of(const struct apart_model *model, const struct apart_sub *
         return false;
     }
     for (size_t k = 0; k < APART_NODES; k++) {
-        const double all = otf[k] * fall[k];
-        const double phase = NW_PI * model->f[k] * sub->width_rad / sub->ratio;
-        const double j0 = sub->half[k] + 0.5 * model->weight[k];
-        const double j2 = -2.0 * sub->slope[k] / (phase * phase) - j0; /* 2 J1(x)/x - J0(x) */
-        by_square += disc ? all * sub->half[k] * log(fmax(0.1, disc->otf[SMALL][k])) : 0.0;
-        quadrupole += all * 0.5 * model->f2[k] * j2;
+        otf[k] *= fall[k];
+    }
+    for (size_t k = 0; k < APART_NODES; k++) {
+        const double stretch = model->f[k] * derivative(model->f, otf, k);
+        by_square += disc ? otf[k] * sub->half[k] * log(fmax(0.1, disc->otf[SMALL][k])) : 0.0;
+        reads -= model->weight[k] * stretch * model->f2[k] * otf[k];
+        stretch2 += model->weight[k] * stretch * stretch;
     }
     const double small_rad = disc ? SMALL * disc->rung : NAN;
     *ret = (struct apart_response){.disc = 2.0 * sub->width_rad * sub->width_rad * by_square /
                                            (small_rad * small_rad) / -at.by_width,
-                                   .elongation = 2.0 * quadrupole / -at.by_width};
+                                   .elongation = reads / stretch2};
     return ret->elongation > 0.0;
 }
 

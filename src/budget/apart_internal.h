@@ -13,7 +13,7 @@ enum {
     APART_NODES = 40, /* of frequency, Gauss-Legendre */
     APART_DISCS = 3,  /* ladders: lens colour, focus, tilt and curvature */
     APART_BLOCK = 3,  /* subs a block: even blocks are fitted, odd ones judged */
-    APART_MORE_TOLD = 3,
+    APART_MORE_TOLD = 2,
     APART_ERRORS = 11 /* of a focus run, in its standard errors: -2.5, -2 ... 2.5 */
 };
 
@@ -125,7 +125,7 @@ double apart_told_slope(const struct apart_told *told, const struct apart_x *x, 
 /* How the profile of a sub, at a point, takes small changes. */
 struct apart_response {
     double disc;       /* square of the width per square of a disc of defocus; NaN: no run */
-    double elongation; /* e = (1 - q^2)/(1 + q^2) per difference of variance of the axes, 1/rad^2 */
+    double elongation; /* e of a fitted profile per difference of variance of the axes, 1/rad^2 */
 };
 bool apart_response_of(const struct apart_model *model, const struct apart_sub *sub,
                        const struct apart_x *x, struct apart_response *ret);

@@ -122,13 +122,12 @@ static void shapes(const struct nw_apart *apart, struct nw_buf *buf) {
         entry(buf, "CORNERS", text);
     }
     if (!a->why_null[0]) {
-        char of_motion[80];
-        char of_flexure[80];
-        (void)snprintf(text, sizeof text,
-                       "motion %s of the guide log's, flexure %s of the rig file's, by the axes of "
-                       "the mean star of %zu subs",
-                       factor(of_motion, a->motion2, a->motion_sigma2),
-                       factor(of_flexure, a->flexure2, a->flexure_sigma2), a->n_subs);
+        char share[80];
+        (void)snprintf(
+            text, sizeof text,
+            "flexure %s of the rig file's, by how the mean star of %zu subs is drawn out "
+            "along the vertical",
+            factor(share, a->flexure2, a->flexure_sigma2), a->n_subs);
         entry(buf, "ELONGATION", text);
     }
 }
@@ -348,12 +347,10 @@ static void shapes_json(struct nw_json *json, json_t *o, const struct nw_apart *
     }
     json_t *axes = nw_json_object(json, o, "elongation");
     nw_json_count(json, axes, "subs", a->n_subs);
-    nw_json_number(json, axes, "motion_square_of_log", a->motion2, 3);
-    nw_json_number(json, axes, "motion_square_sigma", a->motion_sigma2, 2);
     nw_json_number(json, axes, "flexure_square_of_rig_file", a->flexure2, 3);
     nw_json_number(json, axes, "flexure_square_sigma", a->flexure_sigma2, 2);
     if (a->why_null[0]) {
-        nw_json_why(json, axes, "motion_square_of_log", a->why_null);
+        nw_json_why(json, axes, "flexure_square_of_rig_file", a->why_null);
     }
 }
 

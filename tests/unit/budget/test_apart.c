@@ -316,7 +316,7 @@ static void test_two_filters_tell_the_colour(void **state) {
 }
 
 /* Zones and elongation say what the widths do not: tilt by the drift of focus, whatever the corners
- * have in every sub; motion by the axes, whatever stretches every star. */
+ * have in every sub; flexure by the axes, whatever stretches every star. */
 static void test_zones_and_axes_tell_without_the_seeing(void **state) {
     (void)state;
     struct world w;
@@ -327,6 +327,7 @@ static void test_zones_and_axes_tell_without_the_seeing(void **state) {
     w.truth.tilt = 1.4;
     w.truth.bend_m = 30e-6;
     w.truth.motion = 1.2;
+    w.truth.flexure = 2.0;
     w.setup.curvature_m = test_given(20e-6, 10e-6); /* as it may be, not as it is */
     sim_season(&w.truth, w.rng, &sim);
     const struct nw_apart_evidence evidence = {.nights = sim.nights, .n_nights = 3};
@@ -340,10 +341,10 @@ static void test_zones_and_axes_tell_without_the_seeing(void **state) {
     check_near(z->curvature_m, 30e-6, 2.5 * z->curvature_sigma_m, "truth");
     assert_true(z->tilt_sigma_m < 0.4 * z->tilt_m && z->curvature_sigma_m < 0.6 * z->curvature_m);
     assert_int_equal(a->n_subs, 45);
-    check_near(a->motion2, 1.2 * 1.2, 2.0 * a->motion_sigma2, "truth");
-    check_near(a->flexure2, 1.0, 2.0 * a->flexure_sigma2, "truth");
-    assert_true(a->motion_sigma2 < 0.2 && a->flexure_sigma2 < 0.6);
-    assert_int_equal(model.n_told, 3);
+    assert_true(a->motion2 > 0.7 && a->motion2 < 1.5); /* 1.44, less by the log's noise */
+    check_near(a->flexure2, 4.0, 2.0 * a->flexure_sigma2, "truth");
+    assert_true(a->flexure2 > 2.0 * a->flexure_sigma2);
+    assert_int_equal(model.n_told, 2);
     /* what is known of the product is not known of its factors */
     struct apart_x x = model.rig;
     x.v[NW_APART_FOCUS] = 0.5;
@@ -367,7 +368,7 @@ static void test_zones_and_axes_tell_without_the_seeing(void **state) {
     apart_model_done(&model);
     assert_int_equal(apart_model_new(&w.rig, &w.setup, &evidence, 0, &model, &err), NW_OK);
     assert_int_equal(model.n_told, 0);
-    assert_true(isnan(z->tilt_m) && isnan(a->motion2));
+    assert_true(isnan(z->tilt_m) && isnan(a->flexure2));
     assert_string_equal(z->why_null, "0 subs with widths of middle and corners and a known focus "
                                      "run; it takes 12, over a drift");
     assert_string_equal(a->why_null, "0 subs with an elongation, a guide log, a time and a place; "
