@@ -60,7 +60,8 @@ static void test_air_behind_a_width(void **state) {
     (void)state;
     struct world w;
     begin(&w, 1);
-    for (double airmass = 1.0; airmass < 2.1; airmass += 0.5) {
+    for (int step = 0; step < 3; step++) {
+        const double airmass = 1.0 + 0.5 * step;
         double width[3];
         const double seeing[3] = {1.45 * SIM_AS, 1.5 * SIM_AS, 1.55 * SIM_AS};
         const double motion[2] = {0.3 * SIM_AS, 0.5 * SIM_AS};
@@ -112,7 +113,8 @@ static void test_all_errors_of_a_run_at_once(void **state) {
     assert_true(model.subs[0].drift_rad > model.subs[0].error_rad);
     struct apart_seen seen = {.air = 0.0};
     assert_true(apart_see(&model, &model.subs[0], &model.rig, &seen));
-    for (double e = -2.5; e < 2.6; e += 1.25) {
+    for (int k = -2; k <= 2; k++) {
+        const double e = 1.25 * k;
         double air = seen.air;
         double slope = NAN;
         assert_true(apart_air_of(&model, &model.subs[0], &model.rig, e, &air, &slope));
