@@ -442,6 +442,9 @@ static enum nw_status compare(struct cli_search *s, const struct nw_guide_runs *
 enum nw_status cli_search_settings(struct cli_search *s, const struct nw_guide_runs *runs,
                                    struct nw_err *err) {
     struct nw_guide_turns turns = {.n_changes = 0};
+    if (s->how->is_going_on) { /* every run is analysed: once, when the night is over */
+        return NW_OK;
+    }
     enum nw_status status = nw_guide_turns_of(runs, &turns, err);
     if (status == NW_OK && turns.n_changes >= CHANGES_LEAST) {
         status = compare(s, runs, &turns, err);
