@@ -65,6 +65,21 @@ def test_what_is_missing_is_said(tmp_path):
     assert "Polar axis: not told; the latitude is not known" in words
 
 
+def test_a_log_without_corrections_needs_no_guide_rate(tmp_path):
+    """POL-03 turned round: 5 arcsec in 10 min at the meridian is 1.9046 arcmin, 2.963 of the
+    azimuth at latitude 50; north is an axis too far west."""
+    rng = np.random.default_rng(2)
+    log = tmp_path / "drive.csv"
+    hour = -0.1  # from there over the meridian, and an equal part of the air's lift on both sides
+    log.write_text(f"# latitude_deg: 50\n# declination_deg: 1\n# hour_angle_h: {hour}\n"
+                   "# elevation_m: 50\nt_s,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms\n"
+                   + "".join(f"{t},{0.2 * rng.normal():.4f},{t / 120 + 0.2 * rng.normal():.4f},0,0\n"
+                             for t in range(0, 720, 2)))
+    got = polar(log)
+    assert abs(got["azimuth_arcmin"] + 2.963) < max(3 * got["azimuth_sigma_arcmin"], 0.1)
+    assert got["azimuth_sigma_arcmin"] < 0.4
+
+
 def night_with_frames(folder, rig, hour_angle, dec, seed, **inject):
     args = ["synth", rig, "-o", folder, "--subs", "10", "--size", "900x900", "--seed", seed,
             f"--hour-angle={hour_angle} deg", f"--dec={dec} deg"]
