@@ -234,7 +234,7 @@ static void set_given(const struct nw_flexure_opts *opts, const struct turning *
 /* Normal equations of all numbers, for unit weight. */
 static void normal_of(const struct row *rows, size_t n, const struct system *s,
                       double full[N_ALL * N_ALL], double b[N_ALL]) {
-    memset(full, 0, N_ALL * N_ALL * sizeof *full);
+    memset(full, 0, (size_t)N_ALL * N_ALL * sizeof *full);
     memset(b, 0, N_ALL * sizeof *b);
     for (size_t i = 0; i < n; i++) {
         for (int axis = 0; axis < 2; axis++) {

@@ -73,8 +73,8 @@ def test_a_log_without_corrections_needs_no_guide_rate(tmp_path):
     hour = -0.1  # from there over the meridian, and an equal part of the air's lift on both sides
     log.write_text(f"# latitude_deg: 50\n# declination_deg: 1\n# hour_angle_h: {hour}\n"
                    "# elevation_m: 50\nt_s,ra_err_arcsec,dec_err_arcsec,ra_pulse_ms,dec_pulse_ms\n"
-                   + "".join(f"{t},{0.2 * rng.normal():.4f},{t / 120 + 0.2 * rng.normal():.4f},0,0\n"
-                             for t in range(0, 720, 2)))
+                   + "".join(f"{t},{x:.4f},{t / 120 + y:.4f},0,0\n" for t, (x, y) in
+                             zip(range(0, 720, 2), 0.2 * rng.normal(size=(360, 2)))))
     got = polar(log)
     assert abs(got["azimuth_arcmin"] + 2.963) < max(3 * got["azimuth_sigma_arcmin"], 0.1)
     assert got["azimuth_sigma_arcmin"] < 0.4
