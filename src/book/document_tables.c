@@ -268,7 +268,8 @@ static struct trial_number number_of(const json_t *result) {
                                  is_angle ? arcsec_rad : 1.0};
 }
 
-/* A row that was found in the book of the same trial makes way for the owner's word on it. */
+/* A row that was found in the book of the same trial makes way for the owner's word on it; a rig
+ * that has another name since is the same rig at the same moment. */
 static enum nw_status drop_found(struct nw_book *book, const struct book_about *about,
                                  const char *name, const char *quantity, struct nw_err *err) {
     const struct book_value values[] = {book_text(name),
@@ -277,12 +278,12 @@ static enum nw_status drop_found(struct nw_book *book, const struct book_about *
                                         book_real(about->start_utc_s),
                                         book_real(about->end_utc_s),
                                         book_text(about->rig)};
-    return book_run(
-        book,
-        "DELETE FROM trial_result WHERE name = ?1 AND quantity = ?2 AND setup = ?3 AND "
-        "t_utc_s BETWEEN ?4 - 1 AND ?5 + 1 AND rig_name = ?6 AND (document_id IS NULL OR "
-        "verdict = '" BOOK_TAKEN_BACK "')",
-        values, 6, err);
+    return book_run(book,
+                    "DELETE FROM trial_result WHERE name = ?1 AND quantity = ?2 AND setup = ?3 AND "
+                    "t_utc_s BETWEEN ?4 - 1 AND ?5 + 1 AND (rig_name = ?6 OR t_utc_s = (?4 + ?5) / "
+                    "2) AND (document_id IS NULL OR "
+                    "verdict = '" BOOK_TAKEN_BACK "')",
+                    values, 6, err);
 }
 
 enum nw_status book_write_trial(struct nw_book *book, const struct book_about *about,
