@@ -159,6 +159,11 @@ long cli_count(const struct cli_args *args, const char *name, long if_absent);
 enum nw_status cli_frame_paths(const char *const *given, size_t n, struct nw_paths *paths,
                                struct nw_err *err) NW_CHECKED;
 
+/* The rig file that the first word names, with --set put on it, and its setup of --setup (ret_setup
+ * NULL: not asked for); *ret_rig is yours to free also where the setup is not found. */
+enum nw_status cli_read_rig(const struct cli_args *args, struct nw_rig **ret_rig,
+                            const struct nw_setup **ret_setup, struct nw_err *err) NW_CHECKED;
+
 /* "2026-06-14", given with --option: a day that exists, 1951 to 2099; its midnight UTC [s]. */
 enum nw_status cli_read_date(const char *option, const char *text, double *ret_s,
                              struct nw_err *err) NW_CHECKED;

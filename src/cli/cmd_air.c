@@ -233,8 +233,6 @@ static enum nw_status fit_log(const struct nw_rig *rig, const struct nw_air_log 
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
     struct nw_air_log log = {0};
     struct nw_air_night night = {0};
@@ -244,11 +242,8 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_air_heat_state start;
     struct nw_air_fit fit;
     struct nw_air_report report = {.log = &log, .night = &night, .focus = &focus};
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
+    enum nw_status status = cli_read_rig(args, &rig, &report.setup, err);
     report.rig = rig;
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report.setup, err);
-    }
     if (status == NW_OK) {
         status = nw_air_model_of(rig, &model, err);
     }

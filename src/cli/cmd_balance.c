@@ -155,20 +155,14 @@ static enum nw_status compare(const struct nw_rig *rig, struct nw_balance_row **
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
     struct nw_body *given = NULL;
     struct nw_body *used = NULL;
     struct nw_balance_row *rows = NULL;
     struct nw_balance_found found[MAX_FOUND];
     struct nw_balance_report report = {.found = found};
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
-    if (status != NW_OK) {
-        goto done;
-    }
+    enum nw_status status = cli_read_rig(args, &rig, &report.setup, err);
     report.rig = rig;
-    status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report.setup, err);
     if (status != NW_OK) {
         goto done;
     }

@@ -242,13 +242,11 @@ static enum nw_status write_charts(const struct nw_clearance_report *report, con
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
     struct nw_place_check *places = NULL;
     struct nw_clearance *model = NULL;
     struct nw_clearance_report *const report = nw_calloc(1, sizeof *report);
-    enum nw_status status = report ? nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err)
+    enum nw_status status = report ? cli_read_rig(args, &rig, &report->setup, err)
                                    : nw_err_set(err, NW_NOMEM, "clearance");
     if (status != NW_OK) {
         goto done;
@@ -256,8 +254,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     report->rig = rig;
     report->is_open = cli_given(args, "open");
     report->min_altitude_rad = cli_number(args, "min-altitude", 0.0) * NW_RAD_PER_DEG;
-    status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report->setup, err);
-    status = status == NW_OK ? read_slew(args, report, err) : status;
+    status = read_slew(args, report, err);
     status = status == NW_OK ? find_sun(args, report, err) : status;
     status = status == NW_OK
                  ? nw_clearance_of_setup(rig, report->setup, report->is_open, false, &model, err)

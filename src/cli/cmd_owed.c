@@ -147,8 +147,6 @@ static enum nw_status add_taken(struct work *w, struct nw_err *err) {
 
 static enum nw_status gather(const struct cli_args *args, struct work *w, struct nw_err *err) {
     const bool is_planned = cli_given(args, "targets");
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     enum nw_status status = NW_OK;
     if (is_planned) {
         status = cli_night_load(args, "night", &w->night, err);
@@ -157,10 +155,7 @@ static enum nw_status gather(const struct cli_args *args, struct work *w, struct
     } else if (cli_given(args, "night")) {
         return nw_err_set(err, NW_USAGE, "--night needs --targets FILE");
     } else {
-        status = nw_rig_read(cli_arg(args, 0), set, n_set, &w->night.rig, err);
-        status = status == NW_OK ? nw_rig_find_setup(w->night.rig, cli_text(args, "setup"),
-                                                     &w->night.input.setup, err)
-                                 : status;
+        status = cli_read_rig(args, &w->night.rig, &w->night.input.setup, err);
         nw_text_copy(w->what, sizeof w->what,
                      cli_n_args(args) > 1 ? "subs that were taken" : "no subs: cooling alone");
     }

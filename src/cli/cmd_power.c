@@ -4,18 +4,13 @@
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_sets = 0;
-    const char *const *const sets = cli_texts(args, "set", &n_sets);
     struct nw_rig *rig = NULL;
     struct nw_power_result *const power = nw_calloc(1, sizeof *power);
     if (!power) {
         return nw_err_set(err, NW_NOMEM, "currents");
     }
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
     const struct nw_setup *setup = NULL;
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
-    }
+    enum nw_status status = cli_read_rig(args, &rig, &setup, err);
     if (status == NW_OK) {
         status = nw_power_result_of(rig, setup, power, err);
     }

@@ -30,18 +30,13 @@ static enum nw_status draw(const struct cli_args *args, const struct nw_sheet_re
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_sets = 0;
-    const char *const *const sets = cli_texts(args, "set", &n_sets);
     struct nw_rig *rig = NULL;
     struct nw_power_result *power = NULL;
     struct nw_sheet_report report = {.program = "nightwright " NW_VERSION};
     if (!cli_text(args, "output")) {
         return nw_err_set(err, NW_USAGE, "-o FILE.svg is missing: where the sheet goes");
     }
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report.setup, err);
-    }
+    enum nw_status status = cli_read_rig(args, &rig, &report.setup, err);
     if (status == NW_OK && rig->wiring->n > 0) {
         power = nw_calloc(1, sizeof *power);
         status = power ? nw_power_result_of(rig, report.setup, power, err)

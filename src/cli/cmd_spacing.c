@@ -81,12 +81,7 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_ring_answer answer;
     struct nw_err why = {0};
     struct nw_spacing_report report = {.focus = &focus};
-    size_t n_sets = 0;
-    const char *const *sets = cli_texts(args, "set", &n_sets);
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &report.setup, err);
-    }
+    enum nw_status status = cli_read_rig(args, &rig, &report.setup, err);
     if (status == NW_OK) {
         report.rig = rig;
         status = nw_back_focus_of(report.setup, &focus, err);

@@ -100,12 +100,10 @@ static enum nw_status fill(const struct cli_args *args, const struct nw_clearanc
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
     struct nw_clearance *model = NULL;
     struct nw_sun_report report = {0};
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
+    enum nw_status status = cli_read_rig(args, &rig, NULL, err);
     if (status == NW_OK) {
         report.rig = rig;
         status = find_setup(rig, cli_text(args, "setup"), &report.setup, err);

@@ -225,14 +225,9 @@ done:
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,
                           struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     struct nw_rig *rig = NULL;
     const struct nw_setup *setup = NULL;
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &rig, err);
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &setup, err);
-    }
+    enum nw_status status = cli_read_rig(args, &rig, &setup, err);
     if (status == NW_OK) {
         status = cli_throughput_with(args, rig, setup, result, err);
     }

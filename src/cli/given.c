@@ -1,6 +1,16 @@
-/* given.c - what stands on the command line beyond its kinds: dates, options that do not belong to
- * the verb. */
+/* given.c - what stands on the command line beyond its kinds: the rig, dates, numbers, options that
+ * do not belong to the verb. */
 #include "cli/cli.h"
+
+enum nw_status cli_read_rig(const struct cli_args *args, struct nw_rig **ret_rig,
+                            const struct nw_setup **ret_setup, struct nw_err *err) {
+    size_t n_set = 0;
+    const char *const *const set = cli_texts(args, "set", &n_set);
+    const enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, ret_rig, err);
+    return status == NW_OK && ret_setup
+               ? nw_rig_find_setup(*ret_rig, cli_text(args, "setup"), ret_setup, err)
+               : status;
+}
 
 enum nw_status cli_read_date(const char *option, const char *text, double *ret_s,
                              struct nw_err *err) {

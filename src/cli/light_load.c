@@ -8,12 +8,8 @@
 
 static enum nw_status load_rig(const struct cli_args *args, struct cli_light *l,
                                struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     const struct nw_setup *setup = NULL;
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), set, n_set, &l->rig, err);
-    status =
-        status == NW_OK ? nw_rig_find_setup(l->rig, cli_text(args, "setup"), &setup, err) : status;
+    const enum nw_status status = cli_read_rig(args, &l->rig, &setup, err);
     if (status != NW_OK) {
         return status;
     }

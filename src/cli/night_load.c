@@ -116,18 +116,13 @@ static void find_interval(struct cli_night *n) {
 
 enum nw_status cli_night_load(const struct cli_args *args, const char *date_option,
                               struct cli_night *ret, struct nw_err *err) {
-    size_t n_set = 0;
-    const char *const *const set = cli_texts(args, "set", &n_set);
     const char *const path = cli_text(args, "targets");
     if (!path) {
         return nw_err_set(err, NW_USAGE, "--targets FILE is missing");
     }
     enum nw_status status =
         cli_read_date(date_option, cli_text(args, date_option), &ret->input.date_s, err);
-    status = status == NW_OK ? nw_rig_read(cli_arg(args, 0), set, n_set, &ret->rig, err) : status;
-    status = status == NW_OK
-                 ? nw_rig_find_setup(ret->rig, cli_text(args, "setup"), &ret->input.setup, err)
-                 : status;
+    status = status == NW_OK ? cli_read_rig(args, &ret->rig, &ret->input.setup, err) : status;
     status = status == NW_OK ? nw_targets_read(path, &ret->targets, err) : status;
     status =
         status == NW_OK ? nw_targets_check_filters(ret->targets, ret->input.setup, err) : status;
