@@ -282,14 +282,12 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_rig *rig = NULL;
     struct nw_check_report check = {.exposure_s = NAN};
     struct check_ledgers ledgers = {0};
-    size_t n_sets = 0;
-    const char *const *sets = cli_texts(args, "set", &n_sets);
     const char *const wanted = cli_text(args, "budget");
     const bool wants_star = !wanted || strcmp(wanted, "star_width") == 0;
-    enum nw_status status = nw_rig_read(cli_arg(args, 0), sets, n_sets, &rig, err);
-    if (status == NW_OK) {
-        status = nw_rig_find_setup(rig, cli_text(args, "setup"), &check.setup, err);
+    if (cli_given(args, "told") && !cli_given(args, "nights")) {
+        return nw_err_set(err, NW_USAGE, "--told goes with --nights");
     }
+    enum nw_status status = cli_read_rig(args, &rig, &check.setup, err);
     if (status == NW_OK && cli_given(args, "nights")) {
         check.rig = rig;
         status = many_nights(args, &check, result, err);

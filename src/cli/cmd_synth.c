@@ -245,22 +245,10 @@ static enum nw_status list_injectable(bool wants_json, struct cli_result *result
 static enum nw_status write_trial(const struct cli_args *args, const struct nw_rig *rig,
                                   const struct nw_synth_opts *opts, struct cli_result *result,
                                   struct nw_err *err) {
-    const char *const folder = cli_text(args, "output");
     size_t n = 0;
-    const enum nw_status status =
-        nw_synth_trail_frames(rig, cli_text(args, "setup"), opts, folder, &n, err);
-    if (status != NW_OK || !cli_wants_json(args)) {
-        if (status == NW_OK) {
-            nw_buf_printf(&result->text, "%zu frames and truth.json written to %s\n", n, folder);
-        }
-        return status;
-    }
-    struct nw_json json;
-    nw_json_begin(&json, "synth", 1);
-    nw_json_text(&json, NULL, "folder", folder);
-    nw_json_count(&json, NULL, "frames", n);
-    nw_json_text(&json, NULL, "truth", "truth.json");
-    return nw_json_end(&json, &result->json, err);
+    const enum nw_status status = nw_synth_trail_frames(rig, cli_text(args, "setup"), opts,
+                                                        cli_text(args, "output"), &n, err);
+    return status == NW_OK ? cli_synth_written(args, n, "frames", result, err) : status;
 }
 
 static enum nw_status run(const struct cli_args *args, struct cli_result *result,

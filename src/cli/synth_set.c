@@ -4,6 +4,21 @@
 #include "rig/rig.h"
 #include "synth/calibration.h"
 
+enum nw_status cli_synth_written(const struct cli_args *args, size_t n, const char *kind,
+                                 struct cli_result *result, struct nw_err *err) {
+    const char *const folder = cli_text(args, "output");
+    if (!cli_wants_json(args)) {
+        nw_buf_printf(&result->text, "%zu %s and truth.json written to %s\n", n, kind, folder);
+        return NW_OK;
+    }
+    struct nw_json json;
+    nw_json_begin(&json, "synth", 1);
+    nw_json_text(&json, NULL, "folder", folder);
+    nw_json_count(&json, NULL, "frames", n);
+    nw_json_text(&json, NULL, "truth", "truth.json");
+    return nw_json_end(&json, &result->json, err);
+}
+
 enum nw_status cli_synth_set(const struct cli_args *args, size_t width_px, size_t height_px,
                              struct cli_result *result, struct nw_err *err) {
     struct nw_synth_chip_opts opts = {
@@ -30,18 +45,9 @@ enum nw_status cli_synth_set(const struct cli_args *args, size_t width_px, size_
     if (status != NW_OK) {
         return status;
     }
-    if (!cli_wants_json(args)) {
-        nw_buf_printf(&result->text, "%zu %s and truth.json written to %s\n", n,
-                      is_panel ? "biases and flats of a light panel" : "bias, dark and flat frames",
-                      folder);
-        return NW_OK;
-    }
-    struct nw_json json;
-    nw_json_begin(&json, "synth", 1);
-    nw_json_text(&json, NULL, "folder", folder);
-    nw_json_count(&json, NULL, "frames", n);
-    nw_json_text(&json, NULL, "truth", "truth.json");
-    return nw_json_end(&json, &result->json, err);
+    return cli_synth_written(
+        args, n, is_panel ? "biases and flats of a light panel" : "bias, dark and flat frames",
+        result, err);
 }
 
 enum nw_status cli_synth_set_list(const struct cli_args *args, struct cli_result *result,

@@ -48,6 +48,7 @@ def place(tmp_path_factory):
     ("flats RIG lights --night 2026-05-01", "--night takes the frames out of the book"),
     ("flats RIG flat.fits --settings x", "--settings: 'x' is no number"),
     ("flats RIG flat.fits --settings 8 30", "--settings: 2 numbers for 1 flats"),
+    ("check RIG --told x=1", "--told goes with --nights"),
     ("spacing RIG --changed 1mm", "--changed goes with --curvature-before"),
     ("sun RIG --at noon", '--at: "noon" is not a date'),
 ])
