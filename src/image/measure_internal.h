@@ -188,7 +188,8 @@ struct centroid window_centroid(const struct window *window, const struct field 
 /* Significance above the sky of what a Gaussian weight of that width sees, over pixels with values.
  */
 double window_matched_snr(const struct window *window, double x, double y, double fwhm_px);
-/* Diameter of a disc with the area above half of the highest pixel; NaN when that is not > 0. */
+/* Diameter of a disc with the area above half of the highest pixel near the middle, as far as it
+ * hangs together: neighbours do not count. NaN when that pixel is not > 0. */
 double window_half_area_fwhm(const struct window *window);
 
 /* ---- circles.c ---- */

@@ -289,15 +289,51 @@ double window_matched_snr(const struct window *w, double x, double y, double fwh
     return weight2 > 0.0 ? sum / (w->noise_adu * sqrt(weight2)) : 0.0;
 }
 
-double window_half_area_fwhm(const struct window *w) {
-    const size_t n = (size_t)w->side * (size_t)w->side;
+/* The highest pixel within TOP_REACH of the middle, -1 without any above 0. */
+static int top_pixel(const struct window *w) {
+    enum { TOP_REACH = 3 };
+    const int mid = w->side / 2;
+    const int reach = mid < TOP_REACH ? mid : TOP_REACH;
     float top = 0.0F;
-    for (size_t i = 0; i < n; i++) {
-        top = w->px[i] > top ? w->px[i] : top; /* NaN compares false */
+    int at = -1;
+    for (int j = mid - reach; j <= mid + reach; j++) {
+        for (int i = mid - reach; i <= mid + reach; i++) {
+            const float value = w->px[(size_t)j * (size_t)w->side + (size_t)i];
+            at = value > top ? j * w->side + i : at; /* NaN compares false */
+            top = value > top ? value : top;
+        }
     }
+    return at;
+}
+
+double window_half_area_fwhm(const struct window *w) {
+    const int first = top_pixel(w);
+    if (first < 0) {
+        return NAN;
+    }
+    const float half = 0.5F * w->px[first];
+    bool is_seen[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
+    uint16_t stack[WINDOW_MAX_SIDE * WINDOW_MAX_SIDE];
+    memset(is_seen, 0, (size_t)w->side * (size_t)w->side * sizeof *is_seen);
+    size_t n = 0;
     size_t count = 0;
-    for (size_t i = 0; i < n; i++) {
-        count += w->px[i] > 0.5F * top;
+    stack[n++] = (uint16_t)first;
+    is_seen[first] = true;
+    while (n > 0) { /* each pixel is put there once */
+        const int at = stack[--n];
+        const int x = at % w->side;
+        const int y = at / w->side;
+        count++;
+        for (int k = 0; k < 9; k++) {
+            const int i = x - 1 + k % 3;
+            const int j = y - 1 + k / 3;
+            const bool is_inside = i >= 0 && j >= 0 && i < w->side && j < w->side;
+            const int next = is_inside ? j * w->side + i : at;
+            if (!is_seen[next] && w->px[next] > half) {
+                is_seen[next] = true;
+                stack[n++] = (uint16_t)next;
+            }
+        }
     }
-    return top > 0.0F ? 2.0 * sqrt((double)count / NW_PI) : NAN;
+    return 2.0 * sqrt((double)count / NW_PI);
 }

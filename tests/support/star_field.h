@@ -88,6 +88,26 @@ static inline double true_delivered(const struct true_profile *p, double pixel_w
                 true_width(p, p->theta + NW_PI / 2.0, pixel_width));
 }
 
+/* Least variance of a place along x, sky noise and photons: sum of squared slopes over variance
+ * (Winick 1986, JOSA A 3, 1809, eq. 11). */
+static inline double true_position_bound(const struct true_profile *p, const struct true_star *s,
+                                         double sigma_adu, double gain_e_per_adu) {
+    const int reach = (int)ceil(2.5 * p->fwhm) + 2;
+    const double h = 0.01;
+    double information = 0.0;
+    for (int j = -reach; j <= reach; j++) {
+        for (int i = -reach; i <= reach; i++) {
+            const double dx = (double)(lround(s->x) + i) - s->x;
+            const double dy = (double)(lround(s->y) + j) - s->y;
+            const double slope =
+                (true_pixel(p, dx + h, dy, 1.0, 5) - true_pixel(p, dx - h, dy, 1.0, 5)) / (2.0 * h);
+            const double photons = s->flux * true_pixel(p, dx, dy, 1.0, 5) / gain_e_per_adu;
+            information += s->flux * s->flux * slope * slope / (sigma_adu * sigma_adu + photons);
+        }
+    }
+    return 1.0 / information;
+}
+
 static inline gsl_rng *test_rng(unsigned long seed) {
     gsl_rng *const rng = gsl_rng_alloc(gsl_rng_mt19937);
     gsl_rng_set(rng, seed);

@@ -7,6 +7,8 @@
  *        star_truth pulls FWHM_PX [SEEDS [SNR]]
  *            isolated stars of SNR 60 (or SNR) to 1.5 times that: error over reported error, its
  *            scatter and its mean; with a word behind the SNR frame by frame
+ *        star_truth bias WIDTH_PX [SEEDS [SNR]]
+ *            such frames: widths and shapes against the truth, places against the Cramer-Rao bound
  *        star_truth colour FWHM_PX [SEEDS [SNR]]
  *            width of such a frame, whole and by the colours of a filter mosaic, against the truth
  * FWHM_PX is the width before the pixel. With one seed, or a word behind the seeds, what is missed
@@ -320,6 +322,45 @@ static void pulls(int argc, char **argv) {
     }
 }
 
+/* ---- bias ---- */
+
+static void bias(int argc, char **argv) {
+    const int seeds = (int)argument(argc, argv, 3, 20.0);
+    const double snr = argument(argc, argv, 4, 60.0);
+    const struct true_profile p = profile_delivering(argument(argc, argv, 2, 3.0));
+    const struct pull_truth truth = pull_truth_of(&p);
+    struct pull_sums off[4] = {{0}}; /* delivered and optical width, e1, e2 */
+    struct true_star s[PULL_SIDE * PULL_SIDE];
+    double square = 0.0;
+    double bound = 0.0;
+    size_t n_lost = 0;
+    for (int seed = 1; seed <= seeds; seed++) {
+        gsl_rng *const rng = test_rng((unsigned long)seed + 3000);
+        struct nw_frame *const f = pull_field(&p, snr, rng, s);
+        struct nw_measure *const m = measured(f);
+        pull_add(&off[0], m->fwhm_px - truth.width, truth.width);
+        pull_add(&off[1], m->fwhm_optical_px - p.fwhm, p.fwhm);
+        pull_add(&off[2], m->e1 - truth.e1, 1.0);
+        pull_add(&off[3], m->e2 - truth.e2, 1.0);
+        for (int i = 0; i < PULL_SIDE * PULL_SIDE; i++) {
+            const struct nw_star *const star = field_find(m, s[i].x, s[i].y, 1.0);
+            n_lost += star == NULL;
+            if (star) {
+                square += pow(star->x_px - s[i].x, 2.0) + pow(star->y_px - s[i].y, 2.0);
+                bound += 2.0 * true_position_bound(&p, &s[i], SIGMA, GAIN);
+            }
+        }
+        nw_measure_free(m);
+        field_free(f);
+        gsl_rng_free(rng);
+    }
+    printf("%5.2f px SNR %3.0f to %3.0f: delivered %+.2f %%, optical %+.2f %%, e1 %+.4f, e2 %+.4f; "
+           "places %.3f of the bound; %zu lost\n",
+           truth.width, snr, 1.5 * snr, 100.0 * off[0].sum / off[0].n,
+           100.0 * off[1].sum / off[1].n, off[2].sum / off[2].n, off[3].sum / off[3].n,
+           sqrt(square / bound), n_lost);
+}
+
 /* ---- colours ---- */
 
 static void colours(int argc, char **argv) {
@@ -371,6 +412,8 @@ int main(int argc, char **argv) {
         found(argc, argv, true);
     } else if (argc > 2 && strcmp(argv[1], "pulls") == 0) {
         pulls(argc, argv);
+    } else if (argc > 2 && strcmp(argv[1], "bias") == 0) {
+        bias(argc, argv);
     } else if (argc > 2 && strcmp(argv[1], "colour") == 0) {
         colours(argc, argv);
     } else {
