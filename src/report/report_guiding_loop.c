@@ -59,6 +59,19 @@ void nw_report_worm_json(struct nw_json *json, const struct nw_guide_log *log,
     }
 }
 
+#define STAR_arcsec 3.0 /* a usual star: common practice, no source */
+#define MATTERS 0.01    /* of its width, as of the guide train's noise */
+
+/* How much wider a usual star is for the gap: FWHM^2 gains 8 ln 2 times the mean variance of both
+ * axes, of which the gap's is one. NaN: not told. */
+static double widened(const struct nw_guide_analysis *a) {
+    const double with = a->dec.motion_in_sub_rad * AS;
+    const double without = a->backlash.motion_without_rad * AS;
+    const double gain =
+        NW_FWHM_PER_SIGMA * NW_FWHM_PER_SIGMA * 0.5 * fmax(0.0, with * with - without * without);
+    return 1.0 - sqrt(fmax(0.0, 1.0 - gain / (STAR_arcsec * STAR_arcsec)));
+}
+
 void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysis *a) {
     const struct nw_guide_backlash *b = &a->backlash;
     json_t *o = nw_json_object(json, NULL, "backlash");
@@ -73,6 +86,13 @@ void nw_report_backlash_json(struct nw_json *json, const struct nw_guide_analysi
     nw_json_number(json, o, "windup", b->windup, 2);
     nw_json_number(json, o, "held_out_better", b->held_better, 3);
     nw_json_number(json, o, "motion_in_sub_without_arcsec", b->motion_without_rad * AS, 4);
+    const double wider = b->is_identified ? widened(a) : NAN;
+    nw_json_number(json, o, "widens_3_arcsec_star_percent", 100.0 * wider, 3);
+    if (isfinite(wider)) {
+        nw_json_bool(json, o, "matters", wider >= MATTERS);
+    } else {
+        nw_json_null(json, o, "matters");
+    }
     if (b->is_identified) {
         nw_json_null(json, o, "why_null");
     } else {
@@ -143,10 +163,13 @@ void nw_report_backlash_text(const struct nw_guide_analysis *a, struct nw_buf *t
                          b->gap_rad * AS, b->low_rad * AS, b->high_rad * AS, b->gap_s * 1e3,
                          b->low_s * 1e3, b->high_s * 1e3, b->crossings);
         if (isfinite(b->motion_without_rad) && n > 0) {
+            const double wider = widened(a);
             (void)snprintf(line + n, sizeof line - (size_t)n,
                            " The same loop without it: %.2f arcsec of motion within a sub instead "
-                           "of %.2f.",
-                           b->motion_without_rad * AS, a->dec.motion_in_sub_rad * AS);
+                           "of %.2f. That %s: %.1f %% of the width of a %.0f arcsec star.",
+                           b->motion_without_rad * AS, a->dec.motion_in_sub_rad * AS,
+                           wider >= MATTERS ? "matters" : "does not matter", 100.0 * wider,
+                           STAR_arcsec);
         }
     } else {
         (void)snprintf(line, sizeof line, "Backlash in declination: %s.", b->why_null);

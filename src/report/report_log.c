@@ -129,13 +129,15 @@ static void show_header(const struct nw_guide_run *run, size_t index, struct nw_
         }
         nw_buf_printf(text, "    ");
         nw_report_left(text, 13, nw_log_header_key((enum nw_log_header)h));
-        nw_report_left(text, 30, value);
         if (run->header_line[h] > 0) {
-            nw_buf_printf(text, "line %zu", run->header_line[h]);
+            nw_report_left(text, 30, value);
+            nw_buf_printf(text, "line %zu\n", run->header_line[h]);
         } else if (run->header_text[h][0] != '\0') {
-            nw_buf_printf(text, "of the layout");
+            nw_report_left(text, 30, value);
+            nw_buf_printf(text, "of the layout\n");
+        } else {
+            nw_buf_printf(text, "%s\n", value);
         }
-        nw_buf_printf(text, "\n");
     }
     nw_buf_printf(text, "    axes         %s\n",
                   run->log->axes_mount ? "of the mount, turned to the sky" : "of the sky");
