@@ -238,7 +238,9 @@ static enum nw_status keep_older(struct nw_book *book, size_t version, struct nw
     (void)snprintf(unsure, size, "%s.version-%zu.part", book->path, version);
     status = nw_book_backup(book, unsure, err);
     if (status != NW_OK) {
-        status = nw_err_at(err, status, "no copy of the older book could be kept: left as it is");
+        /* a folder in the way is no fault of what the user said */
+        status = nw_err_at(err, status == NW_NOMEM ? NW_NOMEM : NW_IO,
+                           "no copy of the older book could be kept: left as it is");
         goto done;
     }
     status = version_of(book, &found, err);
