@@ -12,6 +12,7 @@
 
 enum { SUBS_DEFAULT = 1200 };
 #define SAME_RUN_S 60.0
+#define LOG_NOISE 0.1          /* of the variance of one sub */
 #define NEIGHBOURS ((size_t)3) /* on either side of a sub */
 /* Widths of lines that are looked for in the nights; all other lines are as the rig says. */
 static const enum nw_star_line_id DISC_LINES[APART_DISCS] = {NW_STAR_LENS_COLOUR, NW_STAR_FOCUS,
@@ -239,11 +240,43 @@ static double at_or_nan(const double *values, size_t i) {
     return values ? values[i] : NAN;
 }
 
+/* What a sub's log says of its own motion has noise: a hundred or two of independent samples know a
+ * variance to a tenth. With that noise in it the motion would come out too small, so that each sub
+ * is taken towards the mean of its night by the share of noise in what they differ (regression
+ * calibration; Fuller 1987, Measurement Error Models, ch. 1). */
+static void steady_motion(const struct nw_apart_night *night, size_t i, struct star_point *point) {
+    static const enum star_param PARAM[2] = {STAR_P_MOTION_RA, STAR_P_MOTION_DEC};
+    for (int axis = 0; axis < 2; axis++) {
+        double n = 0.0;
+        double sum = 0.0;
+        double square = 0.0;
+        for (size_t k = 0; k < night->n; k++) {
+            const struct nw_star_frame *const f = &night->frames[k];
+            const double rms = axis ? f->motion_dec_rad : f->motion_ra_rad;
+            if (isfinite(rms)) {
+                n += 1.0;
+                sum += rms * rms;
+                square += pow(rms, 4.0);
+            }
+        }
+        const struct nw_star_frame *const own = &night->frames[i];
+        const double rms = axis ? own->motion_dec_rad : own->motion_ra_rad;
+        if (!isfinite(rms) || n < 3.0) {
+            continue;
+        }
+        const double mean = sum / n;
+        const double spread = (square / n - mean * mean) * n / (n - 1.0);
+        const double share = fmax(0.0, 1.0 - pow(LOG_NOISE * mean, 2.0) / fmax(spread, 1e-300));
+        point->p[PARAM[axis]].v = sqrt(mean + share * (rms * rms - mean));
+    }
+}
+
 /* What the frame says, beside its lines. */
 static void describe(const struct nw_apart_night *night, size_t i, const struct star_point *base,
                      struct star_point *point, struct apart_sub *sub) {
     const struct nw_star_frame *frame = &night->frames[i];
     star_point_at_frame(base, frame, point);
+    steady_motion(night, i, point);
     sub->frame = i;
     sub->width_rad = frame->fwhm_rad;
     sub->relative_error =

@@ -127,6 +127,34 @@ static void test_all_errors_of_a_run_at_once(void **state) {
     gsl_rng_free(w.rng);
 }
 
+/* Motions of a log that differ by less than a log knows are their mean; those that differ by far
+ * more stay what they are. */
+static void test_noise_of_the_log_is_taken_off(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 5);
+    struct nw_star_frame frames[8];
+    const struct nw_apart_night night = {.frames = frames, .n = 8};
+    const struct nw_apart_evidence evidence = {.nights = &night, .n_nights = 1};
+    for (int by_far = 0; by_far < 2; by_far++) {
+        struct apart_model model;
+        struct nw_err err;
+        for (int i = 0; i < 8; i++) {
+            const double variance = 0.16 * (1.0 + (i % 2 ? 1.0 : -1.0) * (by_far ? 0.8 : 0.05));
+            frames[i] = test_star_frame(1.7e9 + 310.0 * i, 1.2, 3.0 * SIM_AS);
+            frames[i].motion_ra_rad = frames[i].motion_dec_rad = sqrt(variance) * SIM_AS;
+        }
+        assert_int_equal(apart_model_new(&w.rig, &w.setup, &evidence, 0, &model, &err), NW_OK);
+        const double unit = 0.16 * SIM_AS * SIM_AS;
+        /* 1 - (0.1 / sd)^2 of the departure is left, sd^2 = 8/7 of its square */
+        const double left = by_far ? 0.8 * (1.0 - 0.01 / (0.64 * 8.0 / 7.0)) : 0.0;
+        check_near(model.subs[0].motion_rad2 / unit, 1.0 - left, 1e-9, "closed form");
+        check_near(model.subs[1].motion_rad2 / unit, 1.0 + left, 1e-9, "closed form");
+        apart_model_done(&model);
+    }
+    gsl_rng_free(w.rng);
+}
+
 static void test_terms_hold_the_truth(void **state) {
     (void)state;
     struct world w;
@@ -421,6 +449,7 @@ int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_air_behind_a_width),
         cmocka_unit_test(test_all_errors_of_a_run_at_once),
+        cmocka_unit_test(test_noise_of_the_log_is_taken_off),
         cmocka_unit_test(test_terms_hold_the_truth),
         cmocka_unit_test(test_air_by_another_law_is_found),
         cmocka_unit_test(test_a_slipping_focuser_surprises),
