@@ -9,6 +9,9 @@
 #include "budget/apart_internal.h"
 
 enum { SUBS_LEAST = 12, PRIOR_DRAWS = 4000 };
+/* How true the motion of guide logs is on the whole, once the noise of each sub is off: what the
+ * widths tell is the product (bench/apart.c, logs with 10 % of noise in a sub's variance). */
+#define LOG_TRUE 0.05
 #define MORE_NIGHTS_MOST 64.0 /* times as many as there are */
 
 static const struct {
@@ -306,8 +309,12 @@ enum nw_status apart_tell(const struct apart_model *model, const struct apart_sa
     for (int k = 0; k < NW_APART_N_TERMS; k++) {
         const enum nw_apart_term_id id = (enum nw_apart_term_id)k;
         for (size_t i = 0; i < n; i++) {
-            after[i] = told(model, &samples->x[i], mean, id);
-            const double square = added(model, &samples->x[i], mean, id);
+            struct apart_x x = samples->x[i];
+            x.v[k] *= id == NW_APART_MOTION && model->prior[k].is_active
+                          ? 1.0 + gsl_ran_gaussian(rng, LOG_TRUE)
+                          : 1.0;
+            after[i] = told(model, &x, mean, id);
+            const double square = added(model, &x, mean, id);
             work[(size_t)k * n + i] = isfinite(square) ? square : 0.0;
         }
         for (size_t i = 0; i < PRIOR_DRAWS; i++) {
