@@ -61,7 +61,7 @@ static void air(const struct nw_apart *apart, struct nw_buf *buf) {
     char settled[48];
     (void)snprintf(
         text, sizeof text,
-        "differs by %.0f %% from night to night, wanders by %.0f %% in a root hour, %.1f "
+        "differs by %.0f %% from night to night, wanders by %.0f %% within an hour, %.1f "
         "%% from sub to sub",
         100.0 * apart->terms[NW_APART_NIGHTS].median, 100.0 * apart->terms[NW_APART_WANDER].median,
         100.0 * apart->terms[NW_APART_SCATTER].median);
