@@ -115,18 +115,33 @@ static void set_curves(const struct nw_guide_worm *worm, double to_sky, double z
     }
 }
 
+/* The straight line through the errors: of a log without corrections it would hide the turn. */
+static double slope_of(const struct nw_guide_curves *c, double middle_s) {
+    double tt = 0.0;
+    double te = 0.0;
+    for (size_t i = 0; i < c->n; i++) {
+        if (isfinite(c->ra_rad[i])) {
+            tt += (c->t_s[i] - middle_s) * (c->t_s[i] - middle_s);
+            te += (c->t_s[i] - middle_s) * c->ra_rad[i];
+        }
+    }
+    return tt > 0.0 ? te / tt : 0.0;
+}
+
 /* Means and their sigmas by angle of the turn. */
 static void fold_errors(const struct nw_guide_curves *c, double epoch_s, double zero_rad,
                         struct nw_guide_fold *fold) {
     double sums[NW_GUIDE_FOLD_BINS] = {0.0};
     double squares[NW_GUIDE_FOLD_BINS] = {0.0};
+    const double slope_rad_s = slope_of(c, epoch_s);
     for (size_t i = 0; i < c->n; i++) {
         const double turns = (c->t_s[i] - epoch_s) / fold->period_s + zero_rad / (2.0 * NW_PI);
         const size_t bin = (size_t)((turns - floor(turns)) * NW_GUIDE_FOLD_BINS);
         if (isfinite(c->ra_rad[i]) && bin < NW_GUIDE_FOLD_BINS) {
+            const double e_rad = c->ra_rad[i] - slope_rad_s * (c->t_s[i] - epoch_s);
             fold->count[bin]++;
-            sums[bin] += c->ra_rad[i];
-            squares[bin] += c->ra_rad[i] * c->ra_rad[i];
+            sums[bin] += e_rad;
+            squares[bin] += e_rad * e_rad;
         }
     }
     for (size_t b = 0; b < NW_GUIDE_FOLD_BINS; b++) {

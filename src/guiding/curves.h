@@ -24,7 +24,7 @@ struct nw_guide_fold {
     bool is_found; /* false: the period is the header's; no curve */
     size_t count[NW_GUIDE_FOLD_BINS];
     double angle_rad[NW_GUIDE_FOLD_BINS];   /* middles */
-    double mean_rad[NW_GUIDE_FOLD_BINS];    /* errors as logged; NaN: empty */
+    double mean_rad[NW_GUIDE_FOLD_BINS];    /* errors less their slope; NaN: empty */
     double sigma_rad[NW_GUIDE_FOLD_BINS];   /* of the mean, as if samples were free */
     double without_rad[NW_GUIDE_FOLD_BINS]; /* the worm without the loop, sky */
     double left_rad[NW_GUIDE_FOLD_BINS];    /* left by the loop, fitted */

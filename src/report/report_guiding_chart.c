@@ -35,8 +35,12 @@ static void heading(struct page *page, double x_mm, double y_mm, const char *tex
 
 /* 2 n^2 in the square of the difference. The larger band first, so that both are seen. */
 static void noise_bands(struct page *page, const struct nw_svg_frame *frame) {
-    const double tops[2] = {sqrt(2.0) * page->a->ra.noise_rad * AS,
-                            sqrt(2.0) * page->a->dec.noise_rad * AS};
+    const struct nw_guide_axis *const axes[2] = {&page->a->ra, &page->a->dec};
+    double tops[2];
+    for (int i = 0; i < 2; i++) {
+        tops[i] = sqrt(2.0) * AS *
+                  (isfinite(axes[i]->noise_rad) ? axes[i]->noise_rad : axes[i]->uncorrelated_rad);
+    }
     const double x[] = {frame->x.low, frame->x.high};
     const int larger = isfinite(tops[1]) && !(tops[0] >= tops[1]) ? 1 : 0;
     const double y = 98.9;
@@ -47,7 +51,9 @@ static void noise_bands(struct page *page, const struct nw_svg_frame *frame) {
             nw_svg_band(&page->svg, frame, x, (double[2]){0.0, 0.0}, (double[2]){top, top}, 2,
                         &NOISE[i]);
             (void)nw_svg_key(&page->svg, (double[2]){axis == 0 ? 20.0 : 58.0, y}, &NOISE[i],
-                             axis == 0 ? "noise, RA" : "noise, Dec");
+                             isfinite(axes[axis]->noise_rad)
+                                 ? (axis == 0 ? "noise, RA" : "noise, Dec")
+                                 : (axis == 0 ? "noise at most, RA" : "noise at most, Dec"));
         }
     }
 }
@@ -172,9 +178,10 @@ static void draw_turn(struct page *page, const struct turn *turn) {
     nw_svg_bars(&page->svg, &below, turn->x, turn->low, turn->high, N, &line);
     nw_svg_marks(&page->svg, &below, turn->x, turn->mean, N, &dots);
     const struct nw_svg_style dot = {.line_mm = 0.1, .fill = NW_SVG_INKED};
-    (void)nw_svg_key(&page->svg, (double[2]){114.0, 98.9}, &line,
-                     "errors as logged, mean of turns");
-    nw_svg_circle(&page->svg, (double[2]){118.0, 100.5}, 0.5, &dot);
+    const double y = fold->is_found ? 98.9 : 94.5;
+    (void)nw_svg_key(&page->svg, (double[2]){114.0, y}, &line,
+                     "errors less their slope, mean of turns");
+    nw_svg_circle(&page->svg, (double[2]){118.0, y + 1.6}, 0.5, &dot);
 }
 
 static void draw_worm(struct page *page) {
@@ -212,8 +219,10 @@ static void tint(struct page *page, const struct nw_svg_frame *frame, const stru
     }
 }
 
-/* Half the height of a strip: holds 99.5 % of the samples, so that one spike does not flatten it.
- */
+enum { STRIP_TICKS = 4 }; /* that a strip has room for */
+
+/* Half the height of a strip: holds 99.5 % of the samples, so that one spike does not flatten it,
+ * and a number on either side of 0. */
 static double reach(const double *values, size_t n, double *work) {
     size_t m = 0;
     for (size_t i = 0; i < n; i++) {
@@ -221,8 +230,14 @@ static double reach(const double *values, size_t n, double *work) {
             work[m++] = fabs(values[i]);
         }
     }
-    const double high = m > 0 ? nw_stat_quantile(work, m, 0.995) : NAN;
-    return isfinite(high) && high > 0.0 ? 1.25 * high : 1.0;
+    double high = m > 0 ? nw_stat_quantile(work, m, 0.995) : NAN;
+    high = isfinite(high) && high > 0.0 ? 1.25 * high : 1.0;
+    double ticks[24];
+    int decimals = 0;
+    while (nw_svg_ticks(-high * AS, high * AS, NW_SVG_LINEAR, STRIP_TICKS, ticks, &decimals) < 3) {
+        high *= 1.05; /* steps of 1, 2, 5: a factor of 2 brings two more at most */
+    }
+    return high;
 }
 
 static void draw_strip(struct page *page, bool is_dec, double top_mm, double *work) {
