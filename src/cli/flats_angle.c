@@ -9,7 +9,7 @@
 #include "light/throughput.h"
 
 static const double SAME_NIGHT_S = 18.0 * 3600.0;
-enum { MAX_STARS = 400, KEPT_STARS = 500 };
+enum { MAX_STARS = 400, KEPT_STARS = 500, STARS_LEAST = 5 };
 
 enum nw_status cli_turns_measure(const struct cli_args *args, const struct nw_paths *lights,
                                  const struct nw_setup *setup, struct cli_turns *ret,
@@ -57,6 +57,11 @@ size_t cli_turns_nearest(const struct cli_turns *turns, double t_utc_s) {
     return best;
 }
 
+/* Whether a frame shows stars: one without shows what the chip itself has, which never turns. */
+static bool has_stars(const struct cli_turns *turns, size_t i) {
+    return turns->series.items[i].measures[0]->n_used >= STARS_LEAST;
+}
+
 /* Angle of the frame against the catalogue's north, and its handedness. */
 static bool field_angle(const struct cli_turns *turns, size_t i, double *ret_rad,
                         bool *ret_is_mirrored) {
@@ -97,6 +102,9 @@ double cli_turn_between(const struct cli_turns *turns, size_t from, size_t to,
     }
     if (from == to) {
         return 0.0;
+    }
+    if (!has_stars(turns, from) || !has_stars(turns, to)) {
+        return NAN;
     }
     if (nw_stars_match(turns->series.items[from].measures[0], turns->series.items[to].measures[0],
                        &match, NULL) == NW_OK) {
