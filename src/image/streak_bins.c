@@ -221,15 +221,34 @@ void streak_bins_done(struct streak_bins *bins) {
     }
 }
 
+/* The bins from .. to - 1 of a row that may lie within `reach` of a line, by its slope; one more on
+ * either side. */
+static void bins_near(const struct streak_bins *bins, double slope_x, double slope_y, double dx0,
+                      double dy, double reach, size_t *ret_from, size_t *ret_to) {
+    const double side = (double)bins->side;
+    *ret_from = 0;
+    *ret_to = bins->nx;
+    if (fabs(slope_y) > 1e-6) {
+        const double middle = (dy * slope_x / slope_y - dx0) / side;
+        const double half = reach / fabs(slope_y) / side + 1.0;
+        const double n = (double)bins->nx;
+        *ret_from = (size_t)fmin(fmax(floor(middle - half), 0.0), n);
+        *ret_to = (size_t)fmin(fmax(ceil(middle + half) + 1.0, 0.0), n);
+    }
+}
+
 void streak_bins_erase(struct streak_bins *bins, const struct nw_streak *line, double reach_px) {
     const double ux = cos(line->angle_rad);
     const double uy = sin(line->angle_rad);
     const double side = (double)bins->side;
     const double half = 0.5 * (side - 1.0);
     for (size_t j = 0; j < bins->ny; j++) {
-        for (size_t i = 0; i < bins->nx; i++) {
+        const double dy = (double)j * side + half - line->y0_px;
+        size_t from = 0;
+        size_t to = 0;
+        bins_near(bins, ux, uy, half - line->x0_px, dy, reach_px + side, &from, &to);
+        for (size_t i = from; i < to; i++) {
             const double dx = (double)i * side + half - line->x0_px;
-            const double dy = (double)j * side + half - line->y0_px;
             const double along = dx * ux + dy * uy;
             const bool is_by = fabs(dy * ux - dx * uy) < reach_px + side && along > -2.0 * side &&
                                along < line->length_px + 2.0 * side;
