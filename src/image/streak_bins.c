@@ -221,33 +221,37 @@ void streak_bins_done(struct streak_bins *bins) {
     }
 }
 
-/* The bins from .. to - 1 of a row that may lie within `reach` of a line, by its slope; one more on
- * either side. */
-static void bins_near(const struct streak_bins *bins, double slope_x, double slope_y, double dx0,
-                      double dy, double reach, size_t *ret_from, size_t *ret_to) {
-    const double side = (double)bins->side;
-    *ret_from = 0;
-    *ret_to = bins->nx;
-    if (fabs(slope_y) > 1e-6) {
-        const double middle = (dy * slope_x / slope_y - dx0) / side;
-        const double half = reach / fabs(slope_y) / side + 1.0;
+struct bin_range {
+    size_t from, to; /* to: one behind the last */
+};
+
+/* The bins of a row at (dx0, dy) from the line's beginning that may lie within `reach` of the line,
+ * which goes along (ux, uy); one more on either side. */
+static struct bin_range bins_near(const struct streak_bins *bins, const double along[static 2],
+                                  double dx0, double dy, double reach) {
+    struct bin_range range = {0, bins->nx};
+    if (fabs(along[1]) > 1e-6) {
+        const double side = (double)bins->side;
+        const double middle = (dy * along[0] / along[1] - dx0) / side;
+        const double half = reach / fabs(along[1]) / side + 1.0;
         const double n = (double)bins->nx;
-        *ret_from = (size_t)fmin(fmax(floor(middle - half), 0.0), n);
-        *ret_to = (size_t)fmin(fmax(ceil(middle + half) + 1.0, 0.0), n);
+        range.from = (size_t)fmin(fmax(floor(middle - half), 0.0), n);
+        range.to = (size_t)fmin(fmax(ceil(middle + half) + 1.0, 0.0), n);
     }
+    return range;
 }
 
 void streak_bins_erase(struct streak_bins *bins, const struct nw_streak *line, double reach_px) {
     const double ux = cos(line->angle_rad);
     const double uy = sin(line->angle_rad);
+    const double along_line[2] = {ux, uy};
     const double side = (double)bins->side;
     const double half = 0.5 * (side - 1.0);
     for (size_t j = 0; j < bins->ny; j++) {
         const double dy = (double)j * side + half - line->y0_px;
-        size_t from = 0;
-        size_t to = 0;
-        bins_near(bins, ux, uy, half - line->x0_px, dy, reach_px + side, &from, &to);
-        for (size_t i = from; i < to; i++) {
+        const struct bin_range near =
+            bins_near(bins, along_line, half - line->x0_px, dy, reach_px + side);
+        for (size_t i = near.from; i < near.to; i++) {
             const double dx = (double)i * side + half - line->x0_px;
             const double along = dx * ux + dy * uy;
             const bool is_by = fabs(dy * ux - dx * uy) < reach_px + side && along > -2.0 * side &&
