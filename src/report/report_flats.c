@@ -3,8 +3,6 @@
 
 #include <math.h>
 
-#include "report/report_internal.h"
-
 struct nw_panel_line nw_report_flats_line(const struct nw_flats_report *r,
                                           const struct nw_filter *filter) {
     const struct nw_panel *const p = r->panel;

@@ -3,8 +3,6 @@
 
 #include <math.h>
 
-#include "report/report_internal.h"
-
 static const char *const COLOURS[NW_HAND_COLOURS] = {"red", "green", "blue"};
 
 static void group_head(const struct nw_hand_group *g, struct nw_buf *buf) {

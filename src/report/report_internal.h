@@ -67,12 +67,12 @@ void report_look_group_name(const struct nw_look_group *group, char *text, size_
 /* -90 < angle <= 90: an axis has no direction. */
 double report_axis_deg(double angle_rad);
 
-/* What a replay of the guide loop says in one line of `check`; false: nothing. 200 bytes. */
 /* WORTH DOING and LEAVE IT of a star-width budget, text from column `indent` on; the same as keys.
  */
 void nw_report_advice_text(const struct nw_star_budget *budget, int indent, struct nw_buf *buf);
 void nw_report_advice_json(struct nw_json *json, const struct nw_star_budget *budget, json_t *to_do,
                            json_t *leave);
+/* What a replay of the guide loop says in one line of `check`; false: nothing. 200 bytes. */
 bool nw_report_loop_words(const struct nw_star_loop *loop, char *text, size_t size);
 
 #endif

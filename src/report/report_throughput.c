@@ -3,8 +3,6 @@
 
 #include <math.h>
 
-#include "report/report_internal.h"
-
 static const char *colour_word(const char *letter) {
     return letter[0] == 'R' ? "red" : letter[0] == 'G' ? "green" : "blue";
 }

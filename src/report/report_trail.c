@@ -4,8 +4,6 @@
 
 #include <math.h>
 
-#include "report/report_internal.h"
-
 #define ARCSEC(x) ((x)*NW_ARCSEC_PER_RAD)
 static const char UNCHECKED[] = "not checked: neither world coordinates in the header nor "
                                 "camera_angle in the rig file say how the frame lies";

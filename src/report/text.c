@@ -1,7 +1,7 @@
 /* text.c - see report.h */
 #include <math.h>
 
-#include "report/report_internal.h"
+#include "report/report.h"
 
 /* The bytes of the character at `text`: 1 to 4, or 0 for what must not be shown. */
 static size_t shown_length(const char *text) {
