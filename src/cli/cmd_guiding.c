@@ -143,6 +143,11 @@ static enum nw_status look_at_pole(const struct cli_args *args, const struct nw_
     struct guide_air air = guide_air(rig, files);
     struct guide_star guide = {.is_given = false};
     enum nw_status status = read_guide_star(cli_text(args, "guide-star"), &guide, err);
+    if (status == NW_OK && guide.is_given && n_given == 0) {
+        status = nw_err_set(err, NW_USAGE,
+                            "--guide-star goes with --frames: it says where the "
+                            "guide star stands beside their middle");
+    }
     if (status == NW_OK && n_given > 0) {
         status = guide_frames_read(given, n_given, &air, guide, files, frames, err);
     }

@@ -5,7 +5,7 @@ import pytest
 from support import RIG, good, needs_command, run, run_book, write_frame, write_light
 
 pytestmark = needs_command
-GUIDE = "# axes: sky\n# pulse_acts: after\nt_s,ra_error_arcsec,dec_error_arcsec\n" + "".join(
+GUIDE = "# axes: sky\n# pulse_acts: after\nt_s,ra_err_arcsec,dec_err_arcsec\n" + "".join(
     f"{2 * i},{0.1 * (i % 5)},{0.1 * (i % 3)}\n" for i in range(60))
 
 
@@ -33,6 +33,7 @@ def place(tmp_path_factory):
     ("guiding lights", "lights: is a folder, expected a file"),
     ("guiding guide.csv --rig none", "none: cannot open"),
     ("guiding guide.csv --rig other.yaml", "other.yaml:1:1: unknown key 'colour'"),
+    ("guiding guide.csv --guide-star 1arcmin,0deg", "--guide-star goes with --frames"),
     ("handover lights --master none", "none: no such file or folder"),
     ("handover lights --master text", "text: not a FITS file"),
     ("handover lights --calibration none", "none: no such file or folder"),
