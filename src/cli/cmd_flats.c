@@ -482,15 +482,14 @@ const struct cli_command CMD_FLATS = {
         "panel setting and exposure for each filter, evenness, dust, which flat for which light",
     .notes =
         "A few flats of one filter at three settings of the panel and one or two of each other "
-        "filter give the table; biases among the files give the offset. A shadow's diameter times "
+        "filter give the table; at four settings, two of them at one, also how far the panel "
+        "strays from the law; biases among the files give the offset. A shadow's diameter times "
         "the f-ratio is the distance of its mote from the sensor; with --since it is told whether "
         "it stayed, went, or turned with the rotator.\n"
         "--for LIGHTS: which of them have a flat, by the camera's angle as their stars show it "
-        "against "
-        "lights of the flats' night (else the headers' rotator angle), and whether what is left "
-        "after dividing stays on "
-        "the chip (the flat's error) or turns with the sky (a gradient); told only from both tube "
-        "sides, a turned rotator, or four fields and more.\n"
+        "against lights of the flats' night (else the headers' rotator angle), and whether what is "
+        "left after dividing stays on the chip (the flat's error) or turns with the sky (a "
+        "gradient); told only from both tube sides, a turned rotator, or four fields and more.\n"
         "Example: flats rig.yaml flats/ --since old-flats/ --for lights/",
     .options = OPTIONS,
     .min_args = 0,

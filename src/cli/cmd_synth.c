@@ -53,7 +53,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "inject",
      .kind = CLI_TEXT,
      .value = "NAME=VALUE",
-     .help = "faults of mount, loop and sky, such as \"backlash=6 arcsec\"; may come again; "
+     .help = "faults of mount, loop and sky, such as \"backlash=6 arcsec\"; "
              "--injectable lists them",
      .is_repeatable = true},
     {.name = "injectable", .help = "the names that --inject knows, with their ranges"},
