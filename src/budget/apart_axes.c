@@ -103,6 +103,13 @@ static bool solve(const struct apart_model *model, const struct row *rows, const
 enum nw_status apart_axes(const struct nw_apart_evidence *evidence, struct apart_model *model,
                           struct nw_err *err) {
     struct nw_apart_axes *const axes = &model->axes;
+    *axes = (struct nw_apart_axes){
+        .motion2 = NAN, .motion_sigma2 = NAN, .flexure2 = NAN, .flexure_sigma2 = NAN};
+    if (!model->prior[NW_APART_FLEXURE].is_active) {
+        nw_text_copy(axes->why_null, sizeof axes->why_null,
+                     "the rig file has no flexure that could be set beside it");
+        return NW_OK;
+    }
     struct row *rows = nw_calloc(model->n + 1, sizeof *rows);
     size_t *subs = nw_calloc(model->n + 1, sizeof *subs);
     struct answer answers[2];
@@ -112,8 +119,6 @@ enum nw_status apart_axes(const struct nw_apart_evidence *evidence, struct apart
         free(subs);
         return nw_err_set(err, NW_NOMEM, "axes of %zu subs", model->n);
     }
-    *axes = (struct nw_apart_axes){
-        .motion2 = NAN, .motion_sigma2 = NAN, .flexure2 = NAN, .flexure_sigma2 = NAN};
     for (size_t i = 0; i < model->n; i++) {
         const struct apart_sub *const sub = &model->subs[i];
         if (fill(model, &evidence->nights[sub->night].frames[sub->frame], sub, &rows[n])) {
@@ -135,11 +140,9 @@ enum nw_status apart_axes(const struct nw_apart_evidence *evidence, struct apart
         axes->motion_sigma2 = sqrt(a->cov[MOTION][MOTION]);
         axes->flexure2 = a->value[FLEXURE];
         axes->flexure_sigma2 = sqrt(a->cov[FLEXURE][FLEXURE]);
-        if (model->prior[NW_APART_FLEXURE].is_active) {
-            struct apart_told *const told = &model->told[model->n_told++];
-            *told = (struct apart_told){.ratio = axes->flexure2, .sigma = axes->flexure_sigma2};
-            told->weight[NW_APART_FLEXURE] = 1.0;
-        }
+        struct apart_told *const told = &model->told[model->n_told++];
+        *told = (struct apart_told){.ratio = axes->flexure2, .sigma = axes->flexure_sigma2};
+        told->weight[NW_APART_FLEXURE] = 1.0;
     } else {
         (void)snprintf(axes->why_null, sizeof axes->why_null,
                        "%zu subs with an elongation, a guide log, a time and a place; it takes %d",

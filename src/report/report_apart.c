@@ -125,8 +125,8 @@ static void shapes(const struct nw_apart *apart, struct nw_buf *buf) {
         char share[80];
         (void)snprintf(
             text, sizeof text,
-            "flexure %s of the rig file's, by how the mean star of %zu subs is drawn out "
-            "along the vertical",
+            "flexure %s times what the rig file has, by how the mean star of %zu subs is drawn "
+            "out along the vertical",
             factor(share, a->flexure2, a->flexure_sigma2), a->n_subs);
         entry(buf, "ELONGATION", text);
     }

@@ -407,6 +407,27 @@ static void test_zones_and_axes_tell_without_the_seeing(void **state) {
     gsl_rng_free(w.rng);
 }
 
+/* A share of nothing is no number: what is drawn out stays unsaid. */
+static void test_a_rig_without_flexure_has_no_share_of_it(void **state) {
+    (void)state;
+    struct world w;
+    begin(&w, 41);
+    w.truth.n_nights = 2;
+    w.truth.has_field = true;
+    w.rig.mount.flexure_rad_s = test_given(0.0, 0.0);
+    sim_season(&w.truth, w.rng, &sim);
+    const struct nw_apart_evidence evidence = {.nights = sim.nights, .n_nights = 2};
+    struct apart_model model;
+    struct nw_err err;
+    assert_int_equal(apart_model_new(&w.rig, &w.setup, &evidence, 0, &model, &err), NW_OK);
+    assert_true(isnan(model.axes.flexure2) && isnan(model.axes.flexure_sigma2));
+    assert_string_equal(model.axes.why_null,
+                        "the rig file has no flexure that could be set beside it");
+    assert_true(isfinite(model.zones.tilt_m)); /* zones do not ask for it */
+    apart_model_done(&model);
+    gsl_rng_free(w.rng);
+}
+
 static void test_little_and_bad_input(void **state) {
     (void)state;
     struct world w;
@@ -458,6 +479,7 @@ int main(void) {
         cmocka_unit_test(test_local_air_follows_the_climate_log),
         cmocka_unit_test(test_two_filters_tell_the_colour),
         cmocka_unit_test(test_zones_and_axes_tell_without_the_seeing),
+        cmocka_unit_test(test_a_rig_without_flexure_has_no_share_of_it),
         cmocka_unit_test(test_little_and_bad_input),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
