@@ -67,9 +67,13 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
     path, folder = book
     rig = tmp_path / "rig.yaml"
     rig.write_bytes(RIG.read_bytes())
+    advised = answer("check", rig, "--book", path, "--nights", "all")["advice"]
+    assert advised
     first = answer("check", rig, "--book", path, "--night", "2026-05-03")
     # the look at all nights has advised, and nothing was done of it
-    assert {a["outcome"] for a in first["advice_before"]} <= {"open"}
+    before = {a["change"]: a["outcome"] for a in first["advice_before"]}
+    assert set(before) == {a["change"] for a in advised}
+    assert set(before.values()) == {"open"}
     assert "advice_before" not in answer("check", rig), "without a book nothing is said"
     # kept, and not taken up: the command's text says so
     text = run("check", rig, "--book", path, "--night", "2026-05-03").stdout
