@@ -4,8 +4,7 @@
  * no line has. The tables of docs/nights.md.
  * Arguments: seasons (100), nights (8), subs a night (40), cause (none pinch slip air step change
  * filters), seed, sweeps of a chain (4000). The cause "change" narrows the stars of the second half
- * of the nights.
- */
+ * of the nights. */
 #include <stdio.h>
 #include <time.h>
 

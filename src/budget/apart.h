@@ -191,7 +191,7 @@ struct nw_apart {
  *   returned  *ret, yours to free with nw_apart_free
  *   errors    DOMAIN for values that compose no profile, for more than NW_APART_FILTERS filters and
  *             for subs of a filter that is not among them, DATA when no point of the priors can
- * make stars as narrow as were measured, NOMEM */
+ *             make stars as narrow as were measured, NOMEM */
 enum nw_status nw_apart_new(const struct nw_rig *rig, const struct nw_setup *setup,
                             const struct nw_apart_evidence *evidence,
                             const struct nw_apart_opts *opts, struct nw_apart **ret,

@@ -4,7 +4,8 @@
 #include "budget/apart_internal.h"
 
 /* Sigmas from which something stands out: under a tenth of honest seasons have any (bench/apart.c);
- * patterns more, since the errors of focus runs, which stay for an hour, are not modelled. */
+ * patterns more: seven are looked through, and where the time since a focus run is not known its
+ * error, which stays for an hour, is not modelled. */
 #define LOUD_CONSTANT 3.0
 #define LOUD_TERM 3.5
 #define LOUD_PATTERN 4.0

@@ -145,11 +145,11 @@ static void put_shares(struct desk *d, struct nw_ledger *l) {
     const double gain = nw_val_share(&c->gain_e_per_adu);
     double none = NAN;
     const double noise_e = MEDIAN(noise_e, &none);
-    /* electrons over variance go as 1/gain; the offset moves the level as it is */
     /* an offset whose error is not stated: a hundredth (common practice, no source) */
     const double offset_sigma_adu =
         isfinite(c->offset_adu.sigma) ? c->offset_adu.sigma : 0.01 * fabs(c->offset_adu.v);
     const double offset_e = offset_sigma_adu * c->gain_e_per_adu.v;
+    /* electrons over variance go as 1/gain; the offset moves the level as it is */
     const double of_offset = offset_e / (noise_e * noise_e);
     const double sky = MEDIAN(share_sky, &scatter);
     set(nw_ledger_find(l, "sky"), 100.0 * sky,

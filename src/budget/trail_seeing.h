@@ -62,9 +62,9 @@ enum nw_status nw_trail_seeing_solve(const struct nw_trails *trails,
  * nw_measure_frame ("": mono); of colour frames the green pixels are used.
  * Trails that are not along right ascension are refused (over 3 off_sigma_rad): by the frame's
  * world coordinates, to 1 deg, else by the setup's camera_angle, either hand, to its error and 2
- * deg (not where the header has a rotator, whose zero is nobody's). errors  those of
- * nw_trails_measure and of nw_trail_seeing_solve; DATA: what neither header nor rig says; another
- * direction */
+ * deg (not where the header has a rotator, whose zero is nobody's).
+ *   errors  those of nw_trails_measure and of nw_trail_seeing_solve; DATA: what neither header nor
+ *           rig says; another direction */
 enum nw_status nw_trail_seeing(const struct nw_frame *frame, const char *pattern,
                                const struct nw_rig *rig, const struct nw_setup *setup,
                                struct nw_trail_seeing *ret, struct nw_err *err) NW_CHECKED;
