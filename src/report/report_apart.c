@@ -408,6 +408,8 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     nw_json_text(&json, NULL, "rig", report->rig->name);
     nw_json_text(&json, NULL, "setup", report->setup->name);
     json_t *o = nw_json_object(&json, NULL, "nights");
+    json_t *const to_do = nw_json_array(&json, NULL, "advice");
+    json_t *const leave = nw_json_array(&json, NULL, "leave");
     nw_json_text(&json, o, "from", report->from);
     nw_json_text(&json, o, "to", report->to);
     nw_json_count(&json, o, "nights", apart->n_nights);
@@ -453,8 +455,6 @@ enum nw_status nw_report_apart_json(const struct nw_apart_report *report, json_t
     }
     nw_json_count(&json, o, "subs_with_climate", apart->n_excess);
     nw_json_number(&json, o, "convergence", apart->convergence, 4);
-    json_t *const to_do = nw_json_array(&json, NULL, "advice");
-    json_t *const leave = nw_json_array(&json, NULL, "leave");
     if (report->budget) {
         nw_report_advice_json(&json, report->budget, to_do, leave);
     }

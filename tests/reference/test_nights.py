@@ -112,6 +112,12 @@ def test_compare_finds_what_a_change_did(season):
     assert low - 0.5 < -4.84 < high + 0.5
 
 
+def test_too_few_subs_are_not_taken_apart(season):
+    told = answer("check", RIG, "--book", season, "--nights", "2026-05-01")
+    assert told["nights"]["terms"] == [] and told["nights"]["why_null"]["terms"]
+    assert told["advice"] == [] and told["leave"] == []
+
+
 def test_compare_of_nothing_says_so(season):
     told = answer("book", "compare", "2026-05-02", "--book", season, "--rig", RIG, "--to",
                   "2026-05-03")
