@@ -67,6 +67,7 @@ def test_advice_is_remembered_and_judged(book, tmp_path):
     path, folder = book
     rig = tmp_path / "rig.yaml"
     rig.write_bytes(RIG.read_bytes())
+    assert run_book(path, "add", folder).returncode == 0  # may be in the book already
     advised = answer("check", rig, "--book", path, "--nights", "all")["advice"]
     assert advised
     first = answer("check", rig, "--book", path, "--night", "2026-05-03")
