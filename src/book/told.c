@@ -135,9 +135,8 @@ static enum nw_status find_trial(struct nw_book *book, const struct nw_book_tria
     *ret = 0;
     *ret_n_back = 0;
 #define OF_TRIAL                                                                                   \
-    " FROM trial_result WHERE name = ?1 AND setup = ?2 AND rig_name = ?4 AND t_utc_s BETWEEN ?5 "  \
-    "- "                                                                                           \
-    "1 AND ?6 + 1 AND "
+    " FROM trial_result WHERE name = ?1 AND setup = ?2 AND rig_name = ?4 AND "                     \
+    "t_utc_s BETWEEN ?5 - 1 AND ?6 + 1 AND "
     const enum nw_status status =
         book_int_of(book,
                     "SELECT count(*)" OF_TRIAL "((verdict = '" BOOK_TAKEN_BACK

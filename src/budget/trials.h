@@ -156,16 +156,19 @@ struct nw_trial_night {
     double settled_utc_s; /* what is later than this may go on yet; INFINITY: all is there */
 };
 /* Trials that frames are known to be of by what was done, so that a usual night holds none:
- *   pair-about-focus   two places of the focuser, one after the other, 1.5 to 12 depths of focus
- *                      either side of where the filter's other subs of that time have it, alike to
- * a factor of two; not sharp; no row of places (a focus run) rotator-half-turn  two pairs, rotator
- * turned by 60 degrees and more, on one tube side two-tube-sides     two pairs, one each side,
- * rotator as it was five-second-frame  3 to 8 s between subs ten times as long, none as short
- * within ten minutes, focuser where they have it cap-on             darks of one length, gain and
- * temperature: three and more with the Sun under -6 degrees and one and more with it above the
- * horizon edge-card          candidates: flats of one filter, rotator angle and half hour; their
- * pixels say whether a card was before one Where a header does not say what is needed nothing is
- * found. NOMEM. */
+ * - pair-about-focus: two places of the focuser, one after the other, 1.5 to 12 depths of focus
+ *   either side of where the filter's other subs of that time have it, alike to a factor of two;
+ *   not sharp; no row of places (a focus run)
+ * - rotator-half-turn: two pairs, rotator turned by 60 degrees and more, on one tube side
+ * - two-tube-sides: two pairs, one each side, rotator as it was
+ * - five-second-frame: 3 to 8 s between subs ten times as long, none as short within ten minutes,
+ *   focuser where they have it
+ * - cap-on: darks of one length, gain and temperature: three and more with the Sun under -6 degrees
+ *   and one and more with it above the horizon
+ * - edge-card: candidates: flats of one filter, rotator angle and half hour; their pixels say
+ *   whether a card was before one
+ *
+ * Where a header does not say what is needed nothing is found. NOMEM. */
 enum nw_status nw_trials_by_frames(const struct nw_trial_night *night, struct nw_trial_groups *ret,
                                    struct nw_err *err) NW_CHECKED;
 void nw_trial_groups_done(struct nw_trial_groups *groups);

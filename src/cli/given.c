@@ -62,7 +62,7 @@ static bool is_word_of(const char *word, const char *words) {
 enum nw_status cli_takes_only(const struct cli_args *args, const char *verb, const char *takes,
                               const struct cli_option *options, struct nw_err *err) {
     for (const struct cli_option *o = options; o->name; o++) {
-        if (cli_given(args, o->name) && !is_word_of(o->name, "book") &&
+        if (cli_given(args, o->name) && strcmp(o->name, "book") != 0 &&
             !is_word_of(o->name, takes)) {
             return nw_err_set(err, NW_USAGE, "--%s does not belong to %s; it takes: %s", o->name,
                               verb, takes[0] != '\0' ? takes : "no options of its own");
