@@ -96,10 +96,11 @@ static enum nw_status put_um(struct found *f, const char *quantity, double value
     struct nw_book_trial row = f->row;
     nw_text_copy(row.quantity, sizeof row.quantity, quantity);
     nw_text_copy(row.unit, sizeof row.unit, "m");
-    nw_text_copy(row.verdict, sizeof row.verdict, verdict);
     row.value = value_um * 1e-6;
     row.sigma = sigma_um * 1e-6;
-    if (!isfinite(row.value)) {
+    if (isfinite(row.value)) {
+        nw_text_copy(row.verdict, sizeof row.verdict, verdict);
+    } else {
         nw_text_copy(row.why_null, sizeof row.why_null, "the surface does not say");
     }
     return put(f, &row, err);
