@@ -26,9 +26,13 @@ static enum nw_status look_again(struct nw_book *book, const struct cli_args *ar
     const char *const rig_path = cli_text(args, "rig");
     struct nw_rig *rig = NULL;
     struct cli_found_trials found = {.n = 0};
-    enum nw_status status = rig_path ? nw_rig_read(rig_path, NULL, 0, &rig, err) : NW_OK;
+    enum nw_status status = cli_book_rig(book, args, &rig, err);
+    if (status == NW_OK && !rig) {
+        status = nw_err_set(
+            err, NW_USAGE, "--look: the book has no rig file that can be read, expected --rig RIG");
+    }
     if (status == NW_OK) {
-        const struct cli_find_trials how = {.rig = rig,
+        const struct cli_find_trials how = {.rig = rig_path ? rig : NULL,
                                             .rig_path = rig_path,
                                             .setup = cli_text(args, "setup"),
                                             .origin = NW_BOOK_FROM_ADD,
@@ -43,11 +47,24 @@ static enum nw_status look_again(struct nw_book *book, const struct cli_args *ar
     return status;
 }
 
+static enum nw_status check_options(const struct cli_args *args, struct nw_err *err) {
+    static const struct {
+        const char *option, *with;
+    } PAIRS[] = {{"note", "forget"}, {"rig", "look"}, {"setup", "look"}};
+    for (size_t i = 0; i < sizeof PAIRS / sizeof *PAIRS; i++) {
+        if (cli_given(args, PAIRS[i].option) && !cli_given(args, PAIRS[i].with)) {
+            return nw_err_set(err, NW_USAGE, "book trials: --%s goes with --%s", PAIRS[i].option,
+                              PAIRS[i].with);
+        }
+    }
+    return NW_OK;
+}
+
 enum nw_status cli_book_trials(struct nw_book *book, const struct cli_args *args,
                                struct cli_result *result, struct nw_err *err) {
     const char *const note = cli_text(args, "note");
-    enum nw_status status = NW_OK;
-    if (cli_given(args, "forget")) {
+    enum nw_status status = check_options(args, err);
+    if (status == NW_OK && cli_given(args, "forget")) {
         status = nw_book_take_back_trial(book, cli_count(args, "forget", 0), note ? note : "", err);
     }
     if (status == NW_OK && cli_given(args, "restore")) {

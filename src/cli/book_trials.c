@@ -318,6 +318,18 @@ enum nw_status cli_book_last_rig(struct nw_book *book, struct nw_rig **ret, int6
     return status;
 }
 
+enum nw_status cli_book_rig(struct nw_book *book, const struct cli_args *args, struct nw_rig **ret,
+                            struct nw_err *err) {
+    const char *const path = cli_text(args, "rig");
+    const struct nw_setup *setup = NULL;
+    int64_t version = 0;
+    const enum nw_status status = path   ? nw_rig_read(path, NULL, 0, ret, err)
+                                  : book ? cli_book_last_rig(book, ret, &version, err)
+                                         : NW_OK;
+    return status == NW_OK && *ret ? nw_rig_find_setup(*ret, cli_text(args, "setup"), &setup, err)
+                                   : status;
+}
+
 enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_trials *how,
                                     struct cli_found_trials *ret, struct nw_err *err) {
     struct cli_search s = {.book = book, .how = how, .found = ret};
@@ -325,7 +337,9 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
     struct nw_rig *own = NULL;
     enum nw_status status = how->rig ? NW_OK : cli_book_last_rig(book, &own, &s.rig_version, err);
     s.rig = how->rig ? how->rig : own;
-    s.setup = s.rig ? nw_rig_setup(s.rig, how->setup) : NULL;
+    if (status == NW_OK && s.rig) {
+        status = nw_rig_find_setup(s.rig, how->setup, &s.setup, err);
+    }
     if (status == NW_OK && s.setup) {
         status = how->is_all ? nw_book_dates_between(book, how->from, how->to, &dates, err)
                              : nw_book_dates_since(book, how->since_utc_s, &dates, err);

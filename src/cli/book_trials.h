@@ -29,6 +29,10 @@ enum nw_status cli_book_find_trials(struct nw_book *book, const struct cli_find_
 /* The rig file that the book took last: NULL where there is none, or none that can be read. */
 enum nw_status cli_book_last_rig(struct nw_book *book, struct nw_rig **ret, int64_t *ret_version,
                                  struct nw_err *err) NW_CHECKED;
+/* The rig of --rig, else that of the book (NULL: none); yours. Refused where --setup is not in it.
+ */
+enum nw_status cli_book_rig(struct nw_book *book, const struct cli_args *args, struct nw_rig **ret,
+                            struct nw_err *err) NW_CHECKED;
 void cli_found_trials_done(struct cli_found_trials *found);
 /* A result as a row of the book, without rig version, origin and filter. */
 void cli_trial_row(const struct nw_trial_result *result, struct nw_book_trial *ret);

@@ -22,9 +22,8 @@ struct call {
 
 /* What was named is there, and the rig a rig: else no new book is made. */
 static enum nw_status can_add(const struct call *call, struct nw_err *err) {
-    const char *const rig_path = cli_text(call->args, "rig");
     struct nw_rig *rig = NULL;
-    const enum nw_status status = rig_path ? nw_rig_read(rig_path, NULL, 0, &rig, err) : NW_OK;
+    const enum nw_status status = cli_book_rig(NULL, call->args, &rig, err);
     nw_rig_free(rig);
     for (size_t i = 0; i < call->n_words && status == NW_OK; i++) {
         if (!nw_file_is_there(call->words[i])) {
@@ -40,14 +39,9 @@ static enum nw_status add(struct call *call, struct nw_err *err) {
     size_t n_layouts = 0;
     struct nw_rig *rig = NULL;
     int64_t version = 0;
-    enum nw_status status = NW_OK;
-    if (rig_path) {
-        status = nw_rig_read(rig_path, NULL, 0, &rig, err);
-        if (status == NW_OK) {
-            status = cli_rig_layouts(rig_path, &layouts, &n_layouts, err);
-        }
-    } else {
-        status = cli_book_last_rig(call->book, &rig, &version, err);
+    enum nw_status status = cli_book_rig(call->book, call->args, &rig, err);
+    if (status == NW_OK && rig_path) {
+        status = cli_rig_layouts(rig_path, &layouts, &n_layouts, err);
     }
     const struct nw_guide_layouts all = {layouts, n_layouts, NULL};
     const struct nw_book_add_opts opts = {
@@ -344,12 +338,13 @@ static const struct cli_option OPTIONS[] = {
     {.name = "rig",
      .kind = CLI_TEXT,
      .value = "RIG",
-     .help = "add: rig file with the layouts of your logs and the site's longitude; compare: the "
-             "rig; trend: the names of its filters"},
+     .help =
+         "add: rig file with the layouts of your logs and the site's longitude; compare, trials "
+         "--look: the rig; trend: the names of its filters"},
     {.name = "setup",
      .kind = CLI_TEXT,
      .value = "NAME",
-     .help = "add, compare, trials: setup of the rig, else its first"},
+     .help = "add, compare, trials --look: setup of the rig, else its first"},
     {.name = "foretold",
      .kind = CLI_TEXT,
      .value = "NAME",
@@ -383,7 +378,7 @@ static const struct cli_option OPTIONS[] = {
     {.name = "note",
      .kind = CLI_TEXT,
      .value = "TEXT",
-     .help = "change, upkeep, trials: more about your entry"},
+     .help = "change, upkeep, trials --forget: more about your entry"},
     {.name = "days",
      .kind = CLI_NUMBER,
      .value = "N",

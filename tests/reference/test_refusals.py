@@ -27,6 +27,7 @@ def place(tmp_path_factory):
     ("book add none --book new.sqlite", "none: no such file or folder"),
     ("book add lights --rig none --book new.sqlite", "none: cannot open"),
     ("book add lights --rig text --book new.sqlite", "text:1:1: expected keys"),
+    ("book add lights --rig RIG --setup none --book new.sqlite", "no setup 'none'"),
     ("watch none --book new.sqlite --once", "none: no such file or folder"),
     ("watch text --book new.sqlite", "text: is not a folder"),
     ("check lights", "lights: is a folder, expected a file"),
@@ -76,3 +77,16 @@ def test_with_a_book_a_folder_is_still_a_folder(place, tmp_path):
         write_frame(darks / f"{i}.fits", [[500, 501], [502, 503]], IMAGETYP="Dark Frame",
                     EXPTIME=60.0, INSTRUME="cooled mono", DATE_OBS="2026-05-02T01:00:00")
     assert "dark" in good("owed", RIG, darks, place / "lights", "--book", book)
+
+
+def test_trials_of_a_book_without_a_rig(place, tmp_path):
+    book = tmp_path / "b.sqlite"
+    assert run_book(book, "add", place / "lights").returncode == 0
+    for args, says in [(["--note", "x"], "--note goes with --forget"),
+                       (["--rig", RIG], "--rig goes with --look"),
+                       (["--setup", "one"], "--setup goes with --look"),
+                       (["--look"], "no rig file that can be read, expected --rig"),
+                       (["--look", "--rig", RIG, "--setup", "none"], "no setup 'none'")]:
+        done = run_book(book, "trials", *args)
+        assert done.returncode == 2 and done.stdout == "", args
+        assert says in done.stderr and len(done.stderr.splitlines()) == 1
