@@ -111,14 +111,14 @@ def test_darks_by_day_and_a_card(tmp_path):
         is_day = k >= 3
         level = 500 + (0.02 + 0.03 * is_day) * 300
         write_frame(night / f"d{k}.fits", rng.normal(level, 5, (120, 160)),
-              DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, 6 * k), EXPTIME=300.0,
-              IMAGETYP="DARK", INSTRUME="cooled mono", CCD_TEMP=-10.0)
+                    DATE_OBS="2026-06-14T%02d:%02d:00" % (2 if is_day else 12, 6 * k),
+                    EXPTIME=300.0, IMAGETYP="DARK", INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y = np.mgrid[0:120, 0:160][0]
     for k in range(4):
         shade = 1 - 0.12 * y / 120 if k == 3 else 1.0
         write_frame(night / f"f{k}.fits", 500 + rng.normal(20000 * shade, 100, (120, 160)),
-              IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
-              INSTRUME="cooled mono", FILTER="red")
+                    IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
+                    INSTRUME="cooled mono", FILTER="red")
     trials = {t["trial"]: t for t in found(tmp_path / "b.sqlite", night)}
     assert set(trials) == {"cap-on", "edge-card"}
     assert trials["cap-on"]["value"] == pytest.approx(0.0075, abs=0.0003)
@@ -141,12 +141,12 @@ def test_usual_nights_hold_none(tmp_path):
                     FILTER="luminance")
     for k in range(8):
         write_frame(night / f"d{k}.fits", rng.normal(506, 5, (120, 160)), EXPTIME=300.0,
-              IMAGETYP="DARK", DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00",
+                    IMAGETYP="DARK", DATE_OBS=f"2026-06-14T14:{6 * k:02d}:00",
                     INSTRUME="cooled mono", CCD_TEMP=-10.0)
     y, x = np.mgrid[0:120, 0:160]
     fall = 1 - 0.2 * ((x / 160 - 0.5) ** 2 + (y / 120 - 0.5) ** 2) + 0.01 * x / 160
     for k in range(8):
         write_frame(night / f"f{k}.fits", 500 + rng.normal((20000 + 900 * k) * fall, 100),
-              IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
-              INSTRUME="cooled mono", FILTER="red")
+                    IMAGETYP="FLAT", DATE_OBS=f"2026-06-14T08:0{k}:00", EXPTIME=2.0,
+                    INSTRUME="cooled mono", FILTER="red")
     assert found(tmp_path / "b.sqlite", night) == []
