@@ -96,6 +96,7 @@ void book_rollback(struct nw_book *book);
 /* Columns of a row: NaN and "" where NULL. */
 double book_column_real(sqlite3_stmt *statement, int column);
 void book_column_text(sqlite3_stmt *statement, int column, char *to, size_t size);
+enum nw_frame_use book_use_of(const char *word); /* of the column `use` */
 
 /* Light brought to the zenith by an extinction of 0.2 mag an airmass (common practice, no source);
  * NaN where the airmass is not known. */

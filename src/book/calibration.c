@@ -32,7 +32,7 @@ static const char LIGHTS[] =
     COLUMNS "LEFT JOIN night ON night.id = night_id WHERE use = 'light' AND NOT is_double AND "
             "(night.date = ?1 OR object = ?1) GROUP BY frame.id ORDER BY t_start_utc_s, frame.id";
 
-static enum nw_frame_use use_of(const char *word) {
+enum nw_frame_use book_use_of(const char *word) {
     static const enum nw_frame_use USES[] = {NW_USE_LIGHT, NW_USE_BIAS, NW_USE_DARK, NW_USE_FLAT};
     for (size_t i = 0; i < sizeof USES / sizeof USES[0]; i++) {
         if (strcmp(word, nw_frame_use_word(USES[i])) == 0) {
@@ -95,7 +95,7 @@ static enum nw_status read_headers(struct nw_book *book, const char *sql,
             struct nw_book_header *const h = &headers.items[headers.n++];
             *h = (struct nw_book_header){
                 .path = nw_strdup((const char *)sqlite3_column_text(statement, H_PATH)),
-                .use = use_of((const char *)sqlite3_column_text(statement, H_USE)),
+                .use = book_use_of((const char *)sqlite3_column_text(statement, H_USE)),
                 .width_px = (size_t)sqlite3_column_int64(statement, H_WIDTH),
                 .height_px = (size_t)sqlite3_column_int64(statement, H_HEIGHT),
             };

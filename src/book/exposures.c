@@ -64,12 +64,6 @@ static double sun_of(const struct nw_rig *rig, sqlite3_stmt *row, double t_utc_s
                                                                         : NAN;
 }
 
-static enum nw_frame_use use_of(const char *word) {
-    return strcmp(word, "light") == 0  ? NW_USE_LIGHT
-           : strcmp(word, "dark") == 0 ? NW_USE_DARK
-                                       : NW_USE_FLAT;
-}
-
 static enum nw_status take(sqlite3_stmt *row, void *to, struct nw_err *err) {
     struct reading *const r = to;
     struct nw_book_exposures *const all = r->to;
@@ -95,7 +89,7 @@ static enum nw_status take(sqlite3_stmt *row, void *to, struct nw_err *err) {
     *e = (struct nw_trial_exposure){
         .t_start_utc_s = book_column_real(row, X_START),
         .exposure_s = book_column_real(row, X_EXPOSURE),
-        .use = use_of(use),
+        .use = book_use_of(use),
         .train = sqlite3_column_int64(row, X_TRAIN),
         .tube_side = strcmp(side, "east") == 0   ? 1
                      : strcmp(side, "west") == 0 ? -1
