@@ -299,13 +299,15 @@ static double correct_sky(const struct star_job *job, size_t n_fitted, size_t n_
     return sky;
 }
 
-/* Which stars are fitted: the brightest clean ones, and if room is left the blended ones. */
+/* Which stars are fitted: the brightest clean ones, and if room is left the blended ones. Without
+ * light are those that turned out to be hits or noise. */
 static size_t choose(const struct star_job *job, size_t n, size_t n_fit, uint32_t *ret) {
     size_t count = 0;
     for (int pass = 0; pass < 2; pass++) {
         for (size_t i = 0; i < n && count < n_fit; i++) {
             const bool is_blended = (job->stars[i].flags & NW_STAR_BLENDED) != 0;
-            if (star_may_be_fitted(&job->stars[i]) && job->stars[i].snr > 5.0 &&
+            if (star_may_be_fitted(&job->stars[i]) && job->stars[i].flux_adu > 0.0 &&
+                job->stars[i].snr > 5.0 &&
                 !job->peaks->peaks[i].is_pair && /* half a window would tell a wrong width */
                 is_blended == (pass == 1)) {
                 ret[count++] = (uint32_t)i;
