@@ -53,12 +53,13 @@ bool shape_make(const struct seeing *seeing, double pixel_width, struct shape *r
 static double shape_at(const struct shape *s, double dx, double dy) {
     const double u = dx * STEPS + s->half;
     const double v = dy * STEPS + s->half;
-    const int i = (int)u;
-    const int j = (int)v;
-    const size_t side = 2 * (size_t)s->half + 1;
-    if (i < 0 || j < 0 || i + 1 >= (int)side || j + 1 >= (int)side) {
+    const double last = 2.0 * s->half;
+    if (!(u >= 0.0 && v >= 0.0 && u < last && v < last)) {
         return 0.0;
     }
+    const size_t side = 2 * (size_t)s->half + 1;
+    const int i = (int)u;
+    const int j = (int)v;
     const float *const low = s->value + (size_t)j * side + (size_t)i;
     const double tx = u - i;
     const double ty = v - j;
