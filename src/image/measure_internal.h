@@ -22,6 +22,11 @@ struct field {
     int n_threads;
 };
 
+static inline float image_pixel(const struct nw_image_view *image, size_t x, size_t y) {
+    const size_t at = y * image->stride_px + x;
+    return image->px ? image->px[at] : (float)image->px16[at];
+}
+
 /* ---- background.c ---- */
 /* The finite values of an image; without any low is INFINITY, top -INFINITY. */
 struct value_range {

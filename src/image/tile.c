@@ -23,11 +23,6 @@ struct histogram {
     uint32_t count[BINS];
 };
 
-static float pixel_at(const struct nw_image_view *tile, size_t x, size_t y) {
-    const size_t at = y * tile->stride_px + x;
-    return tile->px ? tile->px[at] : (float)tile->px16[at];
-}
-
 /* Finite ones of every step-th pixel, row after row. */
 static size_t every(const struct nw_image_view *tile, size_t step, float sample[static SAMPLE]) {
     size_t n = 0;
@@ -40,7 +35,7 @@ static size_t every(const struct nw_image_view *tile, size_t step, float sample[
         if (y >= tile->height_px) {
             break;
         }
-        const float value = pixel_at(tile, x, y);
+        const float value = image_pixel(tile, x, y);
         if (isfinite(value)) {
             sample[n++] = value;
         }

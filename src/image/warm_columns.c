@@ -51,11 +51,6 @@ static void count_block(void *user, size_t block) {
     }
 }
 
-static double pixel_at(const struct nw_image_view *image, size_t x, size_t y) {
-    const size_t at = y * image->stride_px + x;
-    return image->px ? (double)image->px[at] : (double)image->px16[at];
-}
-
 /* The stretch of rows [*first, *end) in which `warmth`, cut to -1..2 times its median, exceeds half
  * of it most. */
 static void find_stretch(const float *warmth, double median, size_t *first, size_t *end) {
@@ -101,6 +96,10 @@ struct rows {
     double *work;
 };
 
+static double mean_of_two(const struct nw_image_view *image, size_t x0, size_t x1, size_t y) {
+    return 0.5 * ((double)image_pixel(image, x0, y) + (double)image_pixel(image, x1, y));
+}
+
 /* Column x, warm about rows [first, end): how much, and from where to where. */
 static bool measure_column(const struct nw_image_view *image, size_t x, size_t first, size_t end,
                            const struct rows *rows, struct warm_column *ret) {
@@ -108,9 +107,9 @@ static bool measure_column(const struct nw_image_view *image, size_t x, size_t f
     const size_t reach = end + BLOCK_ROWS;
     const size_t reach_end = reach < image->height_px ? reach : image->height_px;
     for (size_t y = reach_first; y < reach_end; y++) {
-        const double near = 0.5 * (pixel_at(image, x - 1, y) + pixel_at(image, x + 1, y));
-        const double far = 0.5 * (pixel_at(image, x - 2, y) + pixel_at(image, x + 2, y));
-        rows->warmth[y] = (float)(pixel_at(image, x, y) - near);
+        const double near = mean_of_two(image, x - 1, x + 1, y);
+        const double far = mean_of_two(image, x - 2, x + 2, y);
+        rows->warmth[y] = (float)((double)image_pixel(image, x, y) - near);
         rows->beside[y] = (float)(near - far);
     }
     double sigma = NAN;
