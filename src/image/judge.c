@@ -7,7 +7,8 @@
  * Holds: a star counts when it explains the pixels better than hits alone by GAIN_MIN. */
 #include "image/stars_internal.h"
 
-/* 2 ln of 1000, as one pixel in 1000 is hot: 13.8. */
+/* 2 ln of 1000, as one pixel in 1000 is hot: 13.8. This one and all that follow: common practice,
+ * no source; what they achieve is in docs/performance.md. */
 static const double HIT_PRICE = 14.0;
 static const double GAIN_MIN = 12.0;
 /* Of the model's light in a pixel: no star is the mean profile, and places are steps of 1/8. */

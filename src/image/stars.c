@@ -8,7 +8,8 @@
 
 enum { FIT_STARS = 1000, SKY_STARS = 20 };
 static const double SKY_SNR = 100.0;
-/* Peaked cores of real optics, times the mean profile's; common practice, no source. */
+/* Peaked cores of real optics, times the mean profile's; sigmas over that; width under which every
+ * star is judged (all three common practice, no source). */
 static const double PEAKED = 1.3, STANDS_OUT = 3.5;
 static const double JUDGE_ALL_PX = 2.7;
 /* Rms of what the profile leaves over its own rms: pinched and wobbling stars reach 0.35 and still

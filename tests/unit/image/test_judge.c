@@ -55,7 +55,8 @@ static bool is_star(const struct scene *s) {
     const struct peak_list peaks = {.peaks = &peak, .n = 1, .cap = 1};
     uint32_t start[2] = {0, 1};
     uint32_t item[1] = {0};
-    const struct grid grid = {.cell_px = SIDE + 1.0, .nx = 1, .ny = 1, .start = start, .item = item};
+    const struct grid grid = {
+        .cell_px = SIDE + 1.0, .nx = 1, .ny = 1, .start = start, .item = item};
     const struct star_job job = {.field = &s->field,
                                  .peaks = &peaks,
                                  .grid = &grid,
@@ -107,8 +108,7 @@ static void test_stars_stay(void **state) {
                                            MID + gsl_ran_flat(rng, -0.5, 0.5),
                                            flux_of(i % 4 < 2 ? 12.0 : 40.0, NOISE, &s.profile)};
             field_add(s.frame, &star, 1, &s.profile, 1.0, 0.01);
-            s.frame->px[MID * SIDE + MID + 1] +=
-                i % 2 ? (float)(star.flux / s.shape.light) : 0.0F;
+            s.frame->px[MID * SIDE + MID + 1] += i % 2 ? (float)(star.flux / s.shape.light) : 0.0F;
             n_stars += is_star(&s);
         }
         print_message("%.1f px: %d of %d stars\n", WIDTH[k], n_stars, N);
