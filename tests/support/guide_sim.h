@@ -155,6 +155,7 @@ static inline void sim_night_run(struct sim_night *night, const struct sim_axis 
                                        .declination_rad = 0.0,
                                        .hour_angle_rad = NAN,
                                        .latitude_rad = NAN,
+                                       .elevation_m = NAN,
                                        .worm_period_s = NAN};
     for (size_t k = 0; k < night->n; k++) {
         const size_t sent = k;
@@ -171,6 +172,21 @@ static inline void sim_night_run(struct sim_night *night, const struct sim_axis 
         rows[k].dec_pulse_s = has ? night->u[1][sent - (size_t)late] / 7.5 : 0.0;
     }
 }
+
+/* Seeded; for gsl_rng_free. */
+static inline gsl_rng *sim_rng(unsigned long seed) {
+    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
+    gsl_rng_set(rng, seed);
+    return rng;
+}
+
+/* A loop that the model describes exactly: walk, drift, white noise. */
+static const struct sim_axis SIM_PLAIN = {.noise = 0.3,
+                                          .walk_per_sqrt_s = 0.05,
+                                          .drift_per_min = 0.4,
+                                          .gain = 0.4,
+                                          .response = 1.0,
+                                          .delay = 1};
 
 /* True rms about the mean of each block of `per` samples, root mean square over whole blocks. */
 static inline double sim_true_in_sub(const double *y, size_t n, size_t per) {

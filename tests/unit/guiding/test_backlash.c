@@ -3,7 +3,7 @@
 #include "guide_sim.h"
 #include "guiding/gap_fit.h"
 
-#include "check.h"
+#include "guide_analysed.h"
 
 #define AS NW_ARCSEC_PER_RAD
 
@@ -15,27 +15,11 @@ static const struct sim_axis GEARS = {.noise = 0.3,
                                       .response = 1.0,
                                       .delay = 1};
 
-static gsl_rng *rng_of(unsigned long seed) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
-    return rng;
-}
-
 /* Right ascension without logged pulses: no worm, no replay; time is for the gears. */
 static void leave_ra_out(struct sim_night *night) {
     for (size_t k = 0; k < night->n; k++) {
         night->log.rows[k].ra_pulse_s = NAN;
     }
-}
-
-static struct nw_guide_analysis *analyse(const struct nw_guide_log *log) {
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    if (nw_guide_analyse(log, NULL, &a, &err) != NW_OK) {
-        print_error("%s\n", err.text);
-        fail();
-    }
-    return a;
 }
 
 enum { PULSES = 40 };
@@ -50,7 +34,7 @@ static void fill_moves(gsl_rng *rng, struct guide_moves *moves, double *pulse_s,
 
 static void test_path_is_that_of_motor_and_axis(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(1);
+    gsl_rng *rng = sim_rng(1);
     double pulse_s[PULSES];
     size_t before[PULSES];
     struct guide_moves moves;
@@ -73,7 +57,7 @@ static void test_path_is_that_of_motor_and_axis(void **state) {
 
 static void test_slopes_are_differences(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(2);
+    gsl_rng *rng = sim_rng(2);
     double pulse_s[PULSES];
     size_t before[PULSES];
     struct guide_moves moves;
@@ -121,7 +105,7 @@ static void check_columns(const struct guide_whitener *w, const double *e, const
 /* Side by side and one by one: the same sums of squares. */
 static void test_many_gears_at_once_are_those_one_by_one(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(3);
+    gsl_rng *rng = sim_rng(3);
     double pulse_s[PULSES];
     size_t before[PULSES];
     struct guide_moves moves;
@@ -174,7 +158,7 @@ static void test_many_gears_at_once_are_those_one_by_one(void **state) {
 
 static void test_gap_with_its_interval_when_it_is_crossed(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(11);
+    gsl_rng *rng = sim_rng(11);
     static const double drift[2] = {0.0, 0.3};
     enum { NIGHTS = 12 };
     int inside = 0;
@@ -189,7 +173,7 @@ static void test_gap_with_its_interval_when_it_is_crossed(void **state) {
         sim_night_init(&night, 1800, 2.0);
         sim_night_run(&night, &GEARS, &dec, rng);
         leave_ra_out(&night);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed(&night.log, NULL);
         const struct nw_guide_backlash *b = &a->backlash;
         assert_true(b->is_identified && b->crossings >= NW_GUIDE_CROSSINGS);
         check_near(b->crossings, (double)night.crossings[1], 4.0, "as simulated");
@@ -212,7 +196,7 @@ static void test_gap_with_its_interval_when_it_is_crossed(void **state) {
 
 static void test_held_on_one_flank_it_is_not_told(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(13);
+    gsl_rng *rng = sim_rng(13);
     int identified = 0;
     for (int i = 0; i < 2; i++) {
         struct sim_axis dec = GEARS;
@@ -222,7 +206,7 @@ static void test_held_on_one_flank_it_is_not_told(void **state) {
         sim_night_init(&night, 1800, 2.0);
         sim_night_run(&night, &GEARS, &dec, rng);
         leave_ra_out(&night);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed(&night.log, NULL);
         identified += a->backlash.is_identified;
         assert_true(a->backlash.is_identified || isnan(a->backlash.gap_rad));
         assert_non_null(strstr(a->backlash.why_null, "there-and-back"));
@@ -235,11 +219,11 @@ static void test_held_on_one_flank_it_is_not_told(void **state) {
 
 static void test_no_gap_is_bounded(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(17);
+    gsl_rng *rng = sim_rng(17);
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
     sim_night_run(&night, &GEARS, &GEARS, rng);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed(&night.log, NULL);
     assert_false(a->backlash.is_identified);
     assert_true(isnan(a->backlash.gap_rad) && a->backlash.high_rad * AS < 0.3);
     assert_non_null(strstr(a->backlash.why_null, "no gap shows"));
@@ -247,7 +231,7 @@ static void test_no_gap_is_bounded(void **state) {
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].dec_pulse_s = NAN;
     }
-    a = analyse(&night.log);
+    a = analysed(&night.log, NULL);
     assert_true(isnan(a->backlash.high_rad));
     assert_non_null(strstr(a->backlash.why_null, "not logged"));
     nw_guide_analysis_free(a);

@@ -32,8 +32,7 @@ static void fill(gsl_rng *rng, double change, struct nw_guide_log *log, struct n
 
 static void test_interval_covers_the_change(void **state) {
     (void)state;
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, 5);
+    gsl_rng *rng = sim_rng(5);
     static struct nw_guide_row rows[SUBS];
     static struct nw_guide_sub subs[SUBS];
     struct nw_guide_log log;
@@ -61,8 +60,7 @@ static void test_interval_covers_the_change(void **state) {
 /* Nights of unlike air, each logged in runs of one setting: no run says anything by itself. */
 static void test_many_runs_of_many_nights_share_the_change(void **state) {
     (void)state;
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, 6);
+    gsl_rng *rng = sim_rng(6);
     enum { NIGHTS = 3, RUNS = 8, PER_RUN = 4, ALL = NIGHTS * RUNS };
     static struct nw_guide_row rows[ALL][2];
     static struct nw_guide_sub subs[ALL][PER_RUN];
@@ -113,8 +111,7 @@ static void test_many_runs_of_many_nights_share_the_change(void **state) {
 
 static void test_spans_say_which_setting_ruled(void **state) {
     (void)state;
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, 8);
+    gsl_rng *rng = sim_rng(8);
     static struct nw_guide_row rows[SUBS];
     static struct nw_guide_sub subs[SUBS];
     struct nw_guide_log log;

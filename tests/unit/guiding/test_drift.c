@@ -4,23 +4,9 @@
 #include "guide_sim.h"
 #include "guiding/whiten.h"
 
-#include "check.h"
+#include "guide_analysed.h"
 
 #define AS NW_ARCSEC_PER_RAD
-
-/* Loops that the model describes exactly: walk, drift, white noise. */
-static const struct sim_axis PLAIN = {.noise = 0.3,
-                                      .walk_per_sqrt_s = 0.05,
-                                      .drift_per_min = 0.4,
-                                      .gain = 0.4,
-                                      .response = 1.0,
-                                      .delay = 1};
-
-static gsl_rng *rng_of(unsigned long seed) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
-    return rng;
-}
 
 struct pulls {
     double sum, sum2, n;
@@ -29,13 +15,10 @@ struct pulls {
 /* A night of 30 minutes, both axes. */
 static void add_night(const struct sim_axis *ra, const struct sim_axis *dec, gsl_rng *rng,
                       struct pulls *p) {
-    static const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
     struct sim_night night;
     sim_night_init(&night, 900, 2.0);
     sim_night_run(&night, ra, dec, rng);
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    assert_int_equal(nw_guide_analyse(&night.log, &opts, &a, &err), NW_OK);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     for (int axis = 0; axis < 2; axis++) {
         const struct nw_guide_axis *x = axis == 0 ? &a->ra : &a->dec;
         const double d = (x->drift_rad_s * AS - 0.4 / 60.0) / (x->drift_sigma_rad_s * AS);
@@ -50,10 +33,10 @@ static void add_night(const struct sim_axis *ra, const struct sim_axis *dec, gsl
 /* The sigma allows for pulses that act at 1 +- 0.15 of the rate given, so the nights do that. */
 static void test_pulls_over_100_nights(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(5);
+    gsl_rng *rng = sim_rng(5);
     struct pulls p = {0};
     for (int i = 0; i < 100; i++) {
-        struct sim_axis both[2] = {PLAIN, PLAIN};
+        struct sim_axis both[2] = {SIM_PLAIN, SIM_PLAIN};
         for (int axis = 0; axis < 2; axis++) {
             both[axis].response += 0.15 * gsl_ran_gaussian(rng, 1.0);
         }
@@ -70,9 +53,9 @@ static void test_pulls_over_100_nights(void **state) {
 /* 85 % of the rate, never said: read as drift it would be 0.07 arcsec/min for 0.4. */
 static void test_weak_pulses_are_not_read_as_drift(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(6);
+    gsl_rng *rng = sim_rng(6);
     struct pulls p = {0};
-    struct sim_axis weak = PLAIN;
+    struct sim_axis weak = SIM_PLAIN;
     weak.response = 0.85;
     weak.deadband = 0.3; /* tells the response from noise with a memory */
     for (int i = 0; i < 30; i++) {
@@ -86,18 +69,15 @@ static void test_weak_pulses_are_not_read_as_drift(void **state) {
 /* Pulses that follow a worm which nobody takes out look as if they had no effect. */
 static void test_a_worm_of_declination_does_not_speak_of_the_response(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
-    struct sim_axis worm = PLAIN;
+    gsl_rng *rng = sim_rng(8);
+    struct sim_axis worm = SIM_PLAIN;
     worm.worm = 6.0;
     worm.worm_period_s = 480.0;
     worm.gain = 0.6;
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
-    sim_night_run(&night, &PLAIN, &worm, rng);
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    static const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
-    assert_int_equal(nw_guide_analyse(&night.log, &opts, &a, &err), NW_OK);
+    sim_night_run(&night, &SIM_PLAIN, &worm, rng);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     check_near(a->dec.drift_rad_s * AS * 60.0, 0.4, 3.0 * a->dec.drift_sigma_rad_s * AS * 60.0,
                "as simulated (0.02 came out)");
     nw_guide_analysis_free(a);
@@ -109,7 +89,7 @@ static void test_a_worm_of_declination_does_not_speak_of_the_response(void **sta
 static void test_two_columns_at_once(void **state) {
     (void)state;
     enum { N = 60 };
-    gsl_rng *rng = rng_of(7);
+    gsl_rng *rng = sim_rng(7);
     double t_s[N];
     double e[N];
     double x[N];

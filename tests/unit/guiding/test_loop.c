@@ -1,7 +1,7 @@
 /* test_loop.c - simulated loops with known motion: what the analysis says against the truth */
 #include "guide_sim.h"
 
-#include "check.h"
+#include "guide_analysed.h"
 
 #define AS NW_ARCSEC_PER_RAD
 
@@ -25,28 +25,10 @@ static struct sim_axis ra_axis(void) {
     return ra;
 }
 
-static struct nw_guide_analysis *analyse(const struct nw_guide_log *log,
-                                         const struct nw_guide_opts *opts) {
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    const struct nw_guide_opts quick = {.noise_floor_rad = NAN, .is_loop_only = true};
-    if (nw_guide_analyse(log, opts ? opts : &quick, &a, &err) != NW_OK) {
-        print_error("%s\n", err.text);
-        fail();
-    }
-    return a;
-}
-
-static gsl_rng *rng_of(unsigned long seed) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
-    return rng;
-}
-
 static void test_log_overstates_motion_and_bounds_hold_the_truth(void **state) {
     (void)state;
     const struct sim_axis ra = ra_axis();
-    gsl_rng *rng = rng_of(11);
+    gsl_rng *rng = sim_rng(11);
     double log_dec = 0.0;
     double true_dec = 0.0;
     double log_ra = 0.0;
@@ -56,7 +38,7 @@ static void test_log_overstates_motion_and_bounds_hold_the_truth(void **state) {
         struct sim_night night;
         sim_night_init(&night, 3600, 2.0);
         sim_night_run(&night, &ra, &DEC, rng);
-        struct nw_guide_analysis *a = analyse(&night.log, NULL);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         log_ra += sim_rms(night.e[0], night.n) / NIGHTS;
         true_ra += sim_rms(night.y[0], night.n) / NIGHTS;
         log_dec += sim_rms(night.e[1], night.n) / NIGHTS;
@@ -84,17 +66,9 @@ static void test_log_overstates_motion_and_bounds_hold_the_truth(void **state) {
     gsl_rng_free(rng);
 }
 
-/* Loops that the model describes exactly: walk, drift, white noise. */
-static const struct sim_axis PLAIN = {.noise = 0.3,
-                                      .walk_per_sqrt_s = 0.05,
-                                      .drift_per_min = 0.4,
-                                      .gain = 0.4,
-                                      .response = 1.0,
-                                      .delay = 1};
-
 static void test_coverage_over_100_nights(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(5);
+    gsl_rng *rng = sim_rng(5);
     enum { NIGHTS = 100 };
     int in_bounds = 0;
     int in_noise = 0;
@@ -102,8 +76,8 @@ static void test_coverage_over_100_nights(void **state) {
     for (int i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         sim_night_init(&night, 900, 2.0);
-        sim_night_run(&night, &PLAIN, &PLAIN, rng);
-        struct nw_guide_analysis *a = analyse(&night.log, NULL);
+        sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         for (int axis = 0; axis < 2; axis++) {
             const struct nw_guide_axis *x = axis == 0 ? &a->ra : &a->dec;
             const double truth = sim_true_in_sub(night.y[axis], night.n, 150);
@@ -126,7 +100,7 @@ static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
     (void)state;
     /* worm, gear with memory, noise with memory, dead band: with pulses and without */
     const struct sim_axis ra = ra_axis();
-    gsl_rng *rng = rng_of(31);
+    gsl_rng *rng = sim_rng(31);
     int in_bounds = 0;
     for (int i = 0; i < 20; i++) {
         struct sim_night night;
@@ -135,7 +109,7 @@ static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
         for (size_t k = 0; k < night.n && i % 4 == 0; k++) {
             night.log.rows[k].ra_pulse_s = night.log.rows[k].dec_pulse_s = NAN;
         }
-        struct nw_guide_analysis *a = analyse(&night.log, NULL);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         const double truth_ra = sim_true_in_sub(night.y[0], night.n, 150);
         const double truth_dec = sim_true_in_sub(night.y[1], night.n, 150);
         in_bounds +=
@@ -152,20 +126,20 @@ static void test_bounds_hold_for_loops_the_model_does_not_know(void **state) {
 /* Gears that shake for some samples, noise that outlasts one: the loop model reads 0.90 and 0.95 */
 static void test_shake_and_memory_are_seen(void **state) {
     (void)state;
-    struct sim_axis gears = PLAIN;
+    struct sim_axis gears = SIM_PLAIN;
     gears.gear = 0.3;
     gears.gear_s = 8.0;
-    struct sim_axis air = PLAIN;
+    struct sim_axis air = SIM_PLAIN;
     air.noise_memory = 0.25;
     air.gain = 0.6;
-    gsl_rng *rng = rng_of(41);
+    gsl_rng *rng = sim_rng(41);
     double ratio[2] = {0.0, 0.0};
     enum { NIGHTS = 2 };
     for (int i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         sim_night_init(&night, 3600, 2.0);
         sim_night_run(&night, &gears, &air, rng);
-        struct nw_guide_analysis *a = analyse(&night.log, NULL);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         check_near(a->ra.noise_rad * AS, 0.3, 0.02, "white noise beside the gears");
         check_near(a->ra.shake_rad * AS, 0.3, 0.09, "gears");
         assert_true(a->ra.shake_s > 4.0 && a->ra.shake_s < 20.0);
@@ -187,16 +161,16 @@ static void test_shake_and_memory_are_seen(void **state) {
 static void test_variance_of_a_plain_loop_is_the_closed_form(void **state) {
     (void)state;
     /* y' = (1-g) y - g n + w: var y = (g^2 r + q)/(g (2-g)); noise alone g/(2-g), GUI-07 */
-    struct sim_axis loop = PLAIN;
+    struct sim_axis loop = SIM_PLAIN;
     loop.drift_per_min = 0.0;
     loop.gain = 0.5;
-    gsl_rng *rng = rng_of(3);
+    gsl_rng *rng = sim_rng(3);
     struct sim_night night;
     sim_night_init(&night, 20000, 2.0);
     sim_night_run(&night, &loop, &loop, rng);
     const double want = sqrt((0.25 * 0.09 + 0.0025 * 2.0) / 0.75);
     check_near(sim_rms(night.y[0], night.n), want, 0.03 * want, "closed form (the simulator)");
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     check_near(a->ra.noise_rad * AS, 0.3, 0.006, "closed form: white noise of 0.3");
     /* a long sub: the own mean takes next to nothing away */
     check_near(a->ra.motion_in_sub_rad * AS, want, 0.03 * want, "closed form");
@@ -208,7 +182,7 @@ static void test_variance_of_a_plain_loop_is_the_closed_form(void **state) {
     loop.delay = 2;
     sim_night_run(&night, &loop, &loop, rng);
     check_near(pow(sim_rms(night.y[0], night.n) / 0.3, 2.0), 0.6, 0.03, "REFERENCES GUI-07, d 2");
-    a = analyse(&night.log, NULL);
+    a = analysed_loop(&night.log);
     check_near(a->ra.noise_rad * AS, 0.3, 0.006, "two frames late: the log says which pulse acted");
     check_near(a->ra.motion_in_sub_rad * AS, sqrt(0.6) * 0.3, 0.01, "REFERENCES GUI-07, d 2");
     nw_guide_analysis_free(a);
@@ -218,13 +192,13 @@ static void test_variance_of_a_plain_loop_is_the_closed_form(void **state) {
 
 static void test_no_noise_is_exact(void **state) {
     (void)state;
-    struct sim_axis quiet = PLAIN;
+    struct sim_axis quiet = SIM_PLAIN;
     quiet.noise = 0.0;
-    gsl_rng *rng = rng_of(9);
+    gsl_rng *rng = sim_rng(9);
     struct sim_night night;
     sim_night_init(&night, 900, 2.0);
     sim_night_run(&night, &quiet, &quiet, rng);
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     const double truth = sim_true_in_sub(night.y[0], night.n, 150);
     check_near(a->ra.motion_in_sub_rad * AS, truth, 0.03 * truth,
                "no noise: the log is the motion");
@@ -252,7 +226,7 @@ static void test_response_from_dithers(void **state) {
     (void)state;
     struct sim_axis weak = DEC;
     weak.response = 0.8;
-    gsl_rng *rng = rng_of(21);
+    gsl_rng *rng = sim_rng(21);
     double sum = 0.0;
     double pull2 = 0.0;
     for (int i = 0; i < 20; i++) {
@@ -261,7 +235,7 @@ static void test_response_from_dithers(void **state) {
         add_dithers(&night, 150, 6.0);
         sim_night_run(&night, &weak, &weak, rng);
         mark_dithers(&night, 150);
-        struct nw_guide_analysis *a = analyse(&night.log, NULL);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         assert_int_equal(a->n_dithers, 11);
         assert_false(a->are_dithers_inferred);
         sum += (a->ra.response + a->dec.response) / 40.0;
@@ -280,12 +254,12 @@ static void test_response_from_dithers(void **state) {
 
 static void test_jumps_stand_in_for_untold_dithers(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(2);
+    gsl_rng *rng = sim_rng(2);
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
     add_dithers(&night, 200, 6.0);
     sim_night_run(&night, &DEC, &DEC, rng);
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     assert_int_equal(a->n_dithers, 8);
     assert_true(a->are_dithers_inferred);
     check_near(a->dithers[0].start_s, 400.0, 1e-9, "where the simulator put it");
@@ -297,16 +271,16 @@ static void test_jumps_stand_in_for_untold_dithers(void **state) {
 
 static void test_signs(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(4);
-    struct sim_axis east = PLAIN;
-    struct sim_axis south = PLAIN;
+    gsl_rng *rng = sim_rng(4);
+    struct sim_axis east = SIM_PLAIN;
+    struct sim_axis south = SIM_PLAIN;
     east.drift_per_min = 2.0;
     south.drift_per_min = -2.0;
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
     sim_night_run(&night, &east, &south, rng);
     /* the star runs off + east; the loop answers with - pulses and lags behind on the + side */
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     check_near(a->ra.drift_rad_s * AS * 60.0, 2.0, 4.0 * a->ra.drift_sigma_rad_s * AS * 60.0,
                "+ east");
     check_near(a->dec.drift_rad_s * AS * 60.0, -2.0, 4.0 * a->dec.drift_sigma_rad_s * AS * 60.0,
@@ -319,7 +293,7 @@ static void test_signs(void **state) {
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s *= -1.0;
     }
-    a = analyse(&night.log, NULL);
+    a = analysed_loop(&night.log);
     assert_true(a->ra.drift_rad_s * AS * 60.0 < 2.0 - 10.0 * a->ra.drift_sigma_rad_s * AS * 60.0);
     nw_guide_analysis_free(a);
     sim_night_done(&night);
@@ -329,22 +303,22 @@ static void test_signs(void **state) {
 static void test_declination_scales_the_rate(void **state) {
     (void)state;
     /* at dec 60 a second of pulse moves the star half as far: give the same sky, twice the pulse */
-    gsl_rng *rng = rng_of(4);
+    gsl_rng *rng = sim_rng(4);
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     const double drift = a->ra.drift_rad_s;
     nw_guide_analysis_free(a);
     night.log.declination_rad = 60.0 * NW_RAD_PER_DEG;
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s *= 2.0;
     }
-    a = analyse(&night.log, NULL);
+    a = analysed_loop(&night.log);
     check_near(a->ra.drift_rad_s, drift, 1e-6 * fabs(drift), "rate on the sky = rate * cos dec");
     nw_guide_analysis_free(a);
     night.log.declination_rad = NAN;
-    a = analyse(&night.log, NULL);
+    a = analysed_loop(&night.log);
     assert_true(isnan(a->ra.drift_rad_s) && isnan(a->ra.motion_in_sub_rad));
     assert_true(isfinite(a->ra.motion_high_rad));
     assert_non_null(strstr(a->ra.why_null, "declination_deg"));
@@ -356,15 +330,15 @@ static void test_declination_scales_the_rate(void **state) {
 
 static void test_without_pulses_and_without_side(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
+    gsl_rng *rng = sim_rng(8);
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
     night.log.is_dec_sign_known = false;
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s = NAN;
     }
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     const double truth = sim_true_in_sub(night.y[0], night.n, 150);
     assert_true(a->ra.is_loop_inferred && isnan(a->ra.drift_rad_s));
     assert_non_null(strstr(a->ra.why_drift, "not logged"));
@@ -380,12 +354,12 @@ static void test_without_pulses_and_without_side(void **state) {
 
 static void test_pulse_before_or_after_is_found(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
+    gsl_rng *rng = sim_rng(8);
     struct sim_night night;
     sim_night_init(&night, 900, 2.0);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
     night.log.pulse_acts = NW_PULSE_ACTS_UNKNOWN;
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     assert_int_equal(a->pulse_acts, NW_PULSE_ACTS_AFTER);
     assert_true(a->is_pulse_acts_inferred);
     nw_guide_analysis_free(a);
@@ -394,7 +368,7 @@ static void test_pulse_before_or_after_is_found(void **state) {
         night.log.rows[k].dec_pulse_s = night.log.rows[k - 1].dec_pulse_s;
     }
     night.log.rows[0].ra_pulse_s = night.log.rows[0].dec_pulse_s = 0.0;
-    a = analyse(&night.log, NULL);
+    a = analysed_loop(&night.log);
     assert_int_equal(a->pulse_acts, NW_PULSE_ACTS_BEFORE);
     nw_guide_analysis_free(a);
     sim_night_done(&night);
@@ -403,20 +377,20 @@ static void test_pulse_before_or_after_is_found(void **state) {
 
 static void test_ringing_is_flagged(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
+    gsl_rng *rng = sim_rng(8);
     struct sim_night night;
     sim_night_init(&night, 900, 2.0);
-    struct sim_axis fast = PLAIN;
+    struct sim_axis fast = SIM_PLAIN;
     fast.gain = 1.85; /* stable below 2 */
-    struct sim_axis late = PLAIN;
+    struct sim_axis late = SIM_PLAIN;
     late.delay = 2;
     late.gain = 0.95; /* stable below 1: GUI-08 */
     sim_night_run(&night, &fast, &late, rng);
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     assert_true(a->ra.is_oscillating && a->dec.is_oscillating);
     nw_guide_analysis_free(a);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
-    a = analyse(&night.log, NULL);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
+    a = analysed_loop(&night.log);
     assert_false(a->ra.is_oscillating || a->dec.is_oscillating);
     nw_guide_analysis_free(a);
     sim_night_done(&night);
@@ -425,20 +399,20 @@ static void test_ringing_is_flagged(void **state) {
 
 static void test_noise_floor_and_given_subs(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
+    gsl_rng *rng = sim_rng(8);
     struct sim_night night;
     sim_night_init(&night, 900, 2.0);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
     const struct nw_span subs[] = {{100.0, 400.0}, {500.0, 800.0}, {1790.0, 1795.0}};
     struct nw_guide_opts opts = {.subs = subs, .n_subs = 3, .noise_floor_rad = NAN};
-    struct nw_guide_analysis *free_a = analyse(&night.log, &opts);
+    struct nw_guide_analysis *free_a = analysed(&night.log, &opts);
     assert_int_equal(free_a->n_subs, 3);
     assert_int_equal(free_a->subs[0].n, 150);
     assert_true(isnan(free_a->subs[2].ra_rad)); /* 3 samples */
     check_near(free_a->subs[1].ra_rad * AS, sim_true_in_sub(night.y[0] + 250, 150, 150), 0.05,
                "simulated truth of one sub");
     opts.noise_floor_rad = 0.35 * SIM_ARCSEC;
-    struct nw_guide_analysis *a = analyse(&night.log, &opts);
+    struct nw_guide_analysis *a = analysed(&night.log, &opts);
     check_near(a->ra.noise_rad * AS, 0.35, 1e-9, "never below the floor");
     assert_true(a->ra.motion_high_rad < free_a->ra.motion_high_rad);
     nw_guide_analysis_free(a);
@@ -454,11 +428,11 @@ static void test_noise_floor_and_given_subs(void **state) {
 
 static void test_few_samples_give_reasons(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(8);
+    gsl_rng *rng = sim_rng(8);
     struct sim_night night;
     sim_night_init(&night, 40, 2.0);
-    sim_night_run(&night, &PLAIN, &PLAIN, rng);
-    struct nw_guide_analysis *a = analyse(&night.log, NULL);
+    sim_night_run(&night, &SIM_PLAIN, &SIM_PLAIN, rng);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     assert_true(isnan(a->ra.motion_in_sub_rad) && isnan(a->ra.drift_rad_s));
     assert_true(a->ra.why_null[0] != '\0');
     check_near(a->ra.rms_logged_rad * AS, sim_rms(night.e[0], 40), 1e-9, "brute force");

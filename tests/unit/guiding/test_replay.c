@@ -2,7 +2,7 @@
 #include "guide_sim.h"
 #include "guiding/replay.h"
 
-#include "check.h"
+#include "guide_analysed.h"
 
 #define AS NW_ARCSEC_PER_RAD
 
@@ -23,21 +23,10 @@ static const struct sim_axis DEC = {.noise = 0.25,
                                     .gap = 2.25,
                                     .delay = 1};
 
-static struct nw_guide_analysis *analyse(const struct nw_guide_log *log) {
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    if (nw_guide_analyse(log, NULL, &a, &err) != NW_OK) {
-        print_error("%s\n", err.text);
-        fail();
-    }
-    return a;
-}
-
 /* The night of a seed does not depend on the settings: what is drawn is drawn. */
 static void run_steps(unsigned long seed, size_t n, const struct sim_axis *ra,
                       const struct sim_axis *dec, struct sim_night *night) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
+    gsl_rng *rng = sim_rng(seed);
     sim_night_init(night, n, 2.0);
     sim_night_run(night, ra, dec, rng);
     gsl_rng_free(rng);
@@ -62,7 +51,7 @@ static void test_promise_is_what_the_night_gives(void **state) {
     for (unsigned long i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         run_night(100 + i, &RA, &DEC, &night);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed(&night.log, NULL);
         const struct nw_guide_replay *r = &a->replay;
         assert_string_equal(r->why_null, "");
         assert_true(r->is_dec_allowed && !r->is_flat);
@@ -100,7 +89,7 @@ static void test_logged_stage_is_the_motion_in_sub(void **state) {
     (void)state;
     struct sim_night night;
     run_night(7, &RA, &DEC, &night);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed(&night.log, NULL);
     const double both = hypot(a->ra.motion_in_sub_rad, a->dec.motion_in_sub_rad);
     check_near(a->replay.current_rad, both, 1e-6 * both, "the same quantity by another way");
     assert_true(a->replay.holdout_error < 0.2);
@@ -115,7 +104,7 @@ static void test_dec_is_refused_while_its_gap_is_not_told(void **state) {
     dec.drift_per_min = 3.0;
     struct sim_night night;
     run_steps(8, 1800, &RA, &dec, &night);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed(&night.log, NULL);
     assert_false(a->replay.is_dec_allowed);
     assert_true(isnan(a->replay.gain_dec) && isfinite(a->replay.gain_ra));
     assert_non_null(strstr(a->replay.why_dec, "backlash"));
@@ -123,7 +112,7 @@ static void test_dec_is_refused_while_its_gap_is_not_told(void **state) {
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s = NAN;
     }
-    a = analyse(&night.log);
+    a = analysed(&night.log, NULL);
     assert_true(isnan(a->replay.gain_ra) && a->replay.why_null[0] != '\0');
     nw_guide_analysis_free(a);
     sim_night_done(&night);
@@ -140,7 +129,7 @@ static void test_good_settings_are_left_alone(void **state) {
     dec.gap = 0.0;
     dec.gain = 0.2;
     run_night(9, &ra, &dec, &night);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed(&night.log, NULL);
     assert_true(a->replay.is_flat);
     assert_true(a->replay.gain_ra_low <= 0.3 && a->replay.gain_ra_high >= 0.2);
     nw_guide_analysis_free(a);
@@ -163,7 +152,7 @@ static void test_known_optimum_is_found_and_kept(void **state) {
     for (unsigned long i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         run_night(50 + i, &hard, &best, &night);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed(&night.log, NULL);
         const struct nw_guide_replay *r = &a->replay;
         assert_true(!r->is_flat && !r->is_ra_flat && r->is_dec_allowed);
         dec_left += r->is_dec_flat;
@@ -193,7 +182,7 @@ static void test_no_replay_where_pulses_act_otherwise(void **state) {
     ra.gap = 3.0; /* right ascension is not looked at for a gap */
     struct sim_night night;
     run_steps(70, 1800, &ra, &DEC, &night);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed(&night.log, NULL);
     assert_non_null(strstr(a->replay.why_null, "self-check"));
     assert_true(a->ra.check.is_gap_seen && isnan(a->replay.gain_ra));
     nw_guide_analysis_free(a);

@@ -15,8 +15,7 @@ static const struct sim_axis PLAIN = {.noise = 0.3,
 /* dec NULL: as ra, but its pulses are not logged: no gears to look for, which takes the time */
 static void run_night(unsigned long seed, const struct sim_axis *ra, const struct sim_axis *dec,
                       struct sim_night *night) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
+    gsl_rng *rng = sim_rng(seed);
     sim_night_init(night, 3600, 2.0);
     sim_night_run(night, ra, dec ? dec : ra, rng);
     for (size_t k = 0; k < night->n && !dec; k++) {

@@ -6,7 +6,7 @@
 #include "guiding/runs.h"
 #include "guiding/worm.h"
 
-#include "check.h"
+#include "guide_analysed.h"
 
 #define AS NW_ARCSEC_PER_RAD
 
@@ -19,23 +19,6 @@ static const struct sim_axis WORM = {.noise = 0.3,
                                      .gain = 0.5,
                                      .response = 1.0,
                                      .delay = 1};
-
-static gsl_rng *rng_of(unsigned long seed) {
-    gsl_rng *rng = gsl_rng_alloc(gsl_rng_mt19937);
-    gsl_rng_set(rng, seed);
-    return rng;
-}
-
-static struct nw_guide_analysis *analyse(const struct nw_guide_log *log) {
-    struct nw_guide_analysis *a = NULL;
-    struct nw_err err = {0};
-    const struct nw_guide_opts opts = {.noise_floor_rad = NAN, .is_loop_only = true};
-    if (nw_guide_analyse(log, &opts, &a, &err) != NW_OK) {
-        print_error("%s\n", err.text);
-        fail();
-    }
-    return a;
-}
 
 static void test_whitener_without_memory_is_the_filter(void **state) {
     (void)state;
@@ -69,7 +52,7 @@ static void test_noise_with_memory_is_whitened(void **state) {
     (void)state;
     /* noise alone, memory 0.6, no walk: e[k] - 0.6 e[k-1] is white with variance 1 - 0.36; the
      * filter knows no level and no drift, which fades with the samples */
-    gsl_rng *rng = rng_of(7);
+    gsl_rng *rng = sim_rng(7);
     enum { N = 4000 };
     static double t[N], e[N], x[N], known[N], w_e[N];
     static bool starts[N];
@@ -100,7 +83,7 @@ static void test_noise_with_memory_is_whitened(void **state) {
 /* Baluev's formula against what noise does: maxima of normalised power over a fine grid. */
 static void test_false_alarm_is_the_share_of_noise_above(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(3);
+    gsl_rng *rng = sim_rng(3);
     enum { N = 60, NIGHTS = 200, GRID = 240 };
     const double f_most = 0.25;
     int above = 0;
@@ -180,7 +163,7 @@ static void test_power_is_the_published_one(void **state) {
  * cent uncertain there, as the worm of the header it is told well. */
 static void test_a_short_log_knows_its_worm(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(41);
+    gsl_rng *rng = sim_rng(41);
     for (int i = 0; i < 4; i++) {
         struct sim_axis ra = WORM;
         struct sim_night night;
@@ -189,7 +172,7 @@ static void test_a_short_log_knows_its_worm(void **state) {
         sim_night_init(&night, 600, 2.0);
         sim_night_run(&night, &ra, &ra, rng);
         night.log.worm_period_s = 476.0;
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         const struct nw_guide_period *const p = &a->worm.periods[0];
         assert_true(a->worm.n > 1 && p->harmonic == 1 && p->period_sigma_s < 5.0);
         check_near(p->period_s, 480.0, 4.0 * p->period_sigma_s, "as simulated");
@@ -202,7 +185,7 @@ static void test_a_short_log_knows_its_worm(void **state) {
 
 static void test_period_amplitude_and_phase_with_their_sigmas(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(17);
+    gsl_rng *rng = sim_rng(17);
     enum { NIGHTS = 40 };
     double pull2[3] = {0};
     double sum = 0.0;
@@ -212,7 +195,7 @@ static void test_period_amplitude_and_phase_with_their_sigmas(void **state) {
         struct sim_night night;
         sim_night_init(&night, 1800, 2.0);
         sim_night_run(&night, &ra, &WORM, rng);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         const struct nw_guide_worm *w = &a->worm;
         assert_true(w->n >= 2 && w->periods[0].harmonic == 1 && w->periods[1].harmonic == 2);
         const double phase = 2.0 + 2.0 * NW_PI * w->epoch_s / 240.0;
@@ -288,7 +271,7 @@ static double bound_on_period_s(size_t n, double dt) {
 
 static void test_period_is_near_the_bound(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(23);
+    gsl_rng *rng = sim_rng(23);
     enum { NIGHTS = 24 };
     const double bound_s = bound_on_period_s(900, 2.0);
     double sum2 = 0.0;
@@ -296,7 +279,7 @@ static void test_period_is_near_the_bound(void **state) {
         struct sim_night night;
         sim_night_init(&night, 900, 2.0);
         sim_night_run(&night, &WORM, &WORM, rng);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         assert_true(a->worm.n >= 1);
         sum2 += pow(a->worm.periods[0].period_s - 240.0, 2.0) / NIGHTS;
         nw_guide_analysis_free(a);
@@ -312,14 +295,14 @@ static void test_no_worm_no_period(void **state) {
     (void)state;
     struct sim_axis still = WORM;
     still.worm = 0.0;
-    gsl_rng *rng = rng_of(29);
+    gsl_rng *rng = sim_rng(29);
     int found = 0;
     enum { NIGHTS = 40 };
     for (int i = 0; i < NIGHTS; i++) {
         struct sim_night night;
         sim_night_init(&night, 900, 2.0);
         sim_night_run(&night, &still, &still, rng);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         found += a->worm.n > 0;
         if (a->worm.n == 0) {
             assert_non_null(strstr(a->worm.why_null, "no period"));
@@ -361,7 +344,7 @@ static void compare_worms(struct nw_guide_result *results) {
 /* Two nights at other hours and on either side of the pier: the same tooth, the same phase. */
 static void test_phase_is_keyed_by_the_axis(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(31);
+    gsl_rng *rng = sim_rng(31);
     const double period_s = 2.0 * NW_PI / NW_SIDEREAL_RATE_RAD_S / 359.0; /* 240.01 s, odd */
     const double hour_angle[2] = {-0.4, 0.9};
     double phase[2];
@@ -378,7 +361,7 @@ static void test_phase_is_keyed_by_the_axis(void **state) {
         sim_night_run(&night, &ra, &WORM, rng);
         night.log.hour_angle_rad = hour_angle[i];
         memcpy(night.log.tube_side, i == 1 ? "west" : "east", 5);
-        struct nw_guide_analysis *a = analyse(&night.log);
+        struct nw_guide_analysis *a = analysed_loop(&night.log);
         assert_string_equal(a->worm.why_axis, "");
         check_near(a->worm.teeth, 359.0, 3.0 * a->worm.teeth_sigma, "as simulated");
         phase[i] = a->worm.periods[0].axis_phase_rad;
@@ -396,11 +379,11 @@ static void test_phase_is_keyed_by_the_axis(void **state) {
 
 static void test_declination_and_given_period(void **state) {
     (void)state;
-    gsl_rng *rng = rng_of(37);
+    gsl_rng *rng = sim_rng(37);
     struct sim_night night;
     sim_night_init(&night, 1800, 2.0);
     sim_night_run(&night, &WORM, &WORM, rng);
-    struct nw_guide_analysis *a = analyse(&night.log);
+    struct nw_guide_analysis *a = analysed_loop(&night.log);
     const double on_sky = a->worm.periods[0].amplitude_rad;
     nw_guide_analysis_free(a);
     /* the same sky at dec 60: twice the pulses, twice the worm at the axis */
@@ -408,25 +391,25 @@ static void test_declination_and_given_period(void **state) {
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s *= 2.0;
     }
-    a = analyse(&night.log);
+    a = analysed_loop(&night.log);
     assert_true(a->worm.is_at_axis);
     check_near(a->worm.periods[0].amplitude_rad, 2.0 * on_sky, 1e-4 * on_sky, "sky = axis cos dec");
     nw_guide_analysis_free(a);
     /* a worm of 720 s is said: what is seen is its third line */
     night.log.worm_period_s = 720.0;
-    a = analyse(&night.log);
+    a = analysed_loop(&night.log);
     assert_int_equal(a->worm.periods[0].harmonic, 1);
     check_near(a->worm.periods[0].period_s, 720.0, 2.0, "three times the line seen");
     nw_guide_analysis_free(a);
     night.log.worm_period_s = 410.0; /* none of its lines */
-    a = analyse(&night.log);
+    a = analysed_loop(&night.log);
     assert_int_equal(a->worm.periods[0].harmonic, 0);
     assert_non_null(strstr(a->worm.why_axis, "no turn"));
     nw_guide_analysis_free(a);
     for (size_t k = 0; k < night.n; k++) {
         night.log.rows[k].ra_pulse_s = NAN;
     }
-    a = analyse(&night.log);
+    a = analysed_loop(&night.log);
     assert_int_equal(a->worm.n, 0);
     assert_non_null(strstr(a->worm.why_null, "not logged"));
     nw_guide_analysis_free(a);
