@@ -183,7 +183,7 @@ enum nw_status nw_guide_compare(const struct nw_guide_compared *runs, size_t n,
 /* Do the settings go by turns? Runs of one night with dates, in order of time. Changes from one to
  * the other are counted by event rows "setting NAME", where there are none by what the headers of
  * the runs say (nw_guide_log.settings): each run is a span then, named by the first line that
- * differs. n_changes 0: one setting, more than two, or none said. NOMEM. */
+ * differs (of a long one its end). n_changes 0: one setting, more than two, or none said. NOMEM. */
 struct nw_guide_turns {
     size_t n_changes;
     double t_first_s, t_last_s;          /* of the runs with one of the two */

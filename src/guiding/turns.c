@@ -68,8 +68,10 @@ static bool by_events(const struct nw_guide_runs *runs, struct nw_guide_turns *t
     return seen.n > 0;
 }
 
-/* The first line of `text` that `other` has not. */
-static void name_of(const char *text, const char *other, char name[static 24]) {
+enum { NAME = sizeof((struct nw_guide_setting_span *)0)->name };
+
+/* The first line of `text` that `other` has not; of a long one the end, where the value stands. */
+static void name_of(const char *text, const char *other, char name[static NAME]) {
     for (const char *at = text; *at != '\0';) {
         const size_t len = strcspn(at, "\n");
         bool has = false;
@@ -79,12 +81,16 @@ static void name_of(const char *text, const char *other, char name[static 24]) {
             line += n + (line[n] == '\n' ? 1 : 0);
         }
         if (!has) {
-            nw_text_copy(name, len + 1 < 24 ? len + 1 : 24, at);
+            size_t kept = len < NAME ? len : NAME - 1;
+            while (kept > 0 && ((unsigned char)at[len - kept] & 0xC0) == 0x80) {
+                kept--; /* not from within a character */
+            }
+            nw_text_copy(name, kept + 1, at + len - kept);
             return;
         }
         at += len + (at[len] == '\n' ? 1 : 0);
     }
-    nw_text_copy(name, 24, "without");
+    nw_text_copy(name, NAME, "without");
 }
 
 static void by_headers(const struct nw_guide_runs *runs, struct nw_guide_turns *turns) {
@@ -101,9 +107,16 @@ static void by_headers(const struct nw_guide_runs *runs, struct nw_guide_turns *
         span->name[0] = which == 0 ? 'a' : 'b'; /* until both are known */
         take_times(log, turns);
     }
+    char names[2][NAME] = {"", ""};
+    for (size_t which = 0; which < 2 && seen.n == 2; which++) {
+        name_of(seen.texts[which], seen.texts[1 - which], names[which]);
+    }
+    if (strcmp(names[0], names[1]) == 0) { /* they differ further in front, or in their order */
+        nw_text_copy(names[0], NAME, "the first setting");
+        nw_text_copy(names[1], NAME, "the second setting");
+    }
     for (size_t i = 0; i < turns->n_spans && seen.n == 2; i++) {
-        const size_t which = turns->spans[i].name[0] == 'a' ? 0 : 1;
-        name_of(seen.texts[which], seen.texts[1 - which], turns->spans[i].name);
+        nw_text_copy(turns->spans[i].name, NAME, names[turns->spans[i].name[0] == 'a' ? 0 : 1]);
     }
     turns->n_changes = seen.is_third || seen.n < 2 ? 0 : seen.n_changes;
 }

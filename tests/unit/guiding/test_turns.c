@@ -73,6 +73,28 @@ static void test_by_headers(void **state) {
     nw_guide_turns_done(&turns);
 }
 
+/* Names longer than there is room for stay two. */
+static void test_long_lines_keep_their_values(void **state) {
+    (void)state;
+    static struct night night;
+    static const char *const LONG[RUNS] = {
+        "least_move_in_declination=0.10 px", "least_move_in_declination=0.25 px",
+        "least_move_in_declination=0.10 px", "least_move_in_declination=0.25 px", ""};
+    begin(&night, LONG);
+    struct nw_guide_turns turns = look(&night);
+    assert_int_equal(turns.n_changes, 3);
+    assert_string_equal(turns.spans[0].name, "_in_declination=0.10 px");
+    assert_string_equal(turns.spans[1].name, "_in_declination=0.25 px");
+    nw_guide_turns_done(&turns);
+    static const char *const ORDER[RUNS] = {"gain=0.7\nmode=a", "mode=a\ngain=0.7",
+                                            "gain=0.7\nmode=a", "mode=a\ngain=0.7", ""};
+    begin(&night, ORDER);
+    turns = look(&night);
+    assert_string_equal(turns.spans[0].name, "the first setting");
+    assert_string_equal(turns.spans[1].name, "the second setting");
+    nw_guide_turns_done(&turns);
+}
+
 /* What event rows say stands above the headers. */
 static void test_by_events(void **state) {
     (void)state;
@@ -99,6 +121,7 @@ static void test_by_events(void **state) {
 int main(void) {
     const struct CMUnitTest tests[] = {
         cmocka_unit_test(test_by_headers),
+        cmocka_unit_test(test_long_lines_keep_their_values),
         cmocka_unit_test(test_by_events),
     };
     return cmocka_run_group_tests(tests, NULL, NULL);
