@@ -116,13 +116,20 @@ static void set_curves(const struct nw_guide_worm *worm, double to_sky, double z
 }
 
 /* The straight line through the errors: of a log without corrections it would hide the turn. */
-static double slope_of(const struct nw_guide_curves *c, double middle_s) {
+static double slope_of(const struct nw_guide_curves *c) {
+    double n = 0.0;
+    double t_s = 0.0; /* means so far, and sums of products about them */
+    double e_rad = 0.0;
     double tt = 0.0;
     double te = 0.0;
     for (size_t i = 0; i < c->n; i++) {
         if (isfinite(c->ra_rad[i])) {
-            tt += (c->t_s[i] - middle_s) * (c->t_s[i] - middle_s);
-            te += (c->t_s[i] - middle_s) * c->ra_rad[i];
+            const double dt = c->t_s[i] - t_s;
+            n += 1.0;
+            t_s += dt / n;
+            e_rad += (c->ra_rad[i] - e_rad) / n;
+            tt += dt * (c->t_s[i] - t_s);
+            te += dt * (c->ra_rad[i] - e_rad);
         }
     }
     return tt > 0.0 ? te / tt : 0.0;
@@ -133,7 +140,7 @@ static void fold_errors(const struct nw_guide_curves *c, double epoch_s, double 
                         struct nw_guide_fold *fold) {
     double sums[NW_GUIDE_FOLD_BINS] = {0.0};
     double squares[NW_GUIDE_FOLD_BINS] = {0.0};
-    const double slope_rad_s = slope_of(c, epoch_s);
+    const double slope_rad_s = slope_of(c);
     for (size_t i = 0; i < c->n; i++) {
         const double turns = (c->t_s[i] - epoch_s) / fold->period_s + zero_rad / (2.0 * NW_PI);
         const size_t bin = (size_t)((turns - floor(turns)) * NW_GUIDE_FOLD_BINS);

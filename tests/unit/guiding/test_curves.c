@@ -24,7 +24,7 @@ static struct nw_guide_log *make_log(size_t n, double period_s, double drift_arc
     log->is_dec_sign_known = true;
     log->exposure_s = 2.0;
     log->guide_scale_rad_px = log->ra_rate_rad_s = log->dec_rate_rad_s = log->declination_rad = NAN;
-    log->hour_angle_rad = log->latitude_rad = NAN;
+    log->hour_angle_rad = log->latitude_rad = log->elevation_m = NAN;
     log->worm_period_s = period_s;
     for (size_t i = 0; i < n; i++) {
         struct nw_guide_row *row = &log->rows[i];
@@ -100,6 +100,28 @@ static void test_a_turn_is_folded_on_the_period_of_the_header(void **state) {
     nw_guide_free(log);
 }
 
+/* A drift far from zero, and a gap that leaves more samples late than early. */
+static void test_a_turn_is_folded_about_the_line_of_its_drift(void **state) {
+    (void)state;
+    struct nw_guide_log *log = make_log(3201, 400.0, 0.0, 0.3);
+    for (size_t i = 0; i < log->n; i++) {
+        log->rows[i].ra_rad += ARCSEC * (4.0 + 0.01 * log->rows[i].t_s);
+    }
+    memmove(&log->rows[400], &log->rows[800], (log->n - 800) * sizeof *log->rows);
+    log->n -= 400; /* two whole turns */
+    struct nw_guide_curves *c = curves_of(log);
+    double mean = 0.0;
+    for (size_t b = 0; b < NW_GUIDE_FOLD_BINS; b++) {
+        mean += c->fold.mean_rad[b] / ARCSEC / NW_GUIDE_FOLD_BINS;
+    }
+    for (size_t b = 0; b < NW_GUIDE_FOLD_BINS; b++) {
+        check_near(c->fold.mean_rad[b] / ARCSEC - mean, sin(c->fold.angle_rad[b]), 0.03,
+                   "the sine itself; a bin is 10 degrees");
+    }
+    nw_guide_curves_free(c);
+    nw_guide_free(log);
+}
+
 static void test_pooling_weighs_by_samples(void **state) {
     (void)state;
     struct nw_guide_sub subs[3] = {0};
@@ -148,6 +170,7 @@ int main(void) {
         cmocka_unit_test(test_lags_of_a_sine_and_of_noise),
         cmocka_unit_test(test_lags_of_a_drift_are_its_rate_times_lag),
         cmocka_unit_test(test_a_turn_is_folded_on_the_period_of_the_header),
+        cmocka_unit_test(test_a_turn_is_folded_about_the_line_of_its_drift),
         cmocka_unit_test(test_pooling_weighs_by_samples),
         cmocka_unit_test(test_runs_become_one_log_in_order_of_time),
     };
