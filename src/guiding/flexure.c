@@ -18,7 +18,6 @@
 #include "guiding/whiten.h"
 
 enum { F_E, F_N, G_E, G_N, C_E, C_N, S_E, S_N, L_FIRST, N_ALL = 12 };
-enum { FRAMES_LEAST = 4 };
 #define LOCK_MOVES_px 0.05
 
 struct row { /* one frame */
@@ -69,7 +68,8 @@ struct turning {
     double rate_sigma_rad_s, curve_sigma_rad;
 };
 enum { TURN_DEGREE_MOST = 3, TURN_SPARE = 3 };
-#define TURN_SIGMAS 3.0 /* a third degree below it is noise */
+enum { FRAMES_LEAST = TURN_SPARE + 2 }; /* fewer do not tell how fast the field turns */
+#define TURN_SIGMAS 3.0                 /* a third degree below it is noise */
 
 static void legendre(double u, double ret[4]) {
     ret[0] = 1.0;
@@ -271,9 +271,9 @@ static void add_given(const double full[N_ALL * N_ALL], struct system *s) {
     }
 }
 
-/* Solves; s->a becomes the covariance. false: not determined. */
-static bool solve(const struct row *rows, size_t n, struct system *s) {
-    double full[N_ALL * N_ALL];
+/* Solves; s->a becomes the covariance for unit weight, full the normal equations of all numbers.
+ * false: not determined. */
+static bool solve(const struct row *rows, size_t n, struct system *s, double full[N_ALL * N_ALL]) {
     double b[N_ALL];
     normal_of(rows, n, s, full, b);
     for (size_t p = 0; p < N_ALL; p++) {
@@ -448,16 +448,14 @@ static void run(struct row *rows, size_t n, const struct turning *turning,
                            : "two or more between the same dithers, or a log with lock points");
         return;
     }
-    if (!solve(rows, n, &s)) {
+    double full[N_ALL * N_ALL];
+    if (!solve(rows, n, &s, full)) {
         (void)snprintf(ret->why_null, sizeof ret->why_null,
                        "shifts, lock points and time do not tell the causes apart");
         return;
     }
     s.sigma_rad = fmax(1e-9, scatter(rows, n, &s, n_taken));
     ret->scatter_rad = s.sigma_rad;
-    double full[N_ALL * N_ALL];
-    double b[N_ALL];
-    normal_of(rows, n, &s, full, b);
     add_given(full, &s);
     add_turn_error(turning, opts, &s);
     fill(&s, opts, rows, n, ret);

@@ -245,6 +245,14 @@ static void test_what_cannot_be_told_is_said(void **state) {
     const struct nw_camera_lie unknown = {.angle_rad = NAN, .scale_rad_px = NAN};
     f = flexure_of(&night, &t, &unknown);
     assert_non_null(strstr(f.why_null, "how the frame lies"));
+    const struct nw_flexure_opts opts = {
+        .angle_rad = t.angle_rad, .scale_rad_px = SCALE, .guide_sigma_rad = 0.01};
+    struct nw_err err = {0};
+    night.analysis.n_dithers = 0; /* four frames of one block: the turn would be taken as none */
+    assert_int_equal(
+        nw_flexure_solve(&night.log, &night.analysis, night.frames, 4, &opts, &f, &err), NW_OK);
+    assert_true(isnan(f.rate_rad_s));
+    assert_non_null(strstr(f.why_null, "4 matched frames with guide stars in them; 5 are needed"));
     t.noise_px = 200.0; /* frames of another night */
     make(&night, &t, rng);
     const struct nw_camera_lie lie = lie_of(&night);
