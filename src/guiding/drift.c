@@ -127,15 +127,6 @@ static void go_along(struct guide_noise_job job, double *rest, double b, double 
     ret->var = square / sum - ret->drift * ret->drift;
 }
 
-static bool has_worm(const struct guide_series *s) {
-    for (size_t k = 0; k < s->n; k++) {
-        if (fabs(s->known[k]) > 0.0) {
-            return true;
-        }
-    }
-    return false;
-}
-
 /* The response as it was given, with the error it was given with. */
 static struct joint hold_response(const struct guide_series *s, const double *rest, double var_b,
                                   const struct guide_noise *noise) {
@@ -154,7 +145,8 @@ static struct joint find_joint(const struct guide_series *s, double *rest,
                                const struct guide_noise *start) {
     const double var_b = known->sigma > 0.0 ? known->sigma * known->sigma : 0.0;
     const struct joint held = hold_response(s, rest, var_b, start);
-    if (known->is_from_these || !(var_b > 0.0) || fit->ln_qv > GUIDE_LN_NONE || has_worm(s)) {
+    if (known->is_from_these || !(var_b > 0.0) || fit->ln_qv > GUIDE_LN_NONE ||
+        nw_guide_has_known(s)) {
         return held;
     }
     const struct guide_two given = nw_guide_noise_two(s, start, rest, s->x);

@@ -60,6 +60,16 @@ static inline double nw_guide_error(const struct guide_series *s, size_t k) {
     return s->e_rad[k] - s->known[k];
 }
 
+/* Was a worm taken out? */
+static inline bool nw_guide_has_known(const struct guide_series *s) {
+    for (size_t k = 0; k < s->n; k++) {
+        if (fabs(s->known[k]) > 0.0) {
+            return true;
+        }
+    }
+    return false;
+}
+
 static inline double kalman_step_of(const struct guide_series *s, size_t k) {
     return k == 0 ? 0.0 : (s->t_s[k] - s->t_s[k - 1]) / s->dt0_s;
 }

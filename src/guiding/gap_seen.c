@@ -122,15 +122,6 @@ static double score_of_none(struct court *c, double b) {
     return least;
 }
 
-static bool has_known(const struct guide_series *s) {
-    for (size_t k = 0; k < s->n; k++) {
-        if (fabs(s->known[k]) > 0.0) {
-            return true;
-        }
-    }
-    return false;
-}
-
 /* A gap beside the worm that was found, or instead of it: a loop that hunts through its gap does so
  * nearly in time, and lines of a worm are then found that there is not. The better on this half. */
 static enum nw_status teach_gap(struct half *teach, const struct guide_prior *prior,
@@ -138,7 +129,7 @@ static enum nw_status teach_gap(struct half *teach, const struct guide_prior *pr
                                 struct nw_err *err) {
     enum nw_status status = nw_guide_guess_gap(&teach->s, &teach->moves, prior, ret, err);
     *ret_instead = false;
-    if (status == NW_OK && has_known(&teach->s)) {
+    if (status == NW_OK && nw_guide_has_known(&teach->s)) {
         struct guide_backlash_fit other;
         memset(teach->s.known, 0, teach->s.n * sizeof *teach->s.known);
         status = nw_guide_guess_gap(&teach->s, &teach->moves, prior, &other, err);
