@@ -86,8 +86,8 @@ static int one_night(const struct sim_axis *ra, const struct sim_axis *dec, gsl_
     return is_ok ? 0 : 1;
 }
 
-static double drawn_response(double mean, gsl_rng *rng) {
-    return fmax(0.3, mean + 0.15 * gsl_ran_gaussian(rng, 1.0));
+static double drawn_response(gsl_rng *rng) {
+    return fmax(0.3, 1.0 + 0.15 * gsl_ran_gaussian(rng, 1.0));
 }
 
 int main(int argc, char **argv) {
@@ -107,8 +107,8 @@ int main(int argc, char **argv) {
         for (size_t j = 0; j < nights; j++) {
             struct sim_axis ra = loop;
             struct sim_axis dec = loop;
-            ra.response = drawn_response(1.0, rng);
-            dec.response = drawn_response(1.0, rng);
+            ra.response = drawn_response(rng);
+            dec.response = drawn_response(rng);
             failed += one_night(&ra, &dec, rng, true, &drawn);
         }
         const double mean = t.ratio / t.n;

@@ -8,8 +8,8 @@
 
 #define RAD_PER_ARCSEC (1.0 / NW_ARCSEC_PER_RAD)
 #define HOUR_rad (15.0 * NW_RAD_PER_DEG)
-#define LEAD_MOST_s                                                                                \
-    3600.0 /* rows that begin later belong to another pointing than the lines above */
+/* Rows that begin later belong to another pointing than the lines above. */
+#define LEAD_MOST_s 3600.0
 
 /* Where a header number goes, and what is within reason (SI; exposure to worm as in read.c). */
 struct target {

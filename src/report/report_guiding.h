@@ -15,7 +15,7 @@ enum nw_status nw_report_guiding_json(const struct nw_guide_log *log,
 void nw_report_guiding_text(const struct nw_guide_log *log,
                             const struct nw_guide_analysis *analysis, struct nw_buf *text);
 
-/* The same as one page of SVG: errors against lag with the noise hatched and the sub marked, one
+/* The same as one page of SVG: errors against lag with the noise shaded and the sub marked, one
  * turn of the worm, the trace below. run: number in its file, 0 = the only one. */
 enum nw_status nw_report_guiding_chart(const struct nw_guide_log *log, size_t run,
                                        const struct nw_guide_analysis *analysis, struct nw_buf *ret,

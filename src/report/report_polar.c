@@ -99,8 +99,7 @@ static void one_flexure(const struct nw_flexure_report *f, bool is_several, stru
         (void)snprintf(
             line, sizeof line,
             "%s: %s arcsec/h%s, from %zu frames; refraction and the turn about the guide star "
-            "taken "
-            "off. In a sub of %.0f s it smears %.2f arcsec end to end%s.%s",
+            "taken off. In a sub of %.0f s it smears %.2f arcsec end to end%s.%s",
             head,
             nw_report_pm(number, sizeof number, x->rate_rad_s * per_h,
                          is_told ? x->rate_sigma_rad_s * per_h : sigma * per_h),
