@@ -57,7 +57,10 @@ static enum nw_status check_options(const struct cli_args *args, struct nw_err *
                               PAIRS[i].with);
         }
     }
-    return NW_OK;
+    return cli_given(args, "forget") && cli_given(args, "restore")
+               ? nw_err_set(err, NW_USAGE,
+                            "book trials: expected one of --forget and --restore at a time")
+               : NW_OK;
 }
 
 enum nw_status cli_book_trials(struct nw_book *book, const struct cli_args *args,

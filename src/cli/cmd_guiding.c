@@ -180,7 +180,10 @@ static enum nw_status run(const struct cli_args *args, struct cli_result *result
     struct nw_polar_report polar = {0};
     struct guide_frames frames = {0};
     struct nw_rig *const rig = read_rig(request.rig);
-    enum nw_status status = guide_files_read(&request, &files, err);
+    enum nw_status status =
+        cli_given(args, "settings") && !cli_given(args, "compare")
+            ? nw_err_set(err, NW_USAGE, "--settings goes with --compare: when each of them ruled")
+            : guide_files_read(&request, &files, err);
     status = status == NW_OK ? look_at_pole(args, rig, &files, &frames, &polar, err) : status;
     if (status == NW_OK && cli_given(args, "chart")) {
         status = write_chart(&files, cli_text(args, "chart"), err);

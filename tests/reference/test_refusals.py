@@ -35,6 +35,7 @@ def place(tmp_path_factory):
     ("guiding guide.csv --rig none", "none: cannot open"),
     ("guiding guide.csv --rig other.yaml", "other.yaml:1:1: unknown key 'colour'"),
     ("guiding guide.csv --guide-star 1arcmin,0deg", "--guide-star goes with --frames"),
+    ("guiding guide.csv --settings a=1/2", "--settings goes with --compare"),
     ("handover lights --master none", "none: no such file or folder"),
     ("handover lights --master text", "text: not a FITS file"),
     ("handover lights --calibration none", "none: no such file or folder"),
@@ -85,6 +86,7 @@ def test_trials_of_a_book_without_a_rig(place, tmp_path):
     for args, says in [(["--note", "x"], "--note goes with --forget"),
                        (["--rig", RIG], "--rig goes with --look"),
                        (["--setup", "one"], "--setup goes with --look"),
+                       (["--forget", "1", "--restore", "1"], "one of --forget and --restore"),
                        (["--look"], "no rig file that can be read, expected --rig"),
                        (["--look", "--rig", RIG, "--setup", "none"], "no setup 'none'")]:
         done = run_book(book, "trials", *args)
